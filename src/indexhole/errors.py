@@ -1,0 +1,37 @@
+"""The one small family of errors: what is wrong, where, and what to do next.
+
+Inner code raises these; only the edges (command line, page) turn them into words and an exit status.
+"""
+
+from __future__ import annotations
+
+
+class IndexholeError(Exception):
+    """A fault a keeper can act on.
+
+    Args:
+        what: what is wrong, one clause, no full stop.
+        where: the place (file, row, byte, column), empty when there is none.
+        remedy: what the keeper can do next, one clause.
+    """
+
+    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+        super().__init__(self.line)
+
+    @property
+    def line(self) -> str:
+        """The fault as one line: `WHERE: WHAT; REMEDY`."""
+        parts = f"{self.where}: {self.what}" if self.where else self.what
+        line = f"{parts}; {self.remedy}" if self.remedy else parts
+        return " ".join(line.split())
+
+
+class InputFault(IndexholeError):
+    """A file, sheet or argument from outside does not hold what it should."""
+
+
+class ShelfFault(IndexholeError):
+    """The shelf's folder or register cannot be used as asked."""

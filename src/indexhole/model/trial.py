@@ -1,0 +1,31 @@
+"""A trial: one attempt at the bench, with its outcome in counts. The register and diagnosis share it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Operation = Literal["write", "read", "format"]
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One row of a trial sheet, in order of time.
+
+    `write` and `format` record a stretch and verify it at once on the same mechanism.
+    `mechanism` is `UNIT.NUMBER`. Cylinders are inclusive.
+    """
+
+    trial: str
+    when: str
+    operation: Operation
+    host: str
+    lead: str
+    mechanism: str
+    disk: str
+    side: int
+    first_cylinder: int
+    last_cylinder: int
+    sectors_tried: int
+    sectors_failed: int
+    note: str = ""
