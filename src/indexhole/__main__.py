@@ -1,0 +1,5 @@
+"""`python -m indexhole`: the same as the `indexhole` command."""
+
+from indexhole.cli.main import main
+
+main()
