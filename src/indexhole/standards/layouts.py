@@ -6,29 +6,41 @@ A keeper's own file of the same shape can be added with `load_layouts(extra=[pat
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from indexhole.errors import InputFault
+from indexhole.standards.classes import load_classes
+from indexhole.standards.figures import Mark, Strict, first_fault
 
 Code = Literal["fm", "mfm", "group45"]
-Mark = Literal["SEEN", "DERIVED", "CHECKED", "MEMORY firm", "MEMORY fair", "MEMORY weak", "OWN"]
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class Gaps(Strict):
+    """Gap lengths in bytes a formatter writes; a reader never relies on them.
+
+    In the group code a byte of gap is eight raw cells, `gap_2` stands between header and data block and
+    `gap_3` is the tail gap; there is nothing before the first sector.
+    """
+
+    index_mark: bool = True
+    gap_4a: int = Field(default=80, ge=0, le=4000)
+    gap_1: int = Field(default=50, ge=0, le=4000)
+    gap_2: int = Field(default=22, ge=0, le=400)
+    gap_3: int = Field(default=80, ge=0, le=4000)
 
 
-class Zone(_Strict):
+class Zone(Strict):
     """A run of cylinders that share cell time and sectors.
 
     `cell_us` is the shortest step the code counts in: half a bit cell in FM and MFM, one code cell in
-    the 4-to-5 group code. `sector_ids` lists the numbers in the order they pass the head.
+    the 4-to-5 group code. `sector_ids` lists the numbers in the order they pass the head. `gaps` is given
+    only where they differ from the layout's.
     """
 
     first_cylinder: int = Field(ge=0, le=254)
@@ -40,6 +52,7 @@ class Zone(_Strict):
     sector_bytes: int = Field(ge=1, le=16384)
     first_sector: int = Field(default=1, ge=0, le=255)
     interleave: int = Field(default=1, ge=1, le=254)
+    gaps: Gaps | None = None
 
     @model_validator(mode="after")
     def _ordered(self) -> Zone:
@@ -68,18 +81,13 @@ class Zone(_Strict):
             slot = (slot + self.interleave) % self.sectors
         return tuple(order)
 
-
-class Gaps(_Strict):
-    """Gap lengths in bytes (raw bytes for group code) a formatter writes; a reader never relies on them."""
-
-    index_mark: bool = True
-    gap_4a: int = Field(default=80, ge=0, le=4000)
-    gap_1: int = Field(default=50, ge=0, le=4000)
-    gap_2: int = Field(default=22, ge=0, le=400)
-    gap_3: int = Field(default=80, ge=0, le=4000)
+    @property
+    def cells_per_byte(self) -> int:
+        """Cells a gap byte takes: 16 in FM and MFM, 8 raw cells in the group code."""
+        return 8 if self.code == "group45" else 16
 
 
-class Layout(_Strict):
+class Layout(Strict):
     """One layout. `disk_class` names a row of `classes.toml`."""
 
     id: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{1,40}$")
@@ -94,13 +102,22 @@ class Layout(_Strict):
     gaps: Gaps = Gaps()
     source: str = Field(min_length=3)
     mark: Mark
+    note: str = ""
 
     @model_validator(mode="after")
     def _covers(self) -> Layout:
+        if self.disk_class not in load_classes():
+            raise ValueError(f"disk_class {self.disk_class} is none of {', '.join(load_classes())}")
         for cylinder in range(self.cylinders):
             for head in range(self.heads):
                 if len(self._zones_for(cylinder, head)) != 1:
                     raise ValueError(f"cylinder {cylinder} head {head} must lie in exactly one zone")
+        for zone in self.zones:
+            if self.spare_bytes(zone) <= 0:
+                need, hold = self.used_bytes(zone), self.bytes_per_revolution(zone)
+                raise ValueError(
+                    f"the sectors of cylinder {zone.first_cylinder} need {need} bytes but a revolution holds {hold:.0f}"
+                )
         return self
 
     def _zones_for(self, cylinder: int, head: int) -> list[Zone]:
@@ -112,22 +129,53 @@ class Layout(_Strict):
             return None
         return self._zones_for(cylinder, head)[0]
 
+    def gaps_of(self, zone: Zone) -> Gaps:
+        """The gaps of a zone: its own, else the layout's."""
+        return zone.gaps or self.gaps
+
+    def track_number(self, cylinder: int, head: int) -> int:
+        """The number a track carries in its headers (the zoned layouts count from 1, side 1 further on)."""
+        return cylinder + self.track_number_base + head * self.second_side_track_offset
+
+    def tracks(self) -> Iterator[tuple[int, int, Zone]]:
+        """Every (cylinder, head, zone), in image order."""
+        for cylinder in range(self.cylinders):
+            for head in range(self.heads):
+                yield cylinder, head, self._zones_for(cylinder, head)[0]
+
     @property
     def capacity_sectors(self) -> int:
         """Sectors on the whole disk."""
-        return sum(
-            z.sectors for c in range(self.cylinders) for h in range(self.heads) for z in self._zones_for(c, h)
-        )
+        return sum(zone.sectors for _, _, zone in self.tracks())
 
     @property
     def capacity_bytes(self) -> int:
         """Bytes on the whole disk."""
-        return sum(
-            z.sectors * z.sector_bytes
-            for c in range(self.cylinders)
-            for h in range(self.heads)
-            for z in self._zones_for(c, h)
-        )
+        return sum(zone.sectors * zone.sector_bytes for _, _, zone in self.tracks())
+
+    def bytes_per_revolution(self, zone: Zone) -> float:
+        """Gap bytes one revolution holds at nominal speed."""
+        return 60 / self.speed_rpm / zone.cell_s / zone.cells_per_byte
+
+    def used_bytes(self, zone: Zone) -> int:
+        """Bytes of the fields and gaps of one track, the last gap 3 included.
+
+        Counts of sync, mark, address and check bytes: format tables of two controller data sheets; of the
+        group-code block: the figure in a user manual.
+        """
+        gaps = self.gaps_of(zone)
+        if zone.code == "group45":
+            sync, header, data = 5, 10, 325
+            return zone.sectors * (sync + header + gaps.gap_2 + sync + data + gaps.gap_3)
+        sync, mark = (6, 1) if zone.code == "fm" else (12, 4)
+        start = gaps.gap_4a + gaps.gap_1 + (sync + mark if gaps.index_mark else 0)
+        address, check = 4, 2
+        sector = sync + mark + address + check + gaps.gap_2 + sync + mark + zone.sector_bytes + check
+        return start + zone.sectors * (sector + gaps.gap_3)
+
+    def spare_bytes(self, zone: Zone) -> float:
+        """Bytes left of one revolution at nominal speed once every sector is written."""
+        return self.bytes_per_revolution(zone) - self.used_bytes(zone)
 
 
 def parse_layout(text: str, where: str) -> Layout:
@@ -135,14 +183,10 @@ def parse_layout(text: str, where: str) -> Layout:
     try:
         return Layout.model_validate(tomllib.loads(text))
     except tomllib.TOMLDecodeError as fault:
-        raise InputFault(
-            f"not TOML ({fault})", where=where, remedy="see docs/layouts.md for a worked file"
-        ) from fault
+        raise InputFault(f"not TOML ({fault})", where=where, remedy="see docs/layouts.md for a worked file") from fault
     except ValidationError as fault:
-        first = fault.errors()[0]
-        place = ".".join(str(part) for part in first["loc"]) or "the layout"
         raise InputFault(
-            f"{place}: {first['msg']}", where=where, remedy="see docs/layouts.md for a worked file"
+            first_fault(fault, "the layout"), where=where, remedy="see docs/layouts.md for a worked file"
         ) from fault
 
 
