@@ -99,8 +99,6 @@ class Surface:
     def image(self) -> bytes:
         """Sectors in order of cylinder, head, sector, plain bytes; what was not recovered is zero-filled."""
         parts = [
-            sector.data.ljust(sector.size, b"\0")[: sector.size]
-            for track in self.tracks
-            for sector in track.sectors
+            sector.data.ljust(sector.size, b"\0")[: sector.size] for track in self.tracks for sector in track.sectors
         ]
         return b"".join(parts)

@@ -28,7 +28,8 @@ class LineTrace:
     def falling(self) -> Ticks:
         """Times at which the line goes from high to low (lines are active low)."""
         before = np.concatenate((np.array([self.initial], dtype=np.uint8), self.levels[:-1]))
-        return self.ticks[(before == 1) & (self.levels == 0)]
+        falling: Ticks = self.ticks[(before == 1) & (self.levels == 0)]
+        return falling
 
     def level_at(self, ticks: Ticks) -> npt.NDArray[np.uint8]:
         """Level of the line just after each given time."""

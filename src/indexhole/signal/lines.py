@@ -1,0 +1,77 @@
+"""Which logged line is which: names as people write them, mapped to our own."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+from indexhole.errors import InputFault
+
+READ_DATA, INDEX = "read_data", "index"
+CONTROL_LINES = ("step", "direction", "track_zero", "side")
+
+# Spellings met on drive connectors and loggers (common practice, no source), compared without case and punctuation.
+_SPELLINGS: dict[str, frozenset[str]] = {
+    READ_DATA: frozenset({"rdata", "readdata", "rd", "read", "rddata", "rawread", "dataread"}),
+    INDEX: frozenset({"index", "idx", "ix", "ind", "indexpulse"}),
+    "step": frozenset({"step", "stp", "steppulse"}),
+    "direction": frozenset({"dir", "direction", "dirc", "stepdir", "directionselect"}),
+    "track_zero": frozenset({"trk00", "trk0", "track0", "track00", "tr00", "trackzero", "tk00", "tk0"}),
+    "side": frozenset({"side1", "side", "head", "headselect", "sideselect", "hdsel", "side1select", "hd", "ss"}),
+}
+
+
+def plain_name(name: str) -> str:
+    """A name without case, punctuation, path and the signs of an active-low line."""
+    leaf = re.split(r"[./\\]", name.strip())[-1] if re.search(r"[./\\]\w", name.strip()) else name
+    plain = re.sub(r"[^a-z0-9]", "", leaf.lower())
+    return re.sub(r"(?<=[a-z0-9]{2})(_n|bar)$", "", plain)
+
+
+def match_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> dict[str, int]:
+    """Position in `names` of each line we know.
+
+    Args:
+        names: line names as the file has them.
+        given: the keeper's own choice, our name -> the file's name; it goes before the spellings.
+        where: the file, for the fault.
+
+    Raises:
+        InputFault: a chosen name is absent, two lines claim one meaning, or there is no read-data line.
+    """
+    found: dict[str, int] = {}
+    for ours, theirs in given.items():
+        if ours not in _SPELLINGS:
+            raise InputFault(
+                f"there is no line called {ours!r}", where=where, remedy=f"lines are {', '.join(_SPELLINGS)}"
+            )
+        if theirs not in names:
+            raise InputFault(
+                f"no line {theirs!r} in the file",
+                where=where,
+                remedy=f"it has {', '.join(names) or 'no lines'}",
+            )
+        found[ours] = list(names).index(theirs)
+    for position, name in enumerate(names):
+        plain = plain_name(name)
+        for ours, spellings in _SPELLINGS.items():
+            if (
+                ours in given
+                or position in found.values()
+                or not (plain in spellings or plain.rstrip("n") in spellings)
+            ):
+                continue
+            if ours in found:
+                raise InputFault(
+                    f"lines {names[found[ours]]!r} and {name!r} could both be {ours}",
+                    where=where,
+                    remedy=f"choose one with --line {ours}=NAME",
+                )
+            found[ours] = position
+    if READ_DATA not in found:
+        raise InputFault(
+            f"no read-data line among {', '.join(names) or 'no lines at all'}",
+            where=where,
+            remedy="name it with --line read_data=NAME",
+        )
+    return found
