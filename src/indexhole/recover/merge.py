@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from indexhole.codes import marks
-from indexhole.recover.reads import IdRead, SectorRead, Stream, StreamReads, read_stream, reopened, reversed_loop
+from indexhole.recover.reads import IdRead, SectorRead, StreamReads, read_stream
 from indexhole.recover.result import Sector, SectorState
 from indexhole.recover.soft import combine
+from indexhole.signal.streams import Stream, reopened, reversed_loop
 
 # How near a field without a legible id must lie to the place where the sector's fields lie on other turns.
 _PLACE_TOLERANCE = 0.004

@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.codes.marks import RUN_LIMITS
-from indexhole.recover.reads import Stream
 from indexhole.recover.result import QualityMap
+from indexhole.signal.streams import Stream
 
 # An rms phase error of this many cells leaves nothing to tell one cell from the next by.
 _WORST_RMS = 0.29

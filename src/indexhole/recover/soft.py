@@ -15,7 +15,8 @@ import numpy.typing as npt
 
 from indexhole.codes import marks
 from indexhole.recover import kernels
-from indexhole.recover.reads import SectorRead, Stream
+from indexhole.recover.reads import SectorRead
+from indexhole.signal.streams import Stream
 
 _WINDOW_CELLS = 128
 # A pass is shifted by a cell only when a window agrees better by this many cells.

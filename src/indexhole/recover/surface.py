@@ -12,11 +12,12 @@ from indexhole.errors import InputFault
 from indexhole.recover.identify import TrackEvidence, identify
 from indexhole.recover.merge import Expected, merge_track
 from indexhole.recover.quality import quality_map
-from indexhole.recover.reads import Stream, StreamReads, open_stream, read_stream
-from indexhole.recover.result import Identification, Surface, Track
+from indexhole.recover.reads import StreamReads, read_stream
+from indexhole.recover.result import Identification, Sector, SectorState, Surface, Track
 from indexhole.signal.capture import Capture
 from indexhole.signal.cells import CellGuess, guess_cells
 from indexhole.signal.sessions import Segment, cut_session
+from indexhole.signal.streams import Stream, open_stream
 from indexhole.standards.layouts import Layout
 
 Progress = Callable[[int, int], None]
@@ -212,14 +213,14 @@ def recover_surface(
         warnings.extend(session.warnings)
     opened: list[OpenTrack] = []
     recent: list[CellGuess] = []
-    blank = 0
+    blank: list[Segment] = []
     for number, segment in enumerate(segments):
         one = open_track(segment, 0, given, recent)
         if one is not None:
             opened.append(one)
             recent = [CellGuess(one.stream.code, one.stream.cell_ticks, 0.5), *recent][:2]
         else:
-            blank += 1
+            blank.append(segment)
             warnings.append(_blank_warning(segment))
         if progress is not None:
             progress(number + 1, len(segments))
@@ -231,15 +232,32 @@ def recover_surface(
             warnings.append(f"{one.stream.segment.capture}: a stay with no legible id cannot be placed")
         else:
             groups[one.cylinder, one.head].append(one)
-    tracks = []
+    tracks = [_lost_track(*place, chosen) for place in _blank_places(blank, groups, chosen)]
     for place in sorted(groups):
         track, told = _merged(place, groups[place], chosen, quality_bins)
         tracks.append(track)
         warnings.extend(told)
+    tracks.sort(key=lambda t: (t.cylinder, t.head))
     if len(candidates) > 1 and candidates[0].probability < 0.9:
         rivals = ", ".join(f"{c.layout or 'none known'} {c.probability:.2f}" for c in candidates[:5])
         warnings.append(f"these tracks fit several layouts alike: {rivals}; name one with --layout to settle it")
     return Surface(candidates[0].layout, candidates[0].probability, tuple(candidates), tuple(tracks), tuple(warnings))
+
+
+def _blank_places(
+    blank: Sequence[Segment], groups: Mapping[tuple[int, int], Sequence[OpenTrack]], layout: Layout | None
+) -> list[tuple[int, int]]:
+    """Tracks the layout has, the head stood on, and nothing legible came from."""
+    places = {(s.cylinder, s.head) for s in blank if s.cylinder is not None and s.head is not None}
+    return sorted((c, h) for c, h in places if layout is not None and layout.zone(c, h) and (c, h) not in groups)
+
+
+def _lost_track(cylinder: int, head: int, layout: Layout | None) -> Track:
+    zone = layout.zone(cylinder, head) if layout is not None else None
+    assert zone is not None
+    how = "no legible recording on this track"
+    lost = tuple(Sector(n, zone.sector_bytes, SectorState.LOST, b"", 0, how) for n in sorted(zone.sector_ids))
+    return Track(cylinder, head, 0, float("nan"), zone.code, zone.cell_s, lost)
 
 
 def _blank_warning(segment: Segment) -> str:

@@ -1,0 +1,242 @@
+"""The verb `recover`: capture files to a report, an image and files, for the command line and the page."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import tempfile
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from indexhole.errors import InputFault
+from indexhole.recover.result import Sector, SectorState, Surface, Track
+from indexhole.recover.surface import Progress, recover_surface
+from indexhole.signal.capture import Capture
+from indexhole.signal.readers import read_capture
+from indexhole.standards.layouts import load_layouts
+from indexhole.volumes import Volume, read_volume
+
+_WORST_FIRST = (SectorState.LOST, SectorState.SUSPECT, SectorState.MENDED, SectorState.SOUND)
+
+
+@dataclass(frozen=True)
+class Recovered:
+    """What came of a recovery.
+
+    Attributes:
+        captures: as read, in the order given.
+        surface: tracks and sectors.
+        image: sectors in order of cylinder, head, sector; None when the tracks are not one whole disk.
+        volume: what the image holds, None when there is no image or nothing known on it.
+    """
+
+    captures: tuple[Capture, ...]
+    surface: Surface
+    image: bytes | None
+    volume: Volume | None
+
+    def counts(self) -> dict[str, int]:
+        """Sectors by state."""
+        count = Counter(str(s.state) for t in self.surface.tracks for s in t.sectors)
+        return {str(state): count.get(str(state), 0) for state in SectorState}
+
+
+def read_captures(
+    paths: Sequence[Path], lines: Mapping[str, str] | None = None, *, allow_cut: bool = False
+) -> list[Capture]:
+    """Read several capture files; a file given twice is a fault, since it would count its passes twice."""
+    captures = [read_capture(path, lines, allow_cut=allow_cut) for path in paths]
+    first: dict[str, str] = {}
+    for capture, path in zip(captures, paths, strict=True):
+        if capture.sha256 in first:
+            raise InputFault(
+                f"holds the same bytes as {first[capture.sha256]}", where=str(path), remedy="give each capture once"
+            )
+        first[capture.sha256] = str(path)
+    return captures
+
+
+def recover_captures(
+    captures: Sequence[Capture],
+    layout: str | None = None,
+    extra_layouts: Sequence[Path] = (),
+    *,
+    quality_bins: int = 0,
+    progress: Progress | None = None,
+) -> Recovered:
+    """Recover what a set of captures of one disk holds."""
+    layouts = load_layouts(extra_layouts)
+    surface = recover_surface(captures, layouts, layout, quality_bins=quality_bins, progress=progress)
+    image = surface.image() if _one_disk(surface) else None
+    return Recovered(tuple(captures), surface, image, read_volume(image) if image else None)
+
+
+def _one_disk(surface: Surface) -> bool:
+    """Whether the tracks begin at cylinder 0 and follow one another, so that an image of them means something."""
+    places = [(t.cylinder, t.head) for t in surface.tracks]
+    heads = 1 + max((h for _, h in places), default=0)
+    return bool(places) and places == [(k // heads, k % heads) for k in range(len(places))] and len(places) > heads
+
+
+def sector_json(sector: Sector) -> dict[str, Any]:
+    """One sector as in the report."""
+    return {
+        "id": sector.id,
+        "size": sector.size,
+        "state": str(sector.state),
+        "sha256": sector.sha256,
+        "passes_read": sector.passes_read,
+        "how": sector.how,
+        "deleted": sector.deleted,
+    }
+
+
+def track_json(track: Track) -> dict[str, Any]:
+    """One track as in the report."""
+    return {
+        "cylinder": track.cylinder,
+        "head": track.head,
+        "passes": track.passes,
+        "speed_rpm": None if track.speed_rpm != track.speed_rpm else round(track.speed_rpm, 3),
+        "code": track.code,
+        "cell_us": round(track.cell_s * 1e6, 4),
+        "captures": list(track.captures),
+        "sectors": [sector_json(s) for s in track.sectors],
+    }
+
+
+def _states_in_order(surface: Surface) -> list[SectorState]:
+    return [s.state for t in surface.tracks for s in t.sectors]
+
+
+def file_state(sectors: Sequence[int], states: Sequence[SectorState]) -> SectorState:
+    """The worst state among a file's sectors; a sector outside the image is lost."""
+    of_file = {states[s] if 0 <= s < len(states) else SectorState.LOST for s in sectors}
+    return next((state for state in _WORST_FIRST if state in of_file), SectorState.SOUND)
+
+
+def volume_json(recovered: Recovered) -> dict[str, Any] | None:
+    """The volume as in the report, each file with the worst state of its sectors."""
+    volume = recovered.volume
+    if volume is None:
+        return None
+    states = _states_in_order(recovered.surface)
+    return {
+        "kind": volume.kind,
+        "title": volume.title,
+        "free": volume.free,
+        "files": [
+            {
+                "name": file.name,
+                "bytes": len(file.data),
+                "sha256": hashlib.sha256(file.data).hexdigest(),
+                "state": str(file_state(file.sectors, states)),
+            }
+            for file in volume.files
+        ],
+        "problems": list(volume.problems),
+    }
+
+
+def report_json(recovered: Recovered, image_path: Path | None = None) -> dict[str, Any]:
+    """The report of `recover --json`."""
+    surface = recovered.surface
+    image = None
+    if recovered.image is not None:
+        image = {
+            "path": str(image_path) if image_path else None,
+            "bytes": len(recovered.image),
+            "sha256": hashlib.sha256(recovered.image).hexdigest(),
+        }
+    return {
+        "captures": [
+            {
+                "name": c.name,
+                "sha256": c.sha256,
+                "pulses": int(c.read_ticks.size),
+                "duration_s": round(c.duration_s, 6),
+            }
+            for c in recovered.captures
+        ],
+        "layout": surface.layout or None,
+        "layout_confidence": round(surface.layout_confidence, 4),
+        "layout_candidates": [
+            {"layout": c.layout or None, "probability": round(c.probability, 4), "why": c.why}
+            for c in surface.candidates
+        ],
+        "counts": recovered.counts(),
+        "tracks": [track_json(t) for t in surface.tracks],
+        "image": image,
+        "volume": volume_json(recovered),
+        "warnings": list(surface.warnings),
+    }
+
+
+def save(recovered: Recovered, folder: Path, *, overwrite: bool = False) -> Path | None:
+    """Write image, report and files into a folder; the folder appears whole or not at all.
+
+    Returns:
+        Path of the image, None when there is none.
+
+    Raises:
+        InputFault: the folder exists and is not to be replaced, or cannot be written.
+    """
+    import json
+
+    if folder.exists() and not overwrite:
+        raise InputFault("exists already", where=str(folder), remedy="choose another folder or add --overwrite")
+    image_path = folder / "image.bin" if recovered.image is not None else None
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        partial = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+        try:
+            if recovered.image is not None:
+                (partial / "image.bin").write_bytes(recovered.image)
+            report = report_json(recovered, image_path)
+            (partial / "report.json").write_text(json.dumps(report, indent=1), encoding="utf-8")
+            if recovered.volume is not None:
+                _save_files(recovered.volume, partial / "files")
+            if recovered.image is None:
+                _save_tracks(recovered.surface, partial / "tracks")
+            old = None
+            if folder.exists():
+                old = folder.with_name(f".{folder.name}.old")
+                folder.replace(old)
+            partial.replace(folder)
+            if old is not None:
+                shutil.rmtree(old)
+        finally:
+            shutil.rmtree(partial, ignore_errors=True)
+    except OSError as fault:
+        raise InputFault(
+            f"cannot be written ({fault.strerror})", where=str(folder), remedy="choose another folder"
+        ) from fault
+    return image_path
+
+
+def _save_files(volume: Volume, folder: Path) -> None:
+    from indexhole.volumes import safe_name
+
+    folder.mkdir()
+    taken: set[str] = set()
+    for file in volume.files:
+        parts = [safe_name(part) for part in file.name.split("/")]
+        name = "/".join(parts)
+        while name.lower() in taken:
+            parts[-1] += "~"
+            name = "/".join(parts)
+        taken.add(name.lower())
+        path = folder.joinpath(*parts)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(file.data)
+
+
+def _save_tracks(surface: Surface, folder: Path) -> None:
+    """Without a whole disk, the sectors of each track one after the other."""
+    folder.mkdir()
+    for track in surface.tracks:
+        one = replace(surface, tracks=(track,))
+        (folder / f"cylinder-{track.cylinder:03d}-head-{track.head}.bin").write_bytes(one.image())

@@ -1,0 +1,74 @@
+"""A stay of the head on one track with its clock recovered: what decoding and the gauges both start from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from indexhole.signal.kernels import recover_clock
+from indexhole.signal.sessions import Segment
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """A stay with its clock recovered.
+
+    Attributes:
+        segment: where the pulses come from.
+        code: `fm`, `mfm` or `group45`.
+        cell_ticks: cell length the loop started from.
+        intervals, runs, errors: (n,) per interval; see signal.kernels.recover_clock.
+        turn_ticks: ticks of one revolution.
+    """
+
+    segment: Segment
+    code: str
+    cell_ticks: float
+    intervals: npt.NDArray[np.int32]
+    runs: npt.NDArray[np.uint8]
+    errors: npt.NDArray[np.int8]
+    turn_ticks: float
+
+    def turns(self, at: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        """Revolutions from the first index to the pulse that closes each run; without an index, from the start."""
+        ticks = self.segment.read_ticks[np.asarray(at) + 1].astype(np.float64)
+        index = self.segment.index_ticks
+        if not index.size:
+            return (ticks - float(self.segment.read_ticks[0])) / self.turn_ticks
+        turns = np.interp(ticks, index, np.arange(index.size, dtype=np.float64))
+        early, late = ticks < index[0], ticks > index[-1]
+        turns[early] = (ticks[early] - index[0]) / self.turn_ticks
+        turns[late] = index.size - 1 + (ticks[late] - index[-1]) / self.turn_ticks
+        return turns
+
+
+def open_stream(
+    segment: Segment, code: str, cell_ticks: float, turn_ticks: float, *, gain: float = 0.12, drift: float = 0.006
+) -> Stream:
+    """Recover the clock of a stay."""
+    intervals = segment.intervals()
+    runs, errors = recover_clock(intervals, cell_ticks, gain=gain, drift=drift)
+    return Stream(segment, code, cell_ticks, intervals, runs, errors, turn_ticks)
+
+
+def reopened(stream: Stream, *, gain: float, drift: float) -> Stream:
+    """The same pulses through a loop of other stiffness."""
+    return open_stream(stream.segment, stream.code, stream.cell_ticks, stream.turn_ticks, gain=gain, drift=drift)
+
+
+def reversed_loop(stream: Stream) -> Stream:
+    """The same pulses with the loop run from the end to the start, so that trouble is met from its far side."""
+    runs, errors = recover_clock(np.ascontiguousarray(stream.intervals[::-1]), stream.cell_ticks)
+    # Backwards, the phase error belongs to the opening pulse of a run: shift it to the closing one.
+    closing = np.concatenate((errors[-2::-1], np.zeros(1, dtype=np.int8)))
+    return Stream(
+        stream.segment,
+        stream.code,
+        stream.cell_ticks,
+        stream.intervals,
+        np.ascontiguousarray(runs[::-1]),
+        closing,
+        stream.turn_ticks,
+    )
