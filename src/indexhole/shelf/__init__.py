@@ -1,0 +1,1 @@
+"""The register: what stands on the shelf and what happened to it, in one folder."""

@@ -261,6 +261,11 @@ def _several(faults: Sequence[str], where: str) -> InputFault:
     return InputFault(f"{count}{told}{f' | and {more} more' if more > 0 else ''}", where=where)
 
 
+def checked_trials(trials: Iterable[Trial]) -> list[Trial]:
+    """Trials made elsewhere, held to what a sheet may say. Raises InputFault as `read_sheet` does."""
+    return parse_sheet(sheet_bytes(trials).decode("utf-8"), where="trials")
+
+
 def sheet_bytes(trials: Iterable[Trial]) -> bytes:
     """The trials as the bytes of a sheet: UTF-8 without a mark, rows end in a line feed.
 

@@ -1,0 +1,172 @@
+"""The register's file: made whole or not at all, brought up to date when opened, its faults put into words."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
+from sqlalchemy.exc import DatabaseError, IntegrityError
+
+from indexhole.errors import ShelfFault
+
+REGISTER = "register.sqlite"
+NEWEST = 2
+BUSY_S = 5.0
+# written in the head of the file, so that another program's database is never taken for a register
+APPLICATION_ID = 0x1D8E401E
+RESTORE = "put back a copy of the folder (docs/shelf.md says how one is made)"
+
+_SAYINGS = (
+    ("locked", "another program is writing to it", "wait a moment and try again"),
+    ("readonly", "it may not be written", "check the rights on the folder"),
+    ("full", "no room is left on the device", "make room and try again"),
+    ("malformed", "the register is damaged", RESTORE),
+    ("not a database", "this is not a register", "name another folder with --shelf"),
+    ("unable to open", "it cannot be opened", "check the rights on the folder"),
+)
+
+
+def _engine(path: Path, mode: str) -> Engine:
+    # a URI with a mode: a plain path would quietly make an empty file of a mistyped name
+    uri = f"file:{quote(os.fsencode(path.absolute()))}?mode={mode}"
+
+    def connect() -> sqlite3.Connection:
+        connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, check_same_thread=False, isolation_level=None)
+        connection.execute("PRAGMA foreign_keys=ON")
+        return connection
+
+    engine = create_engine("sqlite://", creator=connect, poolclass=NullPool)
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        # the driver's own late BEGIN would let two writers read first and then block each other
+        writing = connection.get_execution_options().get("writing", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+    return engine
+
+
+@contextmanager
+def transaction(engine: Engine, *, writing: bool, where: Path) -> Iterator[Connection]:
+    """One transaction: all of it or nothing. Raises ShelfFault for what the file or its device refuses."""
+    with faults_told(where), engine.connect().execution_options(writing=writing) as connection, connection.begin():
+        yield connection
+
+
+@contextmanager
+def faults_told(where: Path) -> Iterator[None]:
+    """Turn a refusal of the database into one line; a broken rule of the schema is our own fault and passes."""
+    try:
+        yield
+    except IntegrityError:
+        raise
+    except (DatabaseError, sqlite3.DatabaseError) as fault:
+        cause = str(getattr(fault, "orig", fault))
+        for sign, what, remedy in _SAYINGS:
+            if sign in cause:
+                raise ShelfFault(what, where=str(where), remedy=remedy) from fault
+        raise ShelfFault(f"the register cannot be used ({cause})", where=str(where), remedy=RESTORE) from fault
+
+
+def open_register(folder: Path, *, create: bool) -> Engine:
+    """The register in a folder, its schema the newest. Raises ShelfFault, and then nothing is left behind."""
+    path = folder / REGISTER
+    try:
+        found = path.is_file()
+        if not found and (path.exists() or not create):
+            raise ShelfFault(
+                "there is no shelf here",
+                where=str(folder),
+                remedy="start one with `indexhole shelf add` or `import`, or name its folder with --shelf",
+            )
+        if not found:
+            _make(folder)
+    except (OSError, ValueError) as fault:
+        raise ShelfFault(
+            f"no shelf can be kept here ({getattr(fault, 'strerror', None) or fault})",
+            where=str(folder),
+            remedy="name another folder with --shelf",
+        ) from fault
+    engine = _engine(path, "rw")
+    with faults_told(path):
+        version = _version(engine, path)
+    if version > NEWEST:
+        raise ShelfFault(
+            f"a newer indexhole keeps this shelf (schema {version}, this one knows {NEWEST})",
+            where=str(path),
+            remedy="use the newer one",
+        )
+    if version < NEWEST:
+        with transaction(engine, writing=True, where=path) as connection:
+            migrate(connection)
+    return engine
+
+
+def _version(engine: Engine, path: Path) -> int:
+    with engine.connect() as connection:
+        mark = connection.execute(text("PRAGMA application_id")).scalar_one()
+        if mark == APPLICATION_ID:
+            return int(connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one())
+    raise ShelfFault("this is not a register", where=str(path), remedy="name another folder with --shelf")
+
+
+def migrate(connection: Connection, to: str = "head") -> None:
+    """Run the numbered changes that are still wanting, inside the caller's transaction."""
+    # alembic takes most of a second to import, and an up-to-date register needs none of it
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config(attributes={"connection": connection})
+    config.set_main_option("script_location", str(Path(__file__).with_name("migrations")).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    command.upgrade(config, to)
+
+
+def _make(folder: Path, to: str = "head") -> None:
+    """Make folder and register under a temporary name, then rename; on a fault take all of it away again."""
+    made = _make_folders(folder)
+    unfinished = folder / f".part-{secrets.token_hex(4)}"
+    try:
+        with transaction(_engine(unfinished, "rwc"), writing=True, where=folder) as connection:
+            migrate(connection, to)
+            connection.execute(text(f"PRAGMA application_id={APPLICATION_ID}"))
+        unfinished.rename(folder / REGISTER)
+    except BaseException:
+        unfinished.unlink(missing_ok=True)
+        _take_away(made)
+        raise
+
+
+def _make_folders(folder: Path) -> list[Path]:
+    made: list[Path] = []
+    wanting = [place for place in (folder, *folder.parents) if not place.exists()]
+    try:
+        for place in reversed(wanting):
+            place.mkdir()
+            made.append(place)
+    except BaseException:
+        _take_away(made)
+        raise
+    return made
+
+
+def _take_away(folders: list[Path]) -> None:
+    for place in reversed(folders):
+        with suppress(OSError):
+            place.rmdir()
+
+
+def inspect_register(engine: Engine, where: Path) -> list[str]:
+    """What SQLite itself finds wrong with the file: an empty list for a sound one."""
+    with transaction(engine, writing=False, where=where) as connection:
+        told: list[Any] = list(connection.execute(text("PRAGMA integrity_check")).scalars())
+        broken = connection.execute(text("PRAGMA foreign_key_check")).all()
+    found = [str(line) for line in told if line != "ok"]
+    return found + [f"table {row[0]}, row {row[1]}: refers to nothing in {row[2]}" for row in broken]

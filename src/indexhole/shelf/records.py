@@ -1,0 +1,215 @@
+"""What the register holds, as frozen records: what comes from outside is checked here, once.
+
+Field order is the order of the columns. Text that is not known is empty, a number that is not known is None.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from pathlib import PurePosixPath
+from typing import Annotated, Any, ClassVar, Literal, TypeVar
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from indexhole.errors import InputFault
+from indexhole.shelf.dates import span_of
+
+UnitKind = Literal["drive unit", "host", "lead", "adapter"]
+Standing = Literal["known", "unproven"]
+
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
+
+
+def _inventory(text: str) -> str:
+    if _CONTROL.search(text) or text != text.strip():
+        raise ValueError("an inventory number holds no control character and no space at its ends")
+    return text
+
+
+def _text(text: str) -> str:
+    if "\0" in text:
+        raise ValueError("holds a NUL character")
+    return text
+
+
+def _disk_class(text: str) -> str:
+    from indexhole.standards.classes import load_classes
+
+    if text and text not in load_classes():
+        raise ValueError(f"{text!r} is no disk class; known are {', '.join(sorted(load_classes()))}")
+    return text
+
+
+def _when(text: str) -> str:
+    span_of(text)
+    return text
+
+
+def _inside_folder(text: str) -> str:
+    path = PurePosixPath(text)
+    if text and (path.is_absolute() or ".." in path.parts or "\\" in text):
+        raise ValueError("must be a path inside the shelf's folder")
+    return text
+
+
+Inventory = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_inventory)]
+Text = Annotated[str, Field(max_length=20_000), AfterValidator(_text)]
+DiskClassId = Annotated[str, AfterValidator(_disk_class)]
+When = Annotated[str, Field(max_length=80), AfterValidator(_when)]
+Width = Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)]
+InsidePath = Annotated[str, AfterValidator(_inside_folder)]
+
+
+def now() -> datetime:
+    """This moment in UTC, to the second."""
+    return datetime.now(UTC).replace(microsecond=0)
+
+
+class Record(BaseModel):
+    """One entry of the register. `KEY` names the field it is known by."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    KEY: ClassVar[str]
+    WORD: ClassVar[str]
+
+    @property
+    def key(self) -> str:
+        """What the entry is known by."""
+        return str(getattr(self, self.KEY))
+
+
+class Unit(Record):
+    """A thing on the shelf. `standing` is `unproven` for one known only because a trial names it.
+
+    `date_codes` is what is printed or stamped on the parts, as text; what a code means is unproven.
+    """
+
+    KEY = "inventory"
+    WORD = "unit"
+
+    inventory: Inventory
+    kind: UnitKind
+    title: Text = ""
+    maker: Text = ""
+    disk_class: DiskClassId = ""
+    acquired: Text = ""
+    origin: Text = ""
+    state: Text = ""
+    date_codes: Text = ""
+    standing: Standing = "known"
+
+
+class Mechanism(Record):
+    """One spindle-and-head assembly of a drive unit, numbered as it answers; `front` is what the front says."""
+
+    KEY = "mechanism"
+    WORD = "mechanism"
+
+    mechanism: Inventory
+    unit: Inventory
+    number: int = Field(ge=0, le=999)
+    front: Text = ""
+    write_width_um: Width | None = None
+    read_width_um: Width | None = None
+    note: Text = ""
+    standing: Standing = "known"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _named(cls, values: Any) -> Any:
+        """A mechanism may be named by `mechanism` alone or by `unit` and `number`."""
+        if not isinstance(values, dict):
+            return values
+        if "mechanism" not in values and {"unit", "number"} <= set(values):
+            return {**values, "mechanism": f"{values['unit']}.{values['number']}"}
+        if "unit" not in values and "mechanism" in values:
+            unit, point, number = str(values["mechanism"]).rpartition(".")
+            if not (unit and point and re.fullmatch("[0-9]{1,3}", number)):
+                raise ValueError(f"{values['mechanism']!r} is not UNIT.NUMBER; write it as D1.0")
+            return {**values, "unit": unit, "number": int(number)}
+        return values
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Mechanism:
+        if self.mechanism != f"{self.unit}.{self.number}":
+            raise ValueError(f"{self.mechanism!r} is not number {self.number} of unit {self.unit!r}")
+        return self
+
+
+class Disk(Record):
+    """One flexible disk. A disk marked `irreplaceable` is never proposed for a write."""
+
+    KEY = "inventory"
+    WORD = "disk"
+
+    inventory: Inventory
+    title: Text = ""
+    disk_class: DiskClassId = ""
+    sides: Literal[1, 2] | None = None
+    irreplaceable: bool = False
+    note: Text = ""
+    standing: Standing = "known"
+
+
+class CaptureRecord(Record):
+    """Where a capture is kept. Paths are relative to the shelf's folder, parted by `/`.
+
+    `sha256` is of the original file's bytes; `original` is empty when the original was not kept.
+    """
+
+    KEY = "sha256"
+    WORD = "capture"
+
+    sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    name: Text
+    size_bytes: int = Field(ge=0)
+    disk: Inventory | None = None
+    mechanism: Inventory | None = None
+    cylinder: int | None = Field(default=None, ge=0, le=254)
+    head: int | None = Field(default=None, ge=0, le=1)
+    taken: When = ""
+    parquet: InsidePath
+    original: InsidePath = ""
+    note: Text = ""
+    added_utc: datetime = Field(default_factory=now)
+
+
+class Event(Record):
+    """Something that happened to a unit. `when` may be half remembered: "about 1987", "1980s", "before 1990"."""
+
+    KEY = "event"
+    WORD = "event"
+
+    event: str = Field(default="", pattern="^(E[0-9]+)?$")
+    unit: Inventory
+    when: When = ""
+    what: Text = Field(min_length=1)
+    source: Text = ""
+
+
+class Note(Record):
+    """A remark on a unit, a disk, or (both None) on the shelf as a whole."""
+
+    KEY = "note"
+    WORD = "note"
+
+    note: str = Field(default="", pattern="^(N[0-9]+)?$")
+    unit: Inventory | None = None
+    disk: Inventory | None = None
+    text: Text = Field(min_length=1)
+    added_utc: datetime = Field(default_factory=now)
+
+
+R = TypeVar("R", bound=Record)
+
+
+def checked(kind: type[R], /, **values: Any) -> R:
+    """A record from outside values. Raises InputFault that names field, fault and remedy."""
+    try:
+        return kind.model_validate(values)
+    except ValidationError as fault:
+        error = fault.errors()[0]
+        place = f"{kind.WORD} {'.'.join(str(part) for part in error['loc'])}".rstrip()
+        told = str(error["msg"]).removeprefix("Value error, ")
+        raise InputFault(told, where=place, remedy="mend the value and try again") from fault

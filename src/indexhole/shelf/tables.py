@@ -1,0 +1,224 @@
+"""The register's tables. Columns carry the names of the records' fields; `row` keeps the order of entry.
+
+Entries refer to one another by the names the keeper uses, so a row can be read without joining.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import (
+    Boolean,
+    CheckConstraint,
+    Column,
+    DateTime,
+    Float,
+    ForeignKey,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+    TypeDecorator,
+    UniqueConstraint,
+)
+from sqlalchemy.engine import Dialect
+
+from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+
+
+class UtcDateTime(TypeDecorator[datetime]):
+    """A moment, kept as UTC. SQLite drops a zone, so it is taken off going in and put on coming out."""
+
+    impl = DateTime
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Going in. Raises ValueError for a time without a zone: it could mean anything."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("a moment needs its zone")
+        return value.astimezone(UTC).replace(tzinfo=None)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Coming out."""
+        return None if value is None else value.replace(tzinfo=UTC)
+
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(column_0_label)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+
+def _row() -> Column[int]:
+    return Column("row", Integer, primary_key=True)
+
+
+def _text(name: str) -> Column[str]:
+    return Column(name, Text, nullable=False)
+
+
+def _key(name: str) -> Column[str]:
+    return Column(name, String(80), nullable=False, unique=True)
+
+
+def _refers(name: str, target: str, *, needed: bool = True) -> Column[Any]:
+    return Column(name, String(80), ForeignKey(target), nullable=not needed)
+
+
+def _one_of(column: str, *words: str) -> CheckConstraint:
+    return CheckConstraint(f"{column} IN ({', '.join(repr(word) for word in words)})", name=column)
+
+
+units = Table(
+    "units",
+    metadata,
+    _row(),
+    _key("inventory"),
+    _text("kind"),
+    _text("title"),
+    _text("maker"),
+    _text("disk_class"),
+    _text("acquired"),
+    _text("origin"),
+    _text("state"),
+    _text("date_codes"),
+    _text("standing"),
+    _one_of("kind", "drive unit", "host", "lead", "adapter"),
+    _one_of("standing", "known", "unproven"),
+)
+
+mechanisms = Table(
+    "mechanisms",
+    metadata,
+    _row(),
+    _key("mechanism"),
+    _refers("unit", "units.inventory"),
+    Column("number", Integer, nullable=False),
+    Column("front", Text, nullable=False, server_default=""),
+    Column("write_width_um", Float),
+    Column("read_width_um", Float),
+    _text("note"),
+    _text("standing"),
+    UniqueConstraint("unit", "number"),
+    CheckConstraint("mechanism = unit || '.' || number", name="named"),
+    _one_of("standing", "known", "unproven"),
+)
+
+disks = Table(
+    "disks",
+    metadata,
+    _row(),
+    _key("inventory"),
+    _text("title"),
+    _text("disk_class"),
+    Column("sides", Integer),
+    Column("irreplaceable", Boolean, nullable=False),
+    _text("note"),
+    _text("standing"),
+    CheckConstraint("sides IN (1, 2)", name="sides"),
+    _one_of("standing", "known", "unproven"),
+)
+
+trials = Table(
+    "trials",
+    metadata,
+    _row(),
+    _key("trial"),
+    _text("when"),
+    _text("operation"),
+    _refers("host", "units.inventory", needed=False),
+    _refers("lead", "units.inventory", needed=False),
+    _refers("mechanism", "mechanisms.mechanism"),
+    _refers("disk", "disks.inventory"),
+    Column("side", Integer, nullable=False),
+    Column("first_cylinder", Integer, nullable=False),
+    Column("last_cylinder", Integer, nullable=False),
+    Column("sectors_tried", Integer, nullable=False),
+    Column("sectors_failed", Integer, nullable=False),
+    _text("note"),
+    _one_of("operation", "write", "read", "format"),
+    CheckConstraint("side IN (0, 1)", name="side"),
+    CheckConstraint("0 <= first_cylinder AND first_cylinder <= last_cylinder", name="cylinders"),
+    CheckConstraint("0 <= sectors_failed AND sectors_failed <= sectors_tried", name="sectors"),
+)
+
+captures = Table(
+    "captures",
+    metadata,
+    _row(),
+    Column("sha256", String(64), nullable=False, unique=True),
+    _text("name"),
+    Column("size_bytes", Integer, nullable=False),
+    _refers("disk", "disks.inventory", needed=False),
+    _refers("mechanism", "mechanisms.mechanism", needed=False),
+    Column("cylinder", Integer),
+    Column("head", Integer),
+    _text("taken"),
+    _text("parquet"),
+    _text("original"),
+    _text("note"),
+    Column("added_utc", UtcDateTime, nullable=False),
+)
+
+events = Table(
+    "events",
+    metadata,
+    _row(),
+    _key("event"),
+    _refers("unit", "units.inventory"),
+    _text("when"),
+    _text("what"),
+    _text("source"),
+)
+
+notes = Table(
+    "notes",
+    metadata,
+    _row(),
+    _key("note"),
+    _refers("unit", "units.inventory", needed=False),
+    _refers("disk", "disks.inventory", needed=False),
+    _text("text"),
+    Column("added_utc", UtcDateTime, nullable=False),
+    CheckConstraint("unit IS NULL OR disk IS NULL", name="subject"),
+)
+
+changes = Table(
+    "changes",
+    metadata,
+    _row(),
+    Column("at_utc", UtcDateTime, nullable=False),
+    _text("what"),
+    _text("version"),
+    Column("undone_utc", UtcDateTime),
+)
+
+changed_rows = Table(
+    "changed_rows",
+    metadata,
+    _row(),
+    Column("change", Integer, ForeignKey("changes.row"), nullable=False, index=True),
+    _text("table_name"),
+    Column("row_changed", Integer, nullable=False),
+    Column("before", Text),
+    Column("after", Text),
+)
+
+# the table of each kind of record
+TABLES: dict[type[Record], Table] = {
+    Unit: units,
+    Mechanism: mechanisms,
+    Disk: disks,
+    CaptureRecord: captures,
+    Event: events,
+    Note: notes,
+}

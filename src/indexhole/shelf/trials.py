@@ -1,0 +1,135 @@
+"""Trials in the register: what an import adds besides them, and rows to trials and back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from typing import Any
+
+from sqlalchemy import Connection, select
+
+from indexhole.errors import InputFault
+from indexhole.model.trial import Trial
+from indexhole.shelf.journal import Writing
+from indexhole.shelf.records import Disk, Mechanism, Unit, UnitKind, checked
+from indexhole.shelf.tables import disks, mechanisms, trials, units
+
+FAULTS_SHOWN = 5
+# the kinds a trial's column may name, the first being what an unknown one is taken for
+_PARTS: dict[str, tuple[UnitKind, ...]] = {"host": ("host",), "lead": ("lead", "adapter"), "drive": ("drive unit",)}
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What an import adds: trials by count, and the entries made because a trial names them (`unproven`)."""
+
+    trials: int
+    units: tuple[Unit, ...]
+    mechanisms: tuple[Mechanism, ...]
+    disks: tuple[Disk, ...]
+    remarks: tuple[str, ...]
+
+
+def read_trials(connection: Connection) -> list[Trial]:
+    """All trials in order."""
+    rows = connection.execute(select(trials).order_by(trials.c.row)).mappings()
+    return [_trial(dict(row)) for row in rows]
+
+
+def _trial(row: dict[str, Any]) -> Trial:
+    del row["row"]
+    # a part that was not noted is NULL in the register, where it refers to nothing, and empty on the sheet
+    return Trial(**{**row, "host": row["host"] or "", "lead": row["lead"] or ""})
+
+
+def insert_trials(change: Writing, new: Iterable[Trial]) -> None:
+    """Add trials whose units, mechanisms and disks are known."""
+    rows = [asdict(trial) for trial in new]
+    change.insert(trials, [{**row, "host": row["host"] or None, "lead": row["lead"] or None} for row in rows])
+
+
+def delete_trial(change: Writing, trial: str) -> None:
+    """Take one trial out. Raises InputFault when there is none of that name."""
+    row = change.connection.execute(select(trials.c.row).where(trials.c.trial == trial)).scalar_one_or_none()
+    if row is None:
+        raise InputFault(f"there is no trial {trial} on the shelf", remedy="see `indexhole shelf list trials`")
+    change.delete(trials, row)
+
+
+def plan(connection: Connection, new: list[Trial]) -> Imported:
+    """What adding these trials would add. Raises InputFault for trials that do not fit the shelf."""
+    kinds = dict(connection.execute(select(units.c.inventory, units.c.kind)).all())
+    known_mechanisms = set(connection.execute(select(mechanisms.c.mechanism)).scalars())
+    irreplaceable = dict(connection.execute(select(disks.c.inventory, disks.c.irreplaceable)).all())
+    faults = _named_already(connection, new)
+    made_units: dict[str, Unit] = {}
+    made_mechanisms: dict[str, Mechanism] = {}
+    made_disks: dict[str, Disk] = {}
+    for trial in new:
+        unit = trial.mechanism.rpartition(".")[0]
+        for part, name in (("drive", unit), ("host", trial.host), ("lead", trial.lead)):
+            fitting = _PARTS[part]
+            if name and name not in kinds:
+                kinds[name] = fitting[0]
+                origin = f"named by trial {trial.trial}"
+                made_units[name] = checked(Unit, inventory=name, kind=fitting[0], origin=origin, standing="unproven")
+            elif name and kinds[name] not in fitting:
+                faults.append(f"trial {trial.trial}: {name} is a {kinds[name]}, not a {fitting[0]}")
+        if trial.mechanism not in known_mechanisms:
+            known_mechanisms.add(trial.mechanism)
+            made_mechanisms[trial.mechanism] = checked(Mechanism, mechanism=trial.mechanism, standing="unproven")
+        if trial.disk not in irreplaceable:
+            irreplaceable[trial.disk] = False
+            made_disks[trial.disk] = checked(Disk, inventory=trial.disk, standing="unproven")
+    if faults:
+        more = f" | and {len(faults) - FAULTS_SHOWN} more" if len(faults) > FAULTS_SHOWN else ""
+        raise InputFault(
+            f"{len(faults)} faults: {' | '.join(faults[:FAULTS_SHOWN])}{more}",
+            remedy="nothing was added; mend the sheet, or set names apart with --prefix",
+        )
+    return Imported(
+        len(new),
+        tuple(made_units.values()),
+        tuple(made_mechanisms.values()),
+        tuple(made_disks.values()),
+        (*_out_of_order(new), *_written_over(new, irreplaceable)),
+    )
+
+
+def parts_played(connection: Connection, unit: str) -> set[str]:
+    """The kinds a unit can be, going by what names it: empty when nothing does."""
+    played: set[str] = set()
+    if connection.execute(select(mechanisms.c.row).where(mechanisms.c.unit == unit).limit(1)).first():
+        played.update(_PARTS["drive"])
+    for part in ("host", "lead"):
+        if connection.execute(select(trials.c.row).where(trials.c[part] == unit).limit(1)).first():
+            played.update(_PARTS[part])
+    return played
+
+
+def _named_already(connection: Connection, new: list[Trial]) -> list[str]:
+    kept = {trial.trial: trial for trial in read_trials(connection)}
+    faults = []
+    for trial in new:
+        other = kept.get(trial.trial)
+        if other is not None:
+            faults.append(
+                f"trial {trial.trial} is on the shelf already{'' if other == trial else ', with other values'}"
+            )
+        kept[trial.trial] = trial
+    return faults
+
+
+def _out_of_order(new: list[Trial]) -> list[str]:
+    late = [
+        f"trial {later.trial} is dated before trial {earlier.trial} above it; rows are taken in order as they stand"
+        for earlier, later in pairwise(new)
+        if later.when[:10] < earlier.when[:10]
+    ]
+    return late[:FAULTS_SHOWN]
+
+
+def _written_over(new: list[Trial], irreplaceable: dict[str, bool]) -> list[str]:
+    written = {trial.disk for trial in new if trial.operation != "read" and irreplaceable.get(trial.disk)}
+    return [f"disk {disk} is marked irreplaceable, and trials wrote on it" for disk in sorted(written)]
