@@ -13,6 +13,8 @@ from indexhole.model import geometry, timing
 
 # Rms of a stream of foreign pulses against their height: they come at random times under the wanted ones.
 _FOREIGN_RMS = 0.5
+# A chain said to be without noise is given next to none, so that signal over noise stays a number.
+_LEAST_DISTURBANCE = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +215,7 @@ def read_out(
     amplitude = share * turned * seen * laid
     interference = _interference_um(recording, reader, place) / reader.read_width_um * seen
     dead = reader.read_dead or amplitude <= 0.0
-    disturbance = math.hypot(reader.noise, _FOREIGN_RMS * interference)
+    disturbance = max(math.hypot(reader.noise, _FOREIGN_RMS * interference), _LEAST_DISTURBANCE)
     width_s = medium.pulse_width_um * 1e-6 / speed_m_s
     near_s, far_s = cells_s * ratio, place.cell_s * place.longest_cells * ratio
     return Readout(
