@@ -108,12 +108,12 @@ def read_vcd(stream: BinaryIO, name: str, lines: Mapping[str, str], *, allow_cut
     while True:
         more = stream.read(_CHUNK_BYTES - len(rest))
         chunk = rest + more if rest else more
-        at_end = not more
-        if at_end:
+        cut = max(chunk.rfind(b"\n"), chunk.rfind(b" "))
+        # a small dump is read whole with its header, so the end of the file alone does not mean a cut word
+        if not more and cut < 0:
             if chunk.strip() and not allow_cut:
                 raise InputFault(f"ends in the middle of a line at byte {offset}", where=name, remedy=_REMEDY_CUT)
             break
-        cut = max(chunk.rfind(b"\n"), chunk.rfind(b" "))
         whole, rest = chunk[: cut + 1], chunk[cut + 1 :]
         if len(rest) > 4096:
             raise InputFault(f"a word of more than 4096 bytes at byte {offset}", where=name, remedy="is this a VCD?")
