@@ -24,7 +24,8 @@ def capture_of(
     rate_hz = sample_rate_hz * (1 + clock_error)
 
     def sampled(times_s: Floats) -> Ticks:
-        return np.ceil(times_s * rate_hz).astype(np.int64)
+        ticks: Ticks = np.ceil(times_s * rate_hz).astype(np.int64)
+        return ticks
 
     lines = {}
     if isinstance(simulated, SimulatedSession):
@@ -32,6 +33,7 @@ def capture_of(
             line: LineTrace(events.initial, sampled(events.times_s), events.levels)
             for line, events in simulated.lines.items()
         }
-    return Capture(
-        name, 1 / sample_rate_hz, np.unique(sampled(simulated.pulses_s)), np.unique(sampled(simulated.index_s)), lines
+    pulses, index = (
+        ticks[np.diff(ticks, prepend=-1) > 0] for ticks in (sampled(simulated.pulses_s), sampled(simulated.index_s))
     )
+    return Capture(name, 1 / sample_rate_hz, pulses, index, lines)

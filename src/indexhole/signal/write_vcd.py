@@ -27,6 +27,7 @@ LINE_NAMES = {
     "track_zero": "TRK00",
     "side": "SIDE1",
 }
+_BLOCK_ROWS = 1 << 18
 PULSE_LOW_S = 500e-9
 INDEX_LOW_S = 2e-3
 _TIMESCALES = ((1e-9, "1 ns"), (1e-10, "100 ps"), (1e-11, "10 ps"), (1e-12, "1 ps"))
@@ -45,8 +46,7 @@ class _Changes:
 
 def _pulse_line(falls: Ticks, low: int) -> LineTrace:
     """A line that falls at each time and rises `low` later, or one unit before the next fall."""
-    falls = np.unique(falls)
-    falls = falls[np.concatenate((np.diff(falls) > 1, np.ones(min(1, falls.size), dtype=bool)))]
+    falls = falls[np.diff(falls, append=np.iinfo(np.int64).max) > 1]
     rises = np.minimum(falls + low, np.concatenate((falls[1:] - 1, falls[-1:] + low)))
     both = np.stack((falls, rises), axis=1).ravel()
     return LineTrace(1, both, np.tile(np.array([0, 1], dtype=np.uint8), falls.size))
@@ -79,14 +79,26 @@ def _changes(capture: Capture, unit_s: float, names: Mapping[str, str]) -> _Chan
     )
 
 
-def _digits(values: Ticks, width: int) -> Levels:
-    """ASCII digits of non-negative numbers, right-aligned with leading zeros: (n, width) uint8."""
+def _digits(values: Ticks) -> tuple[Levels, npt.NDArray[np.bool_]]:
+    """ASCII digits of non-negative numbers, right-aligned, and which of them are not leading zeros: (n, width)."""
+    width = len(str(int(values.max()))) if values.size else 1
     out = np.empty((values.size, width), dtype=np.uint8)
     rest = values.copy()
     for column in range(width - 1, -1, -1):
         rest, digit = np.divmod(rest, 10)
         out[:, column] = digit + ord("0")
-    return out
+    count = np.searchsorted(10 ** np.arange(1, width, dtype=np.int64), values, side="right") + 1
+    return out, np.arange(width) >= width - count[:, None]
+
+
+def _letters(text: str, count: int) -> Levels:
+    return np.tile(np.frombuffer(text.encode(), dtype=np.uint8), (count, 1))
+
+
+def _joined(columns: list[tuple[Levels, npt.NDArray[np.bool_]]]) -> bytes:
+    """Rows of text from columns of bytes and what of each is wanted."""
+    text: Levels = np.concatenate([c for c, _ in columns], axis=1)
+    return text[np.concatenate([w for _, w in columns], axis=1)].tobytes()
 
 
 def _timescale(tick_s: float) -> tuple[float, str]:
@@ -111,50 +123,60 @@ def vcd_bytes(capture: Capture, names: Mapping[str, str] | None = None) -> bytes
     head += [f"$var wire 1 {chr(code)} {name} $end" for code, name in zip(codes, changes.names, strict=True)]
     head += ["$upscope $end", "$enddefinitions $end", "#0"]
     head += [f"{level}{chr(code)}" for code, level in zip(codes, changes.initial, strict=True)]
-    # Rows are built as one matrix of bytes, "#" time newline level code newline, and what is not needed is
-    # left out by a mask: a session holds millions of changes.
-    width = len(str(int(changes.times[-1]))) if changes.times.size else 1
-    rows = np.full((changes.times.size, width + 5), ord("\n"), dtype=np.uint8)
-    rows[:, 0] = ord("#")
-    rows[:, 1 : width + 1] = _digits(changes.times, width)
-    rows[:, width + 2] = changes.level + ord("0")
-    rows[:, width + 3] = np.frombuffer(codes, dtype=np.uint8)[changes.line]
-    wanted = np.ones(rows.shape, dtype=bool)
-    leading = np.cumsum(rows[:, 1:width] != ord("0"), axis=1) == 0
-    wanted[:, 1:width] = ~leading
-    again = np.concatenate((np.zeros(min(1, changes.times.size), dtype=bool), np.diff(changes.times) == 0))
-    wanted[again, : width + 2] = False
-    return ("\n".join(head) + "\n").encode() + rows[wanted].tobytes()
+    parts = [("\n".join(head) + "\n").encode()]
+    new_time = np.diff(changes.times, prepend=-1) != 0
+    id_codes = np.frombuffer(codes, dtype=np.uint8)
+    for rows in _blocks(changes.times.size):
+        fresh = new_time[rows][:, None]
+        digits, wanted = _digits(changes.times[rows])
+        level = changes.level[rows][:, None] + np.uint8(ord("0"))
+        code = id_codes[changes.line[rows]][:, None]
+        hash_sign, newline = _letters("#", level.size), _letters("\n", level.size)
+        always = np.ones_like(fresh)
+        parts.append(
+            _joined(
+                [
+                    (hash_sign, fresh),
+                    (digits, wanted & fresh),
+                    (newline, fresh),
+                    (level, always),
+                    (code, always),
+                    (newline, always),
+                ]
+            )
+        )
+    return b"".join(parts)
+
+
+def _blocks(count: int) -> list[slice]:
+    """Slices that cover `count` rows: a session holds millions, and their text is built as matrices of bytes."""
+    return [slice(start, start + _BLOCK_ROWS) for start in range(0, count, _BLOCK_ROWS)]
 
 
 def csv_bytes(capture: Capture, names: Mapping[str, str] | None = None) -> bytes:
     """A logger table of a capture: time in seconds and the level of every line, one row per change."""
     changes = _changes(capture, 1e-9, names or {})
-    last = np.concatenate((np.diff(changes.times) > 0, np.ones(min(1, changes.times.size), dtype=bool)))
+    last = np.diff(changes.times, append=np.iinfo(np.int64).max) > 0
     columns = []
     for number, initial in enumerate(changes.initial):
-        mine = changes.line == number
         # index of this line's latest change at each row, then its level there
-        latest = np.maximum.accumulate(np.where(mine, np.arange(mine.size), -1))
-        level = np.where(latest >= 0, changes.level[latest], initial) if mine.size else changes.level
+        latest = np.maximum.accumulate(np.where(changes.line == number, np.arange(last.size), -1))
+        level = np.where(latest >= 0, changes.level[latest], initial) if last.size else changes.level
         columns.append(level[last].astype(np.uint8))
     times = changes.times[last]
-    whole, part = np.divmod(times, 10**9)
-    width = len(str(int(whole[-1]))) if times.size else 1
-    text: list[Levels] = [_digits(whole, width), _letters(".", times.size), _digits(part, 9)]
-    for column in columns:
-        text += [_letters(",", times.size), column[:, None] + np.uint8(ord("0"))]
-    text.append(_letters("\n", times.size))
-    rows = np.concatenate(text, axis=1)
-    wanted = np.ones(rows.shape, dtype=bool)
-    wanted[:, : width - 1] = np.cumsum(rows[:, : width - 1] != ord("0"), axis=1) > 0
     head = ",".join(["time_s", *(name.lower() for name in changes.names)])
-    first = ",".join(["0.000000000", *map(str, changes.initial)])
-    return f"{head}\n{first}\n".encode() + rows[wanted].tobytes()
-
-
-def _letters(letter: str, count: int) -> Levels:
-    return np.full((count, 1), ord(letter), dtype=np.uint8)
+    parts = [f"{head}\n{','.join(['0.000000000', *map(str, changes.initial)])}\n".encode()]
+    for rows in _blocks(times.size):
+        whole, part = np.divmod(times[rows], 10**9)
+        # the one before the nine digits of the part is a place-holder for the point
+        point_and_part, _ = _digits(part + 10**9)
+        point_and_part[:, 0] = ord(".")
+        text: list[Levels] = [point_and_part]
+        for column in columns:
+            text += [_letters(",", whole.size), column[rows][:, None] + np.uint8(ord("0"))]
+        rest = np.concatenate([*text, _letters("\n", whole.size)], axis=1)
+        parts.append(_joined([_digits(whole), (rest, np.ones(rest.shape, dtype=bool))]))
+    return b"".join(parts)
 
 
 _WRITERS = {".vcd": vcd_bytes, ".csv": csv_bytes}
