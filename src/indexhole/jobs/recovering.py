@@ -6,7 +6,7 @@ import hashlib
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,6 @@ from indexhole.errors import InputFault
 from indexhole.recover.result import Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_surface
 from indexhole.signal.capture import Capture
-from indexhole.signal.readers import read_capture
 from indexhole.standards.layouts import load_layouts
 from indexhole.volumes import Volume, read_volume
 
@@ -42,21 +41,6 @@ class Recovered:
         """Sectors by state."""
         count = Counter(str(s.state) for t in self.surface.tracks for s in t.sectors)
         return {str(state): count.get(str(state), 0) for state in SectorState}
-
-
-def read_captures(
-    paths: Sequence[Path], lines: Mapping[str, str] | None = None, *, allow_cut: bool = False
-) -> list[Capture]:
-    """Read several capture files; a file given twice is a fault, since it would count its passes twice."""
-    captures = [read_capture(path, lines, allow_cut=allow_cut) for path in paths]
-    first: dict[str, str] = {}
-    for capture, path in zip(captures, paths, strict=True):
-        if capture.sha256 in first:
-            raise InputFault(
-                f"holds the same bytes as {first[capture.sha256]}", where=str(path), remedy="give each capture once"
-            )
-        first[capture.sha256] = str(path)
-    return captures
 
 
 def recover_captures(

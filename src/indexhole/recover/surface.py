@@ -41,6 +41,13 @@ class OpenTrack:
     speed_rpm: float | None
     from_lines: bool
 
+    def mean_cell_s(self) -> float:
+        """Mean recorded cell as read, over the runs a code can hold."""
+        runs = self.stream.runs
+        used = (runs > 0) & (runs < 6)
+        total = self.stream.intervals[used].sum(dtype=np.int64)
+        return float(total / runs[used].sum(dtype=np.int64) * self.stream.segment.tick_s)
+
 
 def turn_ticks(segment: Segment) -> float | None:
     """Ticks of one revolution from the index pulses, None with fewer than two."""
@@ -101,14 +108,6 @@ def open_track(
     return OpenTrack(stream, reads, cylinder, head, rpm, from_lines)
 
 
-def _mean_cell_s(opened: OpenTrack) -> float:
-    """Mean recorded cell as read, over the runs that lie within fields' reach of the loop."""
-    runs = opened.stream.runs
-    used = (runs > 0) & (runs < 6)
-    total = opened.stream.intervals[used].sum(dtype=np.int64)
-    return float(total / runs[used].sum(dtype=np.int64) * opened.stream.segment.tick_s)
-
-
 def _evidence(opened: Sequence[OpenTrack]) -> list[TrackEvidence]:
     by_place: dict[tuple[int, int], list[OpenTrack]] = defaultdict(list)
     for one in opened:
@@ -123,7 +122,7 @@ def _evidence(opened: Sequence[OpenTrack]) -> list[TrackEvidence]:
                 cylinder,
                 head,
                 group[0].stream.code,
-                float(np.median([_mean_cell_s(one) for one in group])),
+                float(np.median([one.mean_cell_s() for one in group])),
                 float(np.median(speeds)) if speeds else None,
                 frozenset(i.number for i in ids),
                 Counter(i.size for i in ids).most_common(1)[0][0],
@@ -156,7 +155,7 @@ def _merged(
         sum(_passes(s.segment, s.turn_ticks) for s in streams),
         float(np.mean(speeds)) if speeds else float("nan"),
         code,
-        float(np.median([_mean_cell_s(one) for one in group])),
+        float(np.median([one.mean_cell_s() for one in group])),
         tuple(sectors),
         quality_map(streams, bins, nominal) if bins else None,
         tuple(dict.fromkeys(s.segment.capture for s in streams)),
@@ -182,26 +181,10 @@ def _place_warnings(group: Sequence[OpenTrack], place: tuple[int, int]) -> list[
     return [f"its ids say cylinder {c} head {h}, the step lines say otherwise" for (c, h), _ in wrong.most_common(1)]
 
 
-def recover_surface(
-    captures: Sequence[Capture],
-    layouts: Mapping[str, Layout],
-    layout: str | None = None,
-    *,
-    quality_bins: int = 0,
-    progress: Progress | None = None,
-) -> Surface:
-    """Recover everything a set of captures of one disk holds.
-
-    Args:
-        captures: any number of files; passes and files of one track are combined.
-        layouts: the library, keeper's own layouts included.
-        layout: id of the layout when it is known, else it is identified.
-        quality_bins: bins a turn of the quality map; 0 leaves it out.
-        progress: called with (stays done, stays in all).
-
-    Raises:
-        InputFault: an unknown layout id.
-    """
+def _open_all(
+    captures: Sequence[Capture], layouts: Mapping[str, Layout], layout: str | None, progress: Progress | None
+) -> tuple[list[OpenTrack], list[Identification], list[str], list[Segment]]:
+    """Stays read, candidate layouts, warnings, and the stays nothing legible came from."""
     if layout is not None and layout not in layouts:
         raise InputFault(f"there is no layout {layout!r}", remedy=f"known layouts: {', '.join(layouts)}")
     given = layouts[layout] if layout else None
@@ -225,6 +208,41 @@ def recover_surface(
         if progress is not None:
             progress(number + 1, len(segments))
     candidates = [Identification(layout, 1.0, "given")] if layout else identify(_evidence(opened), layouts)
+    return opened, candidates, warnings, blank
+
+
+def open_tracks(
+    captures: Sequence[Capture], layouts: Mapping[str, Layout], layout: str | None = None
+) -> tuple[list[OpenTrack], list[Identification], list[str]]:
+    """Every legible stay with its clock recovered and its fields read, candidate layouts, and warnings.
+
+    Raises:
+        InputFault: an unknown layout id.
+    """
+    return _open_all(captures, layouts, layout, None)[:3]
+
+
+def recover_surface(
+    captures: Sequence[Capture],
+    layouts: Mapping[str, Layout],
+    layout: str | None = None,
+    *,
+    quality_bins: int = 0,
+    progress: Progress | None = None,
+) -> Surface:
+    """Recover everything a set of captures of one disk holds.
+
+    Args:
+        captures: any number of files; passes and files of one track are combined.
+        layouts: the library, keeper's own layouts included.
+        layout: id of the layout when it is known, else it is identified.
+        quality_bins: bins a turn of the quality map; 0 leaves it out.
+        progress: called with (stays done, stays in all).
+
+    Raises:
+        InputFault: an unknown layout id.
+    """
+    opened, candidates, warnings, blank = _open_all(captures, layouts, layout, progress)
     chosen = layouts.get(candidates[0].layout)
     groups: dict[tuple[int, int], list[OpenTrack]] = defaultdict(list)
     for one in opened:

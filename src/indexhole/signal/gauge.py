@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -30,6 +31,7 @@ class Gauge:
         limit_low, limit_high: in `unit`, None on a side without limit.
         source: where the limits or the nominal come from, with their mark.
         note: what the keeper should know, one sentence.
+        detail: the parts of a gauge that has several (orders of wander, stretches by other writers).
     """
 
     name: str
@@ -40,6 +42,7 @@ class Gauge:
     limit_high: float | None = None
     source: str = ""
     note: str = ""
+    detail: tuple[Mapping[str, float], ...] = ()
 
     @property
     def verdict(self) -> Verdict:

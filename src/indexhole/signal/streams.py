@@ -31,6 +31,11 @@ class Stream:
     errors: npt.NDArray[np.int8]
     turn_ticks: float
 
+    def cell_numbers(self, ticks: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        """Cells from the first pulse to each time, in between pulses by proportion."""
+        cells = np.concatenate((np.zeros(1), np.cumsum(self.runs, dtype=np.float64)))
+        return np.interp(ticks, self.segment.read_ticks, cells)
+
     def turns(self, at: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """Revolutions from the first index to the pulse that closes each run; without an index, from the start."""
         ticks = self.segment.read_ticks[np.asarray(at) + 1].astype(np.float64)

@@ -1,0 +1,115 @@
+"""`indexhole recover`: captures to sectors, image and files."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from indexhole.cli.present import emit_json, emit_table, remark, say
+from indexhole.errors import InputFault
+
+if TYPE_CHECKING:
+    from indexhole.jobs.recovering import Recovered
+
+Captures = Annotated[list[Path], typer.Argument(help="Capture files (VCD or CSV, plain or gzip) of one disk.")]
+LayoutId = Annotated[str | None, typer.Option("--layout", metavar="ID", help="The layout, when it is known.")]
+LayoutFiles = Annotated[
+    list[Path] | None, typer.Option("--layout-file", metavar="TOML", help="Add a layout file of your own.")
+]
+Lines = Annotated[
+    list[str] | None,
+    typer.Option("--line", metavar="OURS=THEIRS", help="Which logged line is which, e.g. read_data=D3."),
+]
+AllowCut = Annotated[bool, typer.Option("--allow-cut", help="Use what can be read of a capture that is cut short.")]
+
+
+def parse_lines(given: Sequence[str] | None) -> dict[str, str]:
+    """`read_data=D3` pairs to a mapping."""
+    pairs = {}
+    for pair in given or ():
+        ours, equals, theirs = pair.partition("=")
+        if not equals or not ours or not theirs:
+            raise InputFault(f"--line {pair!r} is not OURS=THEIRS", remedy="for example --line read_data=D3")
+        pairs[ours] = theirs
+    return pairs
+
+
+def recover(
+    captures: Captures,
+    layout: LayoutId = None,
+    layout_file: LayoutFiles = None,
+    line: Lines = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="Write image, report and files into a new folder.")
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace the folder if it exists.")] = False,
+    allow_cut: AllowCut = False,
+    json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
+) -> None:
+    """Captures to sectors, image and files.
+
+    Several passes and several files of one disk are combined. Exit status 1 when a sector is suspect or lost.
+    """
+    from indexhole.jobs import reading, recovering
+
+    if out is not None and out.exists() and not overwrite:
+        raise InputFault("exists already", where=str(out), remedy="choose another folder or add --overwrite")
+    found = reading.read_captures(captures, parse_lines(line), allow_cut=allow_cut)
+    quiet = json or not sys.stderr.isatty()
+    recovered = recovering.recover_captures(
+        found, layout, layout_file or (), progress=None if quiet else _show_progress
+    )
+    image_path = recovering.save(recovered, out, overwrite=overwrite) if out is not None else None
+    if json:
+        emit_json(recovering.report_json(recovered, image_path))
+    else:
+        _tell(recovered, image_path)
+    counts = recovered.counts()
+    if counts["suspect"] or counts["lost"] or not recovered.surface.tracks:
+        raise typer.Exit(1)
+
+
+def _show_progress(done: int, of: int) -> None:
+    end = "\n" if done == of else ""
+    print(f"\rtrack {done} of {of}", end=end, file=sys.stderr, flush=True)
+
+
+def _tell(recovered: Recovered, image_path: Path | None) -> None:
+    """The outcome in words and tables."""
+    from indexhole.jobs.recovering import volume_json
+
+    surface = recovered.surface
+    if surface.layout:
+        say(f"Layout {surface.layout}, probability {surface.layout_confidence:.2f}: {surface.candidates[0].why}")
+    else:
+        say(f"Layout unknown: {surface.candidates[0].why}")
+    rows: list[list[object]] = []
+    odd: list[list[object]] = []
+    for track in surface.tracks:
+        count = {
+            state: sum(s.state == state for s in track.sectors) for state in ("sound", "mended", "suspect", "lost")
+        }
+        speed = None if track.speed_rpm != track.speed_rpm else round(track.speed_rpm, 2)
+        rows.append([track.cylinder, track.head, track.passes, speed, len(track.sectors), *count.values()])
+        odd.extend([track.cylinder, track.head, s.id, str(s.state), s.how] for s in track.sectors if s.state != "sound")
+    columns = ("cylinder", "head", "passes", "speed r/min", "sectors", "sound", "mended", "suspect", "lost")
+    emit_table(f"{len(rows)} track{'s' if len(rows) != 1 else ''}", columns, rows)
+    if odd:
+        emit_table("Sectors that are not sound", ("cylinder", "head", "sector", "state", "how"), odd)
+    volume = volume_json(recovered)
+    if volume:
+        title = f"Volume {volume['title']!r} ({volume['kind']}), {volume['free']} free"
+        files = [[f["name"], f["bytes"], f["state"]] for f in volume["files"]]
+        emit_table(title, ("file", "bytes", "state"), files)
+        for problem in volume["problems"]:
+            say(f"Volume: {problem}")
+    counts = recovered.counts()
+    say("In all: " + ", ".join(f"{n} {state}" for state, n in counts.items()))
+    if image_path is not None:
+        say(f"Image: {image_path}")
+    for warning in surface.warnings:
+        remark(warning)

@@ -1,0 +1,142 @@
+"""The verb `gauge`: what captures say of the drive that read them and of the writer."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from indexhole.codes.marks import CELLS_PER_BYTE
+from indexhole.errors import InputFault
+from indexhole.recover.surface import OpenTrack, open_tracks
+from indexhole.signal import pulse_gauges, spindle_gauges
+from indexhole.signal.capture import Capture
+from indexhole.signal.gauge import Gauge
+from indexhole.signal.spindle_gauges import FieldPlace, Limits
+from indexhole.standards.layouts import Layout, load_layouts
+from indexhole.standards.tolerances import find_tolerance
+
+
+@dataclass(frozen=True)
+class Gauged:
+    """Gauges over a set of captures.
+
+    Attributes:
+        captures: names and hashes.
+        layout: the layout whose nominal figures were used, "" when none is known.
+        gauges: in the order of the design's list.
+        warnings: what to bear in mind.
+    """
+
+    captures: tuple[Capture, ...]
+    layout: str
+    gauges: tuple[Gauge, ...]
+    warnings: tuple[str, ...]
+
+
+def _fields(opened: Sequence[OpenTrack]) -> list[FieldPlace]:
+    places: list[FieldPlace] = []
+    for number, one in enumerate(opened):
+        cells = CELLS_PER_BYTE[one.stream.code]
+        places.extend(FieldPlace(number, "id", i.id.number, i.at, 6 * cells) for i in one.reads.ids)
+        places.extend(
+            FieldPlace(number, "data", r.id.number, r.at, r.id.size * cells)
+            for r in one.reads.reads
+            if r.id is not None and r.passed
+        )
+    return places
+
+
+def _limits(quantity: str, layout: Layout | None, code: str, rpm: float) -> Limits:
+    disk_class = layout.disk_class if layout is not None else "130-dense" if rpm > 330 else "130-48"
+    row = find_tolerance(quantity, disk_class, code)
+    return Limits(row.low, row.high, f"{row.source} ({row.mark})") if row is not None else Limits()
+
+
+def _nominal_cells(one: OpenTrack, layout: Layout | None) -> float | None:
+    """Cells a turn at nominal speed on the track's zone."""
+    if layout is None or one.cylinder is None or one.head is None:
+        return None
+    zone = layout.zone(one.cylinder, one.head)
+    if zone is None or zone.code != one.stream.code:
+        return None
+    return 60 / layout.speed_rpm / zone.cell_s
+
+
+def gauge_captures(
+    captures: Sequence[Capture], layout: str | None = None, extra_layouts: Sequence[Path] = ()
+) -> Gauged:
+    """Gauge a set of captures made with one drive.
+
+    Raises:
+        InputFault: unknown layout id, or nothing legible in the captures.
+    """
+    layouts = load_layouts(extra_layouts)
+    opened, candidates, warnings = open_tracks(captures, layouts, layout)
+    if not opened:
+        raise InputFault(
+            "no legible recording to gauge by",
+            where=", ".join(c.name for c in captures),
+            remedy="name the layout with --layout, or log a disk known good",
+        )
+    chosen = layouts.get(candidates[0].layout)
+    streams = [one.stream for one in opened]
+    fields = _fields(opened)
+    code = streams[0].code
+    rough = spindle_gauges.spindle_speed(streams, fields, Limits())
+    speed = spindle_gauges.spindle_speed(streams, fields, _limits("spindle_speed", chosen, code, rough.value))
+    written_by = pulse_gauges.writers(streams, fields)
+    noise, shift, asymmetry, margin = pulse_gauges.pulse_gauges(streams)
+    gauges = (
+        speed,
+        spindle_gauges.speed_variation(streams, _limits("speed_variation", chosen, code, rough.value)),
+        spindle_gauges.speed_wander_orders(streams),
+        spindle_gauges.index_to_data(streams, fields),
+        spindle_gauges.index_jitter(streams, fields),
+        pulse_gauges.writer_speed_ratio(
+            streams,
+            fields,
+            [_nominal_cells(one, chosen) for one in opened],
+            written_by,
+            _limits("writer_speed_ratio", chosen, code, rough.value),
+        ),
+        margin,
+        shift,
+        asymmetry,
+        noise,
+        pulse_gauges.dropouts(streams),
+        written_by,
+    )
+    return Gauged(tuple(captures), candidates[0].layout, gauges, tuple(warnings))
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(f"{value:.7g}")
+
+
+def gauge_json(gauge: Gauge) -> dict[str, Any]:
+    """One gauge as in the report."""
+    return {
+        "name": gauge.name,
+        "value": _number(gauge.value),
+        "unit": gauge.unit,
+        "uncertainty": _number(gauge.uncertainty),
+        "limit_low": gauge.limit_low,
+        "limit_high": gauge.limit_high,
+        "verdict": str(gauge.verdict),
+        "source": gauge.source,
+        "note": gauge.note,
+        "detail": [dict(part) for part in gauge.detail],
+    }
+
+
+def report_json(gauged: Gauged) -> dict[str, Any]:
+    """The report of `gauge --json`."""
+    return {
+        "captures": [{"name": c.name, "sha256": c.sha256} for c in gauged.captures],
+        "layout": gauged.layout or None,
+        "gauges": [gauge_json(g) for g in gauged.gauges],
+        "warnings": list(gauged.warnings),
+    }
