@@ -98,7 +98,8 @@ def _letters(text: str, count: int) -> Levels:
 def _joined(columns: list[tuple[Levels, npt.NDArray[np.bool_]]]) -> bytes:
     """Rows of text from columns of bytes and what of each is wanted."""
     text: Levels = np.concatenate([c for c, _ in columns], axis=1)
-    return text[np.concatenate([w for _, w in columns], axis=1)].tobytes()
+    chosen: Levels = text[np.concatenate([w for _, w in columns], axis=1)]
+    return chosen.tobytes()
 
 
 def _timescale(tick_s: float) -> tuple[float, str]:
