@@ -1,0 +1,144 @@
+"""The bench as arrays, and who recorded what each row met, under a hypothesis about writes that did not take."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from indexhole.model.trial import Trial
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """Rows of trials as arrays of shape (rows,); the first `done` rows happened, the others are candidates.
+
+    `mechanism`, `lead`, `disk` and `host` index the name tuples; `writes` is true for write and format.
+    """
+
+    trials: tuple[Trial, ...]
+    done: int
+    mechanisms: tuple[str, ...]
+    leads: tuple[str, ...]
+    disks: tuple[str, ...]
+    hosts: tuple[str, ...]
+    mechanism: Ints
+    lead: Ints
+    disk: Ints
+    host: Ints
+    side: Ints
+    writes: npt.NDArray[np.bool_]
+    first: Ints
+    last: Ints
+    tried: Ints
+    failed: Ints
+
+    @property
+    def cylinders(self) -> int:
+        """Cylinders that any row touches, counted from 0."""
+        return int(self.last.max(initial=0)) + 1
+
+    @property
+    def sides(self) -> tuple[int, ...]:
+        """Sides that any row touches."""
+        return tuple(sorted({int(s) for s in self.side}))
+
+    def whole_failures(self) -> npt.NDArray[np.bool_]:
+        """Rows in which every sector tried failed."""
+        whole: npt.NDArray[np.bool_] = (self.tried > 0) & (self.failed == self.tried)
+        return whole
+
+
+def _index(names: Sequence[str], of: tuple[str, ...]) -> Ints:
+    place = {name: i for i, name in enumerate(of)}
+    return np.array([place[name] for name in names], dtype=np.int64)
+
+
+def lay_out(done: Sequence[Trial], candidates: Sequence[Trial] = ()) -> Bench:
+    """Turn trials, in order of time, into a `Bench`. Names are sorted, so their order of appearance does not matter."""
+    trials = (*done, *candidates)
+
+    def names(field: str) -> tuple[tuple[str, ...], Ints]:
+        values = [str(getattr(t, field)) for t in trials]
+        found = tuple(sorted(set(values)))
+        return found, _index(values, found)
+
+    def numbers(field: str) -> Ints:
+        return np.array([getattr(t, field) for t in trials], dtype=np.int64)
+
+    (mechanisms, mechanism), (leads, lead) = names("mechanism"), names("lead")
+    (disks, disk), (hosts, host) = names("disk"), names("host")
+    return Bench(
+        trials=trials,
+        done=len(done),
+        mechanisms=mechanisms,
+        leads=leads,
+        disks=disks,
+        hosts=hosts,
+        mechanism=mechanism,
+        lead=lead,
+        disk=disk,
+        host=host,
+        side=numbers("side"),
+        writes=np.array([t.operation != "read" for t in trials], dtype=np.bool_),
+        first=numbers("first_cylinder"),
+        last=numbers("last_cylinder"),
+        tried=numbers("sectors_tried"),
+        failed=numbers("sectors_failed"),
+    )
+
+
+LostWrites = Literal["took", "left-old", "spoilt"]
+
+
+@dataclass(frozen=True, slots=True)
+class Supposition:
+    """What is supposed about writes that may not have taken.
+
+    Attributes:
+        dead: mechanisms (index) whose writes never take; `dead_wipes` when they spoil what was there.
+        lost_leads: leads (index) over which a wholly failed write did as `lost` says.
+    """
+
+    dead: frozenset[int] = frozenset()
+    dead_wipes: bool = False
+    lost_leads: frozenset[int] = frozenset()
+    lost: LostWrites = "took"
+
+
+def written_by(bench: Bench, supposed: Supposition) -> Floats:
+    """Share of each row's cylinders by who recorded it: shape (rows, mechanisms + 2).
+
+    The last two columns are a good outside drive (before any write) and nobody (spoilt, unreadable). A write row
+    meets its own recording if it took. Candidate rows meet the last state and leave it as it is.
+    """
+    outside = len(bench.mechanisms)
+    nobody = outside + 1
+    share = np.zeros((len(bench.trials), nobody + 1))
+    state: dict[tuple[int, int], npt.NDArray[np.int64]] = {}
+    whole = bench.whole_failures()
+    for row in range(len(bench.trials)):
+        key = (int(bench.disk[row]), int(bench.side[row]))
+        track = state.setdefault(key, np.full(bench.cylinders, outside, dtype=np.int64))
+        stretch = slice(int(bench.first[row]), int(bench.last[row]) + 1)
+        met = track[stretch].copy()
+        if bench.writes[row]:
+            mechanism = int(bench.mechanism[row])
+            lost = whole[row] and int(bench.lead[row]) in supposed.lost_leads and row < bench.done
+            if mechanism in supposed.dead:
+                if supposed.dead_wipes:
+                    met[:] = nobody
+            elif lost and supposed.lost == "spoilt":
+                met[:] = nobody
+            elif not (lost and supposed.lost == "left-old"):
+                met[:] = mechanism
+            if row < bench.done:
+                track[stretch] = met
+        share[row] = np.bincount(met, minlength=nobody + 1) / max(1, len(met))
+    return share

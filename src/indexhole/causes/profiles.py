@@ -1,0 +1,232 @@
+"""What each fault would do to every row: ladders of hazards, one rung for each supposed magnitude."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from indexhole.causes.faults import Fault
+from indexhole.causes.history import Bench, Supposition, written_by
+from indexhole.causes.kernel import hazard
+from indexhole.causes.severity import RUNGS, Step, loss_ladder, offset_ladder, speed_ladder
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# Prior shares between ways a fault may work; our own choice, none of them decisive.
+_ERASED_EDGE, _OFF_SPEED, _OLD_EDGE = 0.4, 0.4, 0.2
+_DIRT_READS_ONLY = 0.5
+_DEAD_TOTAL = 0.9
+_DEAD_LEAVES_OLD = 0.75
+_LAPSE_TOOK, _LAPSE_LEFT_OLD = 0.4, 0.4
+_LAPSE_RATES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.9, 0.98)
+_LAPSE_BY_ROW = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Profiles:
+    """A fault's effect on the rows it touches, for each rung of its ladder.
+
+    Attributes:
+        log_weight: (rungs,) log prior weight of each rung.
+        rows: (touched,) indices of the rows it touches.
+        hazard: (rungs, touched) added hazard of a sector.
+        magnitude: one word of meaning for each rung (um, dB, cylinders...), for the report.
+    """
+
+    log_weight: Floats
+    rows: Ints
+    hazard: Floats
+    magnitude: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LapseProfiles:
+    """A lead that fails now and then: for each rung, the chance of a lapse, by row or by whole operation.
+
+    Attributes:
+        log_weight, rate, by_row: (rungs,).
+        rows: (touched,) indices of rows over this lead.
+        operation: (touched,) number of the operation each of them belongs to, counted from 0.
+    """
+
+    log_weight: Floats
+    rate: Floats
+    by_row: npt.NDArray[np.bool_]
+    rows: Ints
+    operation: Ints
+
+
+def suppositions(bench: Bench, faults: frozenset[Fault]) -> list[tuple[float, Supposition]]:
+    """What may have become of writes under a hypothesis, with prior weights that sum to one."""
+    dead = frozenset(bench.mechanisms.index(f.element) for f in faults if f.fault == "dead-write")
+    leads = frozenset(bench.leads.index(f.element) for f in faults if f.fault == "bad-lead")
+    wholly = bench.whole_failures() & bench.writes
+    leads = frozenset(lead for lead in leads if (wholly & (bench.lead == lead)).any())
+    wipes = [(_DEAD_LEAVES_OLD, False), (1 - _DEAD_LEAVES_OLD, True)] if dead else [(1.0, False)]
+    spoilt = 1 - _LAPSE_TOOK - _LAPSE_LEFT_OLD
+    lapses: list[tuple[float, Supposition]] = [(1.0, Supposition())]
+    if leads:
+        lapses = [
+            (_LAPSE_TOOK, Supposition(lost_leads=leads, lost="took")),
+            (_LAPSE_LEFT_OLD, Supposition(lost_leads=leads, lost="left-old")),
+            (spoilt, Supposition(lost_leads=leads, lost="spoilt")),
+        ]
+    return [
+        (w * v, Supposition(dead, wiped, lapse.lost_leads, lapse.lost))
+        for w, wiped in wipes
+        for v, lapse in lapses
+    ]
+
+
+class ProfileBook:
+    """Builds and remembers the profiles of each fault under each supposition about writes."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.written = lru_cache(maxsize=None)(lambda supposed: written_by(bench, supposed))
+        self.of = lru_cache(maxsize=None)(self._build)
+        self.lapses = lru_cache(maxsize=None)(self._lapses)
+
+    def spoilt(self, supposed: Supposition) -> Floats:
+        """Hazard of each row for the share of it that nobody can read, shape (rows,)."""
+        return hazard(self.written(supposed)[:, -1])
+
+    def _build(self, fault: Fault, supposed: Supposition) -> Profiles:
+        written = self.written(supposed)
+        rungs = list(_RUNGS[fault.fault](self.bench, fault, written))
+        weight = np.array([w for w, _, _ in rungs])
+        chance = np.stack([c for _, _, c in rungs])
+        distinct, first, merged = np.unique(
+            np.round(chance, 4), axis=0, return_index=True, return_inverse=True
+        )
+        total = np.bincount(merged.ravel(), weights=weight, minlength=len(first))
+        rows = np.flatnonzero((distinct > 0).any(axis=0))
+        return Profiles(
+            log_weight=np.log(total / total.sum()),
+            rows=rows,
+            hazard=hazard(chance[first][:, rows]),
+            magnitude=tuple(rungs[i][1] for i in first),
+        )
+
+    def _lapses(self, lead_name: str) -> LapseProfiles:
+        bench = self.bench
+        rows = np.flatnonzero(bench.lead == bench.leads.index(lead_name))
+        rate = np.array(_LAPSE_RATES * 2)
+        by_row = np.arange(len(rate)) < len(_LAPSE_RATES)
+        weight = np.where(by_row, _LAPSE_BY_ROW, 1 - _LAPSE_BY_ROW) / len(_LAPSE_RATES)
+        keys = np.stack([bench.mechanism, bench.disk, bench.side, bench.writes.astype(np.int64)], axis=1)
+        # A new operation begins where the row before is another job, or begins again at lower cylinders.
+        fresh = np.ones(len(bench.trials), dtype=np.bool_)
+        fresh[1:] = (keys[1:] != keys[:-1]).any(axis=1) | (bench.first[1:] <= bench.first[:-1])
+        fresh[1:] |= bench.lead[1:] != bench.lead[:-1]
+        if bench.done:
+            fresh[bench.done :] = True
+        number = np.cumsum(fresh)[rows]
+        return LapseProfiles(np.log(weight), rate, by_row, rows, np.unique(number, return_inverse=True)[1])
+
+
+Rung = tuple[float, str, Floats]
+
+
+def _foreign(bench: Bench, mechanism: int, written: Floats) -> tuple[Floats, Floats]:
+    """Share of each row in which the mechanism reads others' tracks, and in which others read its tracks."""
+    reads = bench.mechanism == mechanism
+    others = written[:, :-1].sum(axis=1) - written[:, mechanism]
+    return np.where(reads, others, 0.0), np.where(reads, 0.0, written[:, mechanism])
+
+
+def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    reads, is_read = _foreign(bench, bench.mechanisms.index(fault.element), written)
+    ladders: tuple[tuple[float, str, tuple[Step, ...]], ...] = (
+        (_ERASED_EDGE, "um", offset_ladder(over_old=False)),
+        (_OFF_SPEED, "%", speed_ladder()),
+        (_OLD_EDGE, "um", offset_ladder(over_old=True)),
+    )
+    for share, unit, ladder in ladders:
+        for step in ladder:
+            size = abs(step.magnitude) * (100 if unit == "%" else 1)
+            told = f"{size:.1f} %" if unit == "%" else f"{size:.0f} um"
+            yield share * step.weight, told, reads * step.reads_others + is_read * step.read_by_others
+
+
+def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    mechanism = bench.mechanisms.index(fault.element)
+    side = bench.side == fault.side
+    reads = side & (bench.mechanism == mechanism)
+    own = written[:, mechanism]
+    for step in loss_ladder():
+        told = f"{step.loss_db:.0f} dB"
+        yield _DIRT_READS_ONLY * step.weight, told, reads * step.once
+        both = np.where(reads, step.once * (1 - own) + step.twice * own, side * own * step.once)
+        yield (1 - _DIRT_READS_ONLY) * step.weight, told, both
+
+
+def _dead_write(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    tries = (bench.mechanism == bench.mechanisms.index(fault.element)) & bench.writes
+    yield _DEAD_TOTAL, "", tries * 1.0
+    yield 1 - _DEAD_TOTAL, "", tries * RUNGS[-2]
+
+
+def _dead_read(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    reads = bench.mechanism == bench.mechanisms.index(fault.element)
+    yield _DEAD_TOTAL, "", reads * 1.0
+    yield 1 - _DEAD_TOTAL, "", reads * RUNGS[-2]
+
+
+def _worn(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    surface = (bench.disk == bench.disks.index(fault.element)) & (bench.side == fault.side)
+    for step in loss_ladder():
+        yield step.weight, f"{step.loss_db:.0f} dB", surface * step.once
+
+
+def _damaged(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    """Bands of several widths laid along the side, up to 60 % of it; a row fails in the share the band covers."""
+    surface = (bench.disk == bench.disks.index(fault.element)) & (bench.side == fault.side)
+    count = bench.cylinders
+    widths = [w for w in (1, 2, 3, 4, 6, 9, 13, 18, 24) if w <= max(1, int(0.6 * count))]
+    length = bench.last - bench.first + 1
+    for width in widths:
+        starts = range(0, count - width + 1, max(1, width // 3))
+        for start in starts:
+            shared = np.minimum(bench.last, start + width - 1) - np.maximum(bench.first, start) + 1
+            covered = surface * np.clip(shared, 0, None) / length
+            for rung in RUNGS[2:]:
+                weight = 1 / (len(widths) * len(starts))
+                yield weight, f"cylinders {start} to {start + width - 1}", covered * rung
+
+
+def _wrong_medium(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    disk = bench.disk == bench.disks.index(fault.element)
+    recorded_here = disk * written[:, :-2].sum(axis=1)
+    for step in loss_ladder():
+        yield step.weight, f"{step.loss_db:.0f} dB", recorded_here * step.once
+
+
+def _old_underneath(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    _, is_read = _foreign(bench, bench.mechanisms.index(fault.element), written)
+    for step in loss_ladder():
+        yield step.weight, "", is_read * step.once
+
+
+def _set_up(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    rows = bench.host == bench.hosts.index(fault.element)
+    for rung in RUNGS[-3:]:
+        yield 1 / 3, "", rows * rung
+
+
+_RUNGS = {
+    "misaligned": _misaligned,
+    "dirty-head": _dirty,
+    "dead-write": _dead_write,
+    "dead-read": _dead_read,
+    "worn-surface": _worn,
+    "damaged-band": _damaged,
+    "wrong-medium": _wrong_medium,
+    "old-recording-underneath": _old_underneath,
+    "set-up": _set_up,
+}

@@ -1,0 +1,99 @@
+"""Reasons in words: what a fault does, how often the trials show it, what else would do the same."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from indexhole.causes.faults import Fault
+from indexhole.causes.history import Bench, Supposition, written_by
+
+GAUGE_NOTE = (
+    "trials alone cannot tell misaligned from off-speed; gauge the spindle speed, and if it is right the head is out of place"
+)
+
+_PLAIN = {
+    "misaligned": "{e} and the other mechanisms do not read each other's tracks, while each reads its own",
+    "off-speed": "{e} and the other mechanisms do not read each other's tracks, while each reads its own",
+    "dirty-head": "{e} reads badly on side {s} whoever wrote the track",
+    "dead-write": "{e} does not record: what it wrote fails at once, and reading is another matter",
+    "dead-read": "{e} reads nothing, not even what it wrote itself",
+    "worn-surface": "side {s} of {e} reads badly in every mechanism, all over",
+    "damaged-band": "a stretch of side {s} of {e} reads badly in every mechanism",
+    "bad-lead": "whole operations over {e} fail now and then, whatever is at its end",
+    "wrong-medium": "{e} does not hold what is recorded on it here, on either side",
+    "old-recording-underneath": (
+        "others do not read what {e} wrote over older recordings, while {e} reads theirs: the old edges may be left; "
+        "erase in bulk, then record again"
+    ),
+    "set-up": "everything on {e} fails alike: check cabling, layout and settings before blaming a drive",
+}
+
+
+def _touched(bench: Bench, fault: Fault) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Done rows that a fault bears on directly, shape (done,)."""
+    written = written_by(bench, Supposition())
+    if fault.fault in ("misaligned", "off-speed", "old-recording-underneath"):
+        me = bench.mechanisms.index(fault.element)
+        own = written[:, me] > 0.5
+        reads = bench.mechanism == me
+        touched = own & ~reads if fault.fault == "old-recording-underneath" else own != reads
+    elif fault.fault == "dead-write":
+        touched = (bench.mechanism == bench.mechanisms.index(fault.element)) & bench.writes
+    elif fault.fault in ("dirty-head", "dead-read"):
+        touched = bench.mechanism == bench.mechanisms.index(fault.element)
+    elif fault.fault in ("worn-surface", "damaged-band", "wrong-medium"):
+        touched = bench.disk == bench.disks.index(fault.element)
+    elif fault.fault == "bad-lead":
+        touched = bench.lead == bench.leads.index(fault.element)
+    else:
+        touched = bench.host == bench.hosts.index(fault.element)
+    if fault.side is not None:
+        touched = touched & (bench.side == fault.side)
+    if fault.fault == "wrong-medium":
+        touched = touched & (written[:, :-2].sum(axis=1) > 0.5)
+    return touched[: bench.done]
+
+
+def _count(bench: Bench, fault: Fault) -> str:
+    touched = _touched(bench, fault)
+    # One row in twenty sectors failed is more than pinholes do on a sound bench.
+    bad = touched & (bench.failed[: bench.done] > 0.05 * bench.tried[: bench.done])
+    return f"{int(bad.sum())} of {int(touched.sum())} such rows failed"
+
+
+def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
+    """One clause for one fault: what it does, how often that was seen, and how bad it must be."""
+    clause = _PLAIN[fault.fault].format(e=fault.element, s=fault.side)
+    clause = f"{clause} ({_count(bench, fault)})"
+    if magnitude.startswith("cylinders"):
+        clause += f", most likely {magnitude}"
+    elif magnitude.endswith("dB"):
+        clause += f", as about {magnitude} of lost signal would do"
+    return clause
+
+
+def why(bench: Bench, faults: tuple[Fault, ...], magnitudes: dict[Fault, str]) -> str:
+    """The reasons for a cause, as sentences."""
+    if not faults:
+        failed = int(bench.failed[: bench.done].sum())
+        tried = int(bench.tried[: bench.done].sum())
+        return f"Nothing need be at fault: {failed} of {tried} sectors failed, and what failed shows no pattern."
+    parts = [why_fault(bench, f, magnitudes.get(f, "")) for f in faults]
+    text = "; ".join(parts) + "."
+    if any(f.fault in ("misaligned", "off-speed") for f in faults):
+        text += f" {GAUGE_NOTE[0].upper()}{GAUGE_NOTE[1:]}."
+    return text
+
+
+OPEN_QUESTION = {
+    "misaligned": "whether it and the others read each other's tracks",
+    "dirty-head": "whether its head of side {s} is clean",
+    "dead-write": "whether it records",
+    "dead-read": "whether it reads",
+}
+
+
+def open_questions(faults: list[Fault]) -> str:
+    """What the trials leave open about one mechanism."""
+    asked = [OPEN_QUESTION[f.fault].format(s=f.side) for f in faults]
+    return "not yet shown: " + ", ".join(dict.fromkeys(asked))
