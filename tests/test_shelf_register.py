@@ -286,6 +286,17 @@ def test_the_same_capture_is_not_registered_twice(shelf):
     again, new = shelf.add_capture(checked(CaptureRecord, **{**CAPTURE, "name": "copy.vcd"}))
     assert (again, new) == (first, False)
     assert len(shelf.changes()) == 1
+    assert shelf.get(CaptureRecord, "aaaaaa") == first
+    assert shelf.find(CaptureRecord, "aaaaa") is None
+    shelf.add(checked(CaptureRecord, **{**CAPTURE, "sha256": "a" * 63 + "b"}))
+    assert shelf.find(CaptureRecord, "aaaaaa") is None
+
+
+def test_what_a_capture_is_never_changes(shelf):
+    shelf.add_capture(checked(CaptureRecord, **CAPTURE))
+    assert shelf.update(CaptureRecord, "a" * 64, note="loud").note == "loud"
+    with pytest.raises(InputFault, match="cannot take another parquet"):
+        shelf.update(CaptureRecord, "a" * 64, parquet="captures/bb.parquet")
 
 
 def test_writers_of_two_threads_both_get_their_turn(shelf):

@@ -17,6 +17,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from indexhole import __version__
+from indexhole.cli.present import help_when_bare
 from indexhole.errors import IndexholeError
 
 STOPPED = 130
@@ -81,8 +82,7 @@ def indexhole(
     ] = False,
 ) -> None:
     """The bench book of a keeper of vintage flexible-disk drives: evidence in, verdicts out."""
-    if context.invoked_subcommand is None:
-        typer.echo(context.get_help())
+    help_when_bare(context)
 
 
 def _complain(line: str) -> None:

@@ -10,12 +10,20 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from datetime import date
 from enum import Enum
-from pathlib import PurePath
-from typing import Any
+from pathlib import Path, PurePath
+from typing import Annotated, Any
 
 import typer
 
 from indexhole.errors import InputFault
+
+# options that several verbs share
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on stdout.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Do not ask before a loss; for scripts.")]
+ShelfFolder = Annotated[
+    Path | None,
+    typer.Option("--shelf", metavar="FOLDER", help="The shelf's folder; else INDEXHOLE_SHELF, else your data folder."),
+]
 
 _TURNS_TEXT_ROUND = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
@@ -83,17 +91,31 @@ def remark(line: str) -> None:
     print(f"indexhole: {printable(line)}", file=sys.stderr)
 
 
+def counted(number: int, word: str) -> str:
+    """`1 trial`, `2 trials`."""
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def help_when_bare(context: typer.Context) -> None:
+    """For a group called without a command: show what it can do."""
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+
+
 def emit_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     """Print a table; a column name carries its unit, `None` shows as a dash, numbers stand right."""
     held = [list(row) for row in rows]
     cells = [["-" if cell is None else printable(cell) for cell in row] for row in held]
-    right = [
-        bool(held) and all(isinstance(row[k], (int, float, type(None))) for row in held) for k in range(len(columns))
-    ]
+    right = [_numbers([row[k] for row in held]) for k in range(len(columns))]
     if sys.stdout.isatty():
         _rich_table(title, columns, cells, right)
     else:
         _plain_table(title, columns, cells, right)
+
+
+def _numbers(column: Sequence[object]) -> bool:
+    told = [cell for cell in column if cell is not None]
+    return bool(told) and all(isinstance(cell, (int, float)) for cell in told)
 
 
 def _rich_table(title: str, columns: Sequence[str], cells: list[list[str]], right: Sequence[bool]) -> None:

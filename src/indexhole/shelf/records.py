@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import PurePosixPath
 from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from indexhole.errors import InputFault
 from indexhole.shelf.dates import span_of
@@ -41,6 +41,11 @@ def _disk_class(text: str) -> str:
     return text
 
 
+def _number(value: object) -> object:
+    # a choice of numbers takes no text by itself, and from the command line everything is text
+    return int(value) if isinstance(value, str) and re.fullmatch("[0-9]{1,3}", value) else value
+
+
 def _when(text: str) -> str:
     span_of(text)
     return text
@@ -67,16 +72,22 @@ def now() -> datetime:
 
 
 class Record(BaseModel):
-    """One entry of the register. `KEY` names the field it is known by."""
+    """One entry of the register. `KEY` names the field it is known by, `FIXED` those that never change."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
     KEY: ClassVar[str]
     WORD: ClassVar[str]
+    FIXED: ClassVar[tuple[str, ...]] = ()
 
     @property
     def key(self) -> str:
         """What the entry is known by."""
         return str(getattr(self, self.KEY))
+
+    @property
+    def label(self) -> str:
+        """The entry in a few words: its key, or what it says while it has none."""
+        return self.key
 
 
 class Unit(Record):
@@ -146,7 +157,7 @@ class Disk(Record):
     inventory: Inventory
     title: Text = ""
     disk_class: DiskClassId = ""
-    sides: Literal[1, 2] | None = None
+    sides: Annotated[Literal[1, 2] | None, BeforeValidator(_number)] = None
     irreplaceable: bool = False
     note: Text = ""
     standing: Standing = "known"
@@ -160,6 +171,7 @@ class CaptureRecord(Record):
 
     KEY = "sha256"
     WORD = "capture"
+    FIXED = ("name", "size_bytes", "parquet", "original", "added_utc")
 
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
     name: Text
@@ -187,6 +199,11 @@ class Event(Record):
     what: Text = Field(min_length=1)
     source: Text = ""
 
+    @property
+    def label(self) -> str:
+        """The unit and the start of what happened."""
+        return f"{self.unit}: {self.what[:40]}"
+
 
 class Note(Record):
     """A remark on a unit, a disk, or (both None) on the shelf as a whole."""
@@ -199,6 +216,11 @@ class Note(Record):
     disk: Inventory | None = None
     text: Text = Field(min_length=1)
     added_utc: datetime = Field(default_factory=now)
+
+    @property
+    def label(self) -> str:
+        """The start of the remark."""
+        return self.text[:40]
 
 
 R = TypeVar("R", bound=Record)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -23,6 +25,7 @@ from indexhole.shelf.tables import TABLES, metadata, trials
 
 R = TypeVar("R", bound=Record)
 
+SHORT_SHA256 = "[0-9a-f]{6,63}"
 # records whose key the register gives out: a letter and the row
 _LETTERS: dict[type[Record], str] = {Event: "E", Note: "N"}
 
@@ -80,7 +83,7 @@ class Shelf:
             return [_record(kind, dict(row)) for row in connection.execute(_in_order(table)).mappings()]
 
     def find(self, kind: type[R], key: str) -> R | None:
-        """The entry of that key, or None."""
+        """The entry of that key, or None. A capture may be named by the first digits of its SHA-256, if one fits."""
         with self._reading() as connection:
             return _find(connection, kind, key)
 
@@ -132,7 +135,7 @@ class Shelf:
         A unit, mechanism or disk that stands as `unproven` (a trial named it) is filled in; one that is known
         is refused. Events and notes are given their key.
         """
-        with writing(self._engine, f"add {record.WORD} {record.key}".rstrip(), self.path) as change:
+        with writing(self._engine, f"add {record.WORD} {record.label}", self.path) as change:
             return add(change, record)
 
     def update(self, kind: type[R], key: str, /, **values: Any) -> R:
@@ -140,10 +143,11 @@ class Shelf:
         with writing(self._engine, f"change {kind.WORD} {key}", self.path) as change:
             kept = _get(change.connection, kind, key)
             renewed = checked(kind, **{**kept.model_dump(), **values})
-            if renewed.key != kept.key:
-                raise InputFault(
-                    f"{kind.WORD} {kept.key} cannot take another {kind.KEY}", remedy="remove it and add it anew"
-                )
+            for name in (kind.KEY, *kind.FIXED):
+                if getattr(renewed, name) != getattr(kept, name):
+                    raise InputFault(
+                        f"{kind.WORD} {kept.key} cannot take another {name}", remedy="remove it and add it anew"
+                    )
             _refers_well(change.connection, renewed)
             _keeps_its_part(change.connection, renewed)
             row = _row_number(change.connection, kind, kept.key)
@@ -206,6 +210,12 @@ class Shelf:
             undo(connection, kept[0], self.path)
             return kept[0]
 
+    def discard(self) -> None:
+        """Take a shelf away that was only just started; its folder goes if nothing else is in it."""
+        self.path.unlink()
+        with suppress(OSError):
+            self.folder.rmdir()
+
     def inspect(self) -> list[str]:
         """What is wrong with the register's file itself: empty for a sound one."""
         return inspect_register(self._engine, self.path)
@@ -251,8 +261,10 @@ def _searched() -> list[tuple[str, str, Table]]:
 
 def _find(connection: Connection, kind: type[R], key: str) -> R | None:
     table = TABLES[kind]
-    row = connection.execute(select(table).where(table.c[kind.KEY] == key)).mappings().one_or_none()
-    return None if row is None else _record(kind, dict(row))
+    rows = connection.execute(select(table).where(table.c[kind.KEY] == key)).mappings().all()
+    if not rows and kind is CaptureRecord and re.fullmatch(SHORT_SHA256, key):
+        rows = connection.execute(select(table).where(table.c.sha256.startswith(key))).mappings().all()
+    return _record(kind, dict(rows[0])) if len(rows) == 1 else None
 
 
 def _get(connection: Connection, kind: type[R], key: str) -> R:

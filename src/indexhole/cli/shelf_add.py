@@ -1,0 +1,157 @@
+"""`indexhole shelf add`: one command for each kind of entry."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+from indexhole.cli.present import AsJson, ShelfFolder, emit_json, help_when_bare, say
+from indexhole.cli.shelf_open import kind_of, opened_shelf
+from indexhole.cli.shelf_views import show_entry
+from indexhole.shelf.records import checked
+
+UnitWord = Literal["drive", "host", "lead", "adapter"]
+
+adding = typer.Typer(
+    add_completion=False, rich_markup_mode=None, help="Add an entry; one that a trial named before is filled in."
+)
+adding.callback(invoke_without_command=True)(help_when_bare)
+
+
+def _add(folder: Path | None, as_json: bool, word: str, **values: Any) -> None:
+    record = checked(kind_of(word), **values)
+    with opened_shelf(folder, create=True) as opened:
+        kept = opened.add(record)
+    if as_json:
+        emit_json({word: kept})
+    else:
+        show_entry(kept)
+
+
+Title = Annotated[str, typer.Option(help="What it is called on the shelf.")]
+DiskClass = Annotated[str, typer.Option("--class", help="Disk class, such as 130-48.")]
+NoteText = Annotated[str, typer.Option("--note", help="Anything else.")]
+OfUnit = Annotated[str | None, typer.Option("--unit", help="Inventory number of a unit.")]
+OfDisk = Annotated[str | None, typer.Option("--disk", help="Inventory number of a disk.")]
+
+
+@adding.command("unit")
+def add_unit(
+    inventory: Annotated[str, typer.Argument(help="Inventory number.")],
+    kind: Annotated[UnitWord, typer.Option(help="Kind of thing.")] = "drive",
+    title: Title = "",
+    maker: Annotated[str, typer.Option(help="Who made it, as far as known.")] = "",
+    disk_class: DiskClass = "",
+    acquired: Annotated[str, typer.Option(help="When and from whom it came.")] = "",
+    origin: Annotated[str, typer.Option(help="Where it was used before.")] = "",
+    state: Annotated[str, typer.Option(help="State as found.")] = "",
+    date_codes: Annotated[str, typer.Option(help="Codes on its parts as they stand; their meaning is unproven.")] = "",
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Add a drive unit, host, lead or adapter."""
+    _add(
+        folder,
+        as_json,
+        "unit",
+        inventory=inventory,
+        kind="drive unit" if kind == "drive" else kind,
+        title=title,
+        maker=maker,
+        disk_class=disk_class,
+        acquired=acquired,
+        origin=origin,
+        state=state,
+        date_codes=date_codes,
+    )
+
+
+@adding.command("mechanism")
+def add_mechanism(
+    mechanism: Annotated[str, typer.Argument(metavar="UNIT.NUMBER", help="The number as it answers, such as D1.0.")],
+    front: Annotated[str, typer.Option(help="What the front says, which need not be the number.")] = "",
+    write_width_um: Annotated[float | None, typer.Option(help="Width of the track it writes, micrometres.")] = None,
+    read_width_um: Annotated[float | None, typer.Option(help="Width its head reads, micrometres.")] = None,
+    note: NoteText = "",
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Add a mechanism of a drive unit; a dual unit has two."""
+    widths = {"write_width_um": write_width_um, "read_width_um": read_width_um}
+    _add(folder, as_json, "mechanism", mechanism=mechanism, front=front, note=note, **widths)
+
+
+@adding.command("disk")
+def add_disk(
+    inventory: Annotated[str, typer.Argument(help="Inventory number.")],
+    title: Title = "",
+    disk_class: DiskClass = "",
+    sides: Annotated[int | None, typer.Option(help="Recorded sides, 1 or 2.")] = None,
+    irreplaceable: Annotated[bool, typer.Option("--irreplaceable", help="Never to be written on.")] = False,
+    note: NoteText = "",
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Add a disk."""
+    values = {"title": title, "disk_class": disk_class, "sides": sides, "irreplaceable": irreplaceable, "note": note}
+    _add(folder, as_json, "disk", inventory=inventory, **values)
+
+
+@adding.command("event")
+def add_event(
+    unit: Annotated[str, typer.Argument(help="Inventory number of the unit.")],
+    what: Annotated[str, typer.Argument(help="What happened.")],
+    when: Annotated[str, typer.Option(help='As far as remembered: 1987-05, "about 1987", 1980s, "before 1990".')] = "",
+    source: Annotated[str, typer.Option(help="Who says so.")] = "",
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Add something that happened to a unit."""
+    _add(folder, as_json, "event", unit=unit, what=what, when=when, source=source)
+
+
+@adding.command("note")
+def add_note(
+    text: Annotated[str, typer.Argument(help="The remark.")],
+    unit: OfUnit = None,
+    disk: OfDisk = None,
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Add a remark on a unit, on a disk, or on the shelf as a whole."""
+    _add(folder, as_json, "note", text=text, unit=unit, disk=disk)
+
+
+@adding.command("capture")
+def add_capture(
+    files: Annotated[list[Path], typer.Argument(metavar="CAPTURE...", help="Capture files.")],
+    disk: OfDisk = None,
+    mechanism: Annotated[str | None, typer.Option(metavar="UNIT.NUMBER", help="The mechanism that read it.")] = None,
+    cylinder: Annotated[int | None, typer.Option(help="Cylinder, for a capture of one track.")] = None,
+    head: Annotated[int | None, typer.Option(help="Head, 0 or 1.")] = None,
+    taken: Annotated[str, typer.Option(help="When it was logged, as far as known.")] = "",
+    note: NoteText = "",
+    no_original: Annotated[
+        bool, typer.Option("--no-original", help="Keep the pulses and the SHA-256, not the file itself.")
+    ] = False,
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Keep captures: the files byte for byte, and their pulses for the other verbs."""
+    from indexhole.shelf.captures import store_capture
+    from indexhole.signal.readers import read_capture
+
+    about = {"disk": disk, "mechanism": mechanism, "cylinder": cylinder, "head": head, "taken": taken, "note": note}
+    kept = []
+    for path in files:
+        capture = read_capture(path)
+        with opened_shelf(folder, create=True) as opened:
+            stored = store_capture(opened, path, capture, keep_original=not no_original, **about)
+        kept.append(stored)
+        if not as_json:
+            digest = stored.record.sha256[:16]
+            say(f"{path}: {'kept' if stored.new else 'stands on the shelf already'} as {digest}")
+    if as_json:
+        emit_json({"captures": [{"new": stored.new, **stored.record.model_dump(mode="json")} for stored in kept]})

@@ -1,0 +1,201 @@
+"""What `indexhole shelf` shows: which columns a list has, and all that is known of one thing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from indexhole.cli.present import counted, emit_table, remark, say
+from indexhole.errors import InputFault
+from indexhole.model.trial import Trial
+from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Note, Record, Unit
+from indexhole.shelf.register import Found, Shelf
+from indexhole.shelf.trials import Imported
+
+if TYPE_CHECKING:
+    # its module needs the capture readers, which a mere list should not wait for
+    from indexhole.shelf.captures import Checked
+
+# units of the fields that carry one in their name, for the headings people read
+_HEADINGS = {
+    "write_width_um": "writes, µm",
+    "read_width_um": "reads, µm",
+    "size_bytes": "bytes",
+    "added_utc": "added, UTC",
+}
+_COLUMNS: dict[str, tuple[str, ...]] = {
+    "units": ("inventory", "kind", "title", "maker", "disk_class", "state", "standing"),
+    "mechanisms": ("mechanism", "front", "write_width_um", "read_width_um", "note", "standing"),
+    "disks": ("inventory", "title", "disk_class", "sides", "irreplaceable", "standing"),
+    "trials": (
+        "trial", "when", "operation", "host", "lead", "mechanism", "disk", "side", "first_cylinder",
+        "last_cylinder", "sectors_tried", "sectors_failed", "note",
+    ),
+    "captures": ("sha256", "name", "size_bytes", "disk", "mechanism", "cylinder", "head", "taken"),
+    "notes": ("note", "unit", "disk", "text"),
+    "changes": ("number", "at_utc", "what", "rows"),
+}  # fmt: skip
+_KINDS: dict[str, type[Record]] = {
+    "units": Unit, "mechanisms": Mechanism, "disks": Disk, "captures": CaptureRecord, "notes": Note,
+}  # fmt: skip
+
+
+def entries(shelf: Shelf, what: str) -> Sequence[Any]:
+    """The entries `shelf list` shows."""
+    if what == "trials":
+        return shelf.trials()
+    if what == "changes":
+        return shelf.changes()
+    return shelf.all(_KINDS[what])
+
+
+def list_table(what: str, held: Sequence[Any]) -> None:
+    """Print entries as a table, empty text and unknown numbers as a dash."""
+    columns = _COLUMNS[what]
+    rows = [[_cell(name, getattr(entry, name)) for name in columns] for entry in held]
+    emit_table(counted(len(held), what.removesuffix("s")), [_heading(name) for name in columns], rows)
+
+
+def _heading(name: str) -> str:
+    return _HEADINGS.get(name, name.replace("_", " "))
+
+
+def _cell(name: str, value: Any) -> Any:
+    if value == "" and not isinstance(value, bool):
+        return None
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if name == "sha256":
+        return value[:16]
+    return f"{value:%Y-%m-%d %H:%M}" if name.endswith("_utc") else value
+
+
+def show_entry(entry: Record) -> None:
+    """Print one entry: a line for each field that says something."""
+    say(f"{entry.WORD} {entry.key}")
+    for name, value in entry.model_dump().items():
+        if value in (None, "") or name == entry.KEY:
+            continue
+        told = value if name == "sha256" else _cell(name, value)
+        if name == "date_codes":
+            told = f"{told} (meaning unproven)"
+        say(f"  {_heading(name)}: {told}")
+
+
+def gathered(shelf: Shelf, key: str) -> list[dict[str, Any]]:
+    """All that is known of the things of that name: a unit and a disk may share one.
+
+    Raises InputFault when nothing has it.
+    """
+    trials = shelf.trials()
+    found: list[dict[str, Any]] = []
+    unit = shelf.find(Unit, key)
+    if unit is not None:
+        mechanisms = shelf.mechanisms_of(key)
+        names = {mechanism.mechanism for mechanism in mechanisms}
+        found.append(
+            {
+                "unit": unit,
+                "mechanisms": mechanisms,
+                "history": shelf.history(key),
+                "notes": shelf.notes_on(unit=key),
+                "trials": [t for t in trials if t.mechanism in names or key in (t.host, t.lead)],
+                "captures": [c for c in shelf.all(CaptureRecord) if c.mechanism in names],
+            }
+        )
+    mechanism = shelf.find(Mechanism, key)
+    if mechanism is not None:
+        captures = [c for c in shelf.all(CaptureRecord) if c.mechanism == key]
+        found.append(
+            {"mechanism": mechanism, "trials": [t for t in trials if t.mechanism == key], "captures": captures}
+        )
+    disk = shelf.find(Disk, key)
+    if disk is not None:
+        captures = [c for c in shelf.all(CaptureRecord) if c.disk == key]
+        told = [t for t in trials if t.disk == key]
+        found.append({"disk": disk, "notes": shelf.notes_on(disk=key), "trials": told, "captures": captures})
+    found += [{"trial": trial} for trial in trials if trial.trial == key]
+    capture = shelf.find(CaptureRecord, key)
+    if capture is not None:
+        found.append({"capture": capture})
+    if not found:
+        raise InputFault(f"there is no {key} on the shelf", remedy=f"try `indexhole shelf search {key}`")
+    return found
+
+
+def show_gathered(found: list[dict[str, Any]]) -> None:
+    """Print what `gathered` found."""
+    for thing in found:
+        for word, held in thing.items():
+            if isinstance(held, Record):
+                show_entry(held)
+            elif isinstance(held, Trial):
+                say(f"trial {held.trial}")
+                for name, value in asdict(held).items():
+                    if name != "trial" and value != "":
+                        say(f"  {_heading(name)}: {value}")
+            elif word == "trials" and held:
+                _trial_totals(held)
+            elif word == "history" and held:
+                rows = [[event.event, event.when or None, event.what, event.source or None] for event in held]
+                emit_table("history", ["event", "when", "what", "source"], rows)
+            elif held:
+                list_table(word, held)
+
+
+def _trial_totals(trials: Sequence[Trial]) -> None:
+    groups: dict[tuple[str, str, str], list[Trial]] = {}
+    for trial in trials:
+        groups.setdefault((trial.mechanism, trial.operation, trial.disk), []).append(trial)
+    rows = []
+    for (mechanism, operation, disk), group in groups.items():
+        tried, failed = sum(t.sectors_tried for t in group), sum(t.sectors_failed for t in group)
+        rows.append([mechanism, operation, disk, len(group), tried, failed])
+    columns = ["mechanism", "operation", "disk", "trials", "sectors tried", "sectors failed"]
+    emit_table(counted(len(trials), "trial"), columns, rows)
+
+
+def imported_view(told: Imported) -> dict[str, Any]:
+    """An import as data."""
+    return {
+        "trials": told.trials,
+        "unproven": {
+            "units": [unit.inventory for unit in told.units],
+            "mechanisms": [mechanism.mechanism for mechanism in told.mechanisms],
+            "disks": [disk.inventory for disk in told.disks],
+        },
+        "remarks": list(told.remarks),
+    }
+
+
+def show_imported(told: Imported, *, dry_run: bool) -> None:
+    """Print what an import added or would add."""
+    view = imported_view(told)
+    say(f"{counted(told.trials, 'trial')} {'would be added' if dry_run else 'added'}")
+    for word, names in view["unproven"].items():
+        if names:
+            number = counted(len(names), word.removesuffix("s"))
+            say(f"  {number} not known before, entered as unproven: {', '.join(names)}")
+    for line in told.remarks:
+        remark(line)
+    if dry_run:
+        say("nothing was changed (--dry-run)")
+
+
+def show_found(found: Sequence[Found]) -> None:
+    """Print what a search found."""
+    emit_table(f"{len(found)} found", ["kind", "key", "text"], [[f.kind, f.key[:16], f.text] for f in found])
+
+
+def show_check(register: Sequence[str], captures: Sequence[Checked], left: Sequence[str]) -> None:
+    """Print what a check found, faults first."""
+    for line in register:
+        say(f"register: {line}")
+    for found in captures:
+        if found.state != "unchanged":
+            say(f"capture {found.record.sha256[:16]} ({found.record.name}): {found.state}: {found.what}")
+    for path in left:
+        say(f"{path}: no entry names it")
+    unchanged = sum(found.state == "unchanged" for found in captures)
+    say(f"register {'damaged' if register else 'sound'}; {unchanged} of {len(captures)} originals unchanged")
