@@ -176,3 +176,11 @@ def test_a_loss_is_not_confirmed_by_silence(monkeypatch):
     with pytest.raises(InputFault, match="add --yes"):
         confirm("Remove D1?", yes=False)
     assert confirm("Remove D1?", yes=True)
+
+
+def test_a_terminal_gets_a_table_with_its_text_taken_as_text(monkeypatch, capsys):
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    emit_table("Disks [bold]", ["disk", "bytes"], [["[red]K1[/red]", 368640], ["K2", None]])
+    told = capsys.readouterr().out
+    for text in ("Disks [bold]", "[red]K1[/red]", "368640"):
+        assert text in told
