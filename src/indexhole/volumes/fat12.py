@@ -1,138 +1,22 @@
 """FAT12 volumes as ISO/IEC 9293 (ECMA-107) lays them out: system area, clusters, directories.
 
-Sizes of records, the packing of 12-bit entries and low byte first are from memory of the standard; what an
-older volume without a descriptor holds is common practice, no source.
+Sizes of records, the packing of 12-bit entries and low byte first are from memory of the standard.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
 
+from indexhole.volumes.fat12_geometry import ENTRY_BYTES, FIRST_CLUSTER, Geometry, number
 from indexhole.volumes.volume import Volume, VolumeFile, shown_name, with_shared
 
-ENTRY_BYTES = 32
-FIRST_CLUSTER = 2
-MOST_CLUSTERS = 4084
 END_OF_CHAIN = 0xFF8
 BAD_CLUSTER = 0xFF7
 READ_ONLY, HIDDEN, SYSTEM, LABEL, FOLDER = 1, 2, 4, 8, 16
 _LONG_NAME = READ_ONLY | HIDDEN | SYSTEM | LABEL
-_MOST_BYTES = 1 << 24
 # Chains of a damaged or hostile image may overlap without end; so many times the volume is followed at most.
 _MOST_OVERLAP = 8
 _DEEPEST = 32
-
-
-@dataclass(frozen=True, slots=True)
-class Geometry:
-    """The numbers of a volume's descriptor (BP are byte positions counted from 1)."""
-
-    sector_bytes: int  # BP 12-13
-    cluster_sectors: int  # BP 14
-    reserved_sectors: int  # BP 15-16
-    fats: int  # BP 17
-    root_entries: int  # BP 18-19
-    total_sectors: int  # BP 20-21, or 33-36
-    medium: int  # BP 22
-    fat_sectors: int  # BP 23-24
-    track_sectors: int  # BP 25-26
-    sides: int  # BP 27-28
-
-    @property
-    def root_start(self) -> int:
-        """First sector of the root directory."""
-        return self.reserved_sectors + self.fats * self.fat_sectors
-
-    @property
-    def root_sectors(self) -> int:
-        """Sectors of the root directory."""
-        return -(-self.root_entries * ENTRY_BYTES // self.sector_bytes)
-
-    @property
-    def data_start(self) -> int:
-        """First sector of cluster 2."""
-        return self.root_start + self.root_sectors
-
-    @property
-    def clusters(self) -> int:
-        """Clusters in the data area."""
-        return (self.total_sectors - self.data_start) // self.cluster_sectors
-
-    @property
-    def cluster_bytes(self) -> int:
-        """Bytes in a cluster."""
-        return self.cluster_sectors * self.sector_bytes
-
-    def cluster_lbas(self, cluster: int) -> range:
-        """Sectors of a cluster."""
-        start = self.data_start + (cluster - FIRST_CLUSTER) * self.cluster_sectors
-        return range(start, start + self.cluster_sectors)
-
-
-# Volumes by their size in bytes: geometry that formatters use, and that an older volume without a descriptor
-# has. Common practice, no source; the capacities are arithmetic.
-KNOWN = {
-    g.sector_bytes * g.total_sectors: g
-    for g in (
-        Geometry(512, 1, 1, 2, 64, 320, 0xFE, 1, 8, 1),
-        Geometry(512, 1, 1, 2, 64, 360, 0xFC, 2, 9, 1),
-        Geometry(512, 2, 1, 2, 112, 640, 0xFF, 1, 8, 2),
-        Geometry(512, 2, 1, 2, 112, 720, 0xFD, 2, 9, 2),
-        Geometry(512, 2, 1, 2, 112, 1440, 0xF9, 3, 9, 2),
-        Geometry(512, 1, 1, 2, 224, 2400, 0xF9, 7, 15, 2),
-        Geometry(1024, 1, 1, 2, 192, 1232, 0xFE, 2, 8, 2),
-        Geometry(512, 1, 1, 2, 224, 2880, 0xF0, 9, 18, 2),
-        Geometry(512, 2, 1, 2, 240, 5760, 0xF0, 9, 36, 2),
-    )
-}
-
-
-def _number(data: bytes, at: int, count: int = 2) -> int:
-    return int.from_bytes(data[at : at + count], "little")
-
-
-def _descriptor(image: bytes) -> Geometry | None:
-    """The geometry in the descriptor, None when its numbers cannot be those of a FAT12 volume."""
-    geometry = Geometry(
-        sector_bytes=_number(image, 11),
-        cluster_sectors=image[13],
-        reserved_sectors=_number(image, 14),
-        fats=image[16],
-        root_entries=_number(image, 17),
-        total_sectors=_number(image, 19) or _number(image, 32, 4),
-        medium=image[21],
-        fat_sectors=_number(image, 22),
-        track_sectors=_number(image, 24),
-        sides=_number(image, 26),
-    )
-    powers = {1 << n for n in range(8)}
-    plausible = (
-        geometry.sector_bytes in {128 << n for n in range(6)}
-        and geometry.cluster_sectors in powers
-        and geometry.reserved_sectors >= 1
-        and 1 <= geometry.fats <= 2
-        and geometry.root_entries >= 1
-        and geometry.fat_sectors >= 1
-        and (geometry.medium == 0xF0 or geometry.medium >= 0xF8)
-        and geometry.total_sectors * geometry.sector_bytes <= _MOST_BYTES
-        and 1 <= geometry.clusters <= MOST_CLUSTERS
-    )
-    return geometry if plausible else None
-
-
-def find_geometry(image: bytes) -> Geometry | None:
-    """The geometry of a FAT12 volume: from its descriptor, else from its size and the first bytes of its FAT."""
-    if len(image) < 512:
-        return None
-    found = _descriptor(image)
-    if found is not None:
-        return found if len(image) > found.reserved_sectors * found.sector_bytes else None
-    known = KNOWN.get(len(image))
-    if known is None:
-        return None
-    fat = image[known.sector_bytes : known.sector_bytes + 3]
-    return known if fat == bytes([known.medium, 0xFF, 0xFF]) else None
 
 
 def unpack_entries(fat: bytes, count: int) -> list[int]:
@@ -251,7 +135,7 @@ class _Reader:
                 yield self._file(entry, name, attributes)
 
     def _inner(self, entry: bytes, name: str, depth: int) -> Iterator[VolumeFile]:
-        first = _number(entry, 26)
+        first = number(entry, 26)
         if depth > _DEEPEST:
             self.problems.append(f"folder {name}: more than {_DEEPEST} folders deep, not entered")
             return
@@ -265,7 +149,7 @@ class _Reader:
 
     def _file(self, entry: bytes, name: str, attributes: int) -> VolumeFile:
         geometry = self.geometry
-        first, size = _number(entry, 26), _number(entry, 28, 4)
+        first, size = number(entry, 26), number(entry, 28, 4)
         needed = -(-size // geometry.cluster_bytes)
         clusters: list[int] = []
         problems: list[str] = []
@@ -289,7 +173,7 @@ class _Reader:
             size=size,
             sectors=tuple(lbas),
             kind="hidden or system file" if attributes & (HIDDEN | SYSTEM) else "file",
-            modified=_when(_number(entry, 24), _number(entry, 22)),
+            modified=_when(number(entry, 24), number(entry, 22)),
             whole=whole,
             problems=tuple(problems),
         )

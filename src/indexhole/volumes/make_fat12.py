@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from indexhole.volumes.fat12 import ENTRY_BYTES, FIRST_CLUSTER, FOLDER, KNOWN, LABEL, Geometry
+from indexhole.volumes.fat12 import FOLDER, LABEL
+from indexhole.volumes.fat12_geometry import ENTRY_BYTES, FIRST_CLUSTER, KNOWN, Geometry
 
 _EARLY_SUMMER = datetime(1987, 6, 1, 12, 0)
 _NAME_CHARACTERS = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-!#$%&'()@^`{}~")

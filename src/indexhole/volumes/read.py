@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from indexhole.volumes.fat12 import find_geometry, read_fat12
+from indexhole.volumes.fat12 import read_fat12
+from indexhole.volumes.fat12_geometry import find_geometry
 from indexhole.volumes.linked import find_form, read_linked
 from indexhole.volumes.volume import Volume
 

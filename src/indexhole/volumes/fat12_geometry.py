@@ -1,0 +1,126 @@
+"""The numbers of a FAT12 volume: from its descriptor (ISO/IEC 9293, ECMA-107), else from its size.
+
+The place of the number of sides is from the standard's contents list, the other places from memory; what an
+older volume without a descriptor has is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+ENTRY_BYTES = 32
+FIRST_CLUSTER = 2
+_MOST_CLUSTERS = 4084
+_MOST_BYTES = 1 << 24
+
+
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """The numbers of a volume's descriptor (BP are byte positions counted from 1)."""
+
+    sector_bytes: int  # BP 12-13
+    cluster_sectors: int  # BP 14
+    reserved_sectors: int  # BP 15-16
+    fats: int  # BP 17
+    root_entries: int  # BP 18-19
+    total_sectors: int  # BP 20-21, or 33-36
+    medium: int  # BP 22
+    fat_sectors: int  # BP 23-24
+    track_sectors: int  # BP 25-26
+    sides: int  # BP 27-28
+
+    @property
+    def root_start(self) -> int:
+        """First sector of the root directory."""
+        return self.reserved_sectors + self.fats * self.fat_sectors
+
+    @property
+    def root_sectors(self) -> int:
+        """Sectors of the root directory."""
+        return -(-self.root_entries * ENTRY_BYTES // self.sector_bytes)
+
+    @property
+    def data_start(self) -> int:
+        """First sector of cluster 2."""
+        return self.root_start + self.root_sectors
+
+    @property
+    def clusters(self) -> int:
+        """Clusters in the data area."""
+        return (self.total_sectors - self.data_start) // self.cluster_sectors
+
+    @property
+    def cluster_bytes(self) -> int:
+        """Bytes in a cluster."""
+        return self.cluster_sectors * self.sector_bytes
+
+    def cluster_lbas(self, cluster: int) -> range:
+        """Sectors of a cluster."""
+        start = self.data_start + (cluster - FIRST_CLUSTER) * self.cluster_sectors
+        return range(start, start + self.cluster_sectors)
+
+
+# Volumes by their size in bytes: geometry that formatters use, and that an older volume without a descriptor
+# has. Common practice, no source; the capacities are arithmetic.
+KNOWN = {
+    g.sector_bytes * g.total_sectors: g
+    for g in (
+        Geometry(512, 1, 1, 2, 64, 320, 0xFE, 1, 8, 1),
+        Geometry(512, 1, 1, 2, 64, 360, 0xFC, 2, 9, 1),
+        Geometry(512, 2, 1, 2, 112, 640, 0xFF, 1, 8, 2),
+        Geometry(512, 2, 1, 2, 112, 720, 0xFD, 2, 9, 2),
+        Geometry(512, 2, 1, 2, 112, 1440, 0xF9, 3, 9, 2),
+        Geometry(512, 1, 1, 2, 224, 2400, 0xF9, 7, 15, 2),
+        Geometry(1024, 1, 1, 2, 192, 1232, 0xFE, 2, 8, 2),
+        Geometry(512, 1, 1, 2, 224, 2880, 0xF0, 9, 18, 2),
+        Geometry(512, 2, 1, 2, 240, 5760, 0xF0, 9, 36, 2),
+    )
+}
+
+
+def number(data: bytes, at: int, count: int = 2) -> int:
+    """A number of `count` bytes, low byte first."""
+    return int.from_bytes(data[at : at + count], "little")
+
+
+def _descriptor(image: bytes) -> Geometry | None:
+    """The geometry in the descriptor, None when its numbers cannot be those of a FAT12 volume."""
+    geometry = Geometry(
+        sector_bytes=number(image, 11),
+        cluster_sectors=image[13],
+        reserved_sectors=number(image, 14),
+        fats=image[16],
+        root_entries=number(image, 17),
+        total_sectors=number(image, 19) or number(image, 32, 4),
+        medium=image[21],
+        fat_sectors=number(image, 22),
+        track_sectors=number(image, 24),
+        sides=number(image, 26),
+    )
+    powers = {1 << n for n in range(8)}
+    plausible = (
+        geometry.sector_bytes in {128 << n for n in range(6)}
+        and geometry.cluster_sectors in powers
+        and geometry.reserved_sectors >= 1
+        and 1 <= geometry.fats <= 2
+        and geometry.root_entries >= 1
+        and geometry.fat_sectors >= 1
+        and (geometry.medium == 0xF0 or geometry.medium >= 0xF8)
+        and geometry.total_sectors * geometry.sector_bytes <= _MOST_BYTES
+        and 1 <= geometry.clusters <= _MOST_CLUSTERS
+    )
+    return geometry if plausible else None
+
+
+def find_geometry(image: bytes) -> Geometry | None:
+    """The geometry of a FAT12 volume: from its descriptor, else from its size and the first bytes of its FAT."""
+    if len(image) < 512:
+        return None
+    found = _descriptor(image)
+    if found is not None:
+        return found if len(image) > found.reserved_sectors * found.sector_bytes else None
+    known = KNOWN.get(len(image))
+    if known is None:
+        return None
+    fat = image[known.sector_bytes : known.sector_bytes + 3]
+    return known if fat == bytes([known.medium, 0xFF, 0xFF]) else None
