@@ -40,7 +40,7 @@ def everything(shelf: Shelf) -> dict[str, list[object]]:
 
 def test_what_goes_in_comes_out_whole_and_in_order(shelf):
     unit = drive(
-        title="Twin unit, grey", maker="Möwe Werke", disk_class="130-48", acquired="about 1998", origin="quay office",
+        title="Twin unit, grey", maker="Östrel Werke", disk_class="130-48", acquired="about 1998", origin="quay office",
         state="belt tired", date_codes="8442 on the board",
     )  # fmt: skip
     records: list[Record] = [

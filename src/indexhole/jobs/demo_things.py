@@ -1,0 +1,121 @@
+"""What stands on the demonstration shelf: an invented small harbour museum, with invented makers and half memories."""
+
+from __future__ import annotations
+
+from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, checked
+
+DRIVES = (
+    # inventory, title, maker, class, acquired, origin, state, date codes
+    ("D1", "Twin unit from the tide office", "Ostrel Werke", "130-48", "about 1998", "tide office, Marrowick harbour",
+     "belts renewed, runs quietly", "8442 on both boards"),
+    ("D2", "Single unit, beige, dented lid", "Ostrel Werke", "130-48", "2004", "school of navigation", "runs", ""),
+    ("D3", "Twin unit from the crane house", "Tolvane Instruments", "130-48", "2011, gift of the crane crew",
+     "crane house, east quay", "lower mechanism has been apart once, nobody knows when", "C31 and C40, one on each"),
+    ("D4", "Narrow-track unit, black", "Brackmoor & Sull", "130-96", "2009", "pilot station",
+     "runs, door spring weak", ""),
+    ("D5", "Narrow-track unit in a wooden box", "Brackmoor & Sull", "130-96", "about 2001", "customs shed",
+     "stood in a damp cellar, cleaned outside only", "8610"),
+    ("D6", "Dense unit from the ferry line", "Pellworth Apparatus", "130-dense", "2015", "ferry booking hall",
+     "runs", ""),
+    ("D7", "Small rigid-case unit", "Tolvane Instruments", "90", "2017",
+     "found in a desk of the signal tower", "runs", ""),
+    ("D8", "Large unit, needs two hands", "Quoyhamn Electric", "200", "1994", "weather office",
+     "head-load pad renewed, mains transformer hums", "week 18, year not readable"),
+)  # fmt: skip
+
+OTHER_UNITS = (
+    ("H1", "host", "Bench host, tide office", "Ostrel Werke", "with D1", "boots from its own programme"),
+    ("H2", "host", "Bench host, pilot station", "Brackmoor & Sull", "with D4", "keyboard replaced"),
+    ("H3", "host", "Weather office host", "Quoyhamn Electric", "with D8", "mains lead renewed by an electrician"),
+    ("L1", "lead", "Ribbon lead, 34 ways, 1 m", "", "", "one pin straightened"),
+    ("L2", "lead", "Ribbon lead, 34 ways, 0.6 m", "", "", "good"),
+    ("L3", "lead", "Ribbon lead, 34 ways, 1 m, grey", "", "", "good"),
+    ("L4", "lead", "Ribbon lead, 50 ways, 1.5 m", "", "", "good"),
+    ("A1", "adapter", "Adapter, 34 to 50 ways, made here", "made at the bench", "", "wiring drawn on its lid"),
+)
+
+MECHANISMS = (
+    # mechanism, what the front says, note
+    ("D1.0", "right", "answers as 0 although it stands on the right"),
+    ("D1.1", "left", ""),
+    ("D2.0", "", ""),
+    ("D3.0", "1", "the front counts from one"),
+    ("D3.1", "2", "screws of the step motor have been turned"),
+    ("D4.0", "", ""),
+    ("D5.0", "", "smells of cellar"),
+    ("D6.0", "", ""),
+    ("D7.0", "", ""),
+    ("D8.0", "", ""),
+)
+
+DISKS = (
+    # inventory, title, class, sides, irreplaceable, note
+    ("K1", "Tide tables 1986, first half", "130-48", 2, True, ""),
+    ("K2", "Tide tables 1986, second half", "130-48", 2, True, "label half gone"),
+    ("K3", "Crane log, spring 1987", "130-48", 2, True, ""),
+    ("K4", "Crane log, summer 1987", "130-48", 2, True, "jacket creased at one corner"),
+    ("K5", "Manifest of the coaster Aurelie, voyages 12 to 19", "130-48", 2, True, "the only copy known"),
+    ("K6", "Letters of the harbour master", "130-48", 2, True, ""),
+    ("K7", "Host programme, working copy", "130-48", 2, False, "the original is K8"),
+    ("K8", "Host programme", "130-48", 2, True, ""),
+    ("K9", "Scratch A", "130-48", 2, False, "for trials"),
+    ("K10", "Scratch B", "130-48", 2, False, "for trials"),
+    ("K11", "Scratch C", "130-48", 2, False, "for trials"),
+    ("K12", "Pilot orders 1988", "130-96", 2, True, ""),
+    ("K13", "Pilot orders 1989", "130-96", 2, True, ""),
+    ("K14", "Soundings of the inner basin", "130-96", 2, True, "the chart drawn from it is lost"),
+    ("K15", "Customs forms, blank", "130-96", 2, False, ""),
+    ("K16", "Scratch D", "130-96", 2, False, "for trials"),
+    ("K17", "Ferry bookings, August 1990", "130-dense", 2, True, ""),
+    ("K18", "Scratch E", "130-dense", 2, False, "for trials"),
+    ("K19", "Signal tower watch list", "90", 2, True, ""),
+    ("K20", "Flag signals, teaching copy", "90", 2, False, ""),
+    ("K21", "Scratch F", "90", 2, False, "for trials"),
+    ("K22", "Weather readings 1979", "200", 1, True, ""),
+    ("K23", "Weather readings 1980", "200", 1, True, "gap in March, said to be a storm"),
+    ("K24", "Wreck list, north reef", "200", 1, True, ""),
+    ("K25", "Scratch G", "200", 1, False, "for trials"),
+)
+
+EVENTS = (
+    ("D1", "1984 to 1985", "bought new for the tide office", "invoice in the file"),
+    ("D1", "about 1987", "one mechanism exchanged after a spring flood", "retired clerk, not sure which one"),
+    ("D1", "2019-05", "both belts renewed", "bench book"),
+    ("D2", "1980s", "used for teaching, lid dented by a pupil", "school of navigation"),
+    ("D3", "before 1990", "fell from the crane house table", "told by two of the crew, who differ on the year"),
+    ("D3", "", "lower mechanism taken apart and put together", "nobody remembers"),
+    ("D4", "after 1986", "in use at the pilot station", "pilot orders on its disks"),
+    ("D5", "about 2001", "moved from the customs shed to the cellar", "caretaker"),
+    ("D5", "2018", "brought up from the cellar, outside wiped", "bench book"),
+    ("D8", "1978 to 1981", "in use at the weather office", "dates of its disks"),
+    ("D8", "1994", "head-load pad renewed", "note inside the lid"),
+)  # fmt: skip
+
+NOTES = (
+    ("D3", None, "check D3.1 before lending the unit to the school"),
+    (None, "K5", "family of the ship's master asks for a print of voyage 14"),
+    (None, None, "winter days: bring units and disks to the bench the evening before"),
+)
+
+
+def demo_records() -> list[Record]:
+    """Every entry of the demonstration shelf but trials and captures, in order of entry."""
+    drives = [
+        checked(
+            Unit, inventory=inventory, kind="drive unit", title=title, maker=maker, disk_class=disk_class,
+            acquired=acquired, origin=origin, state=state, date_codes=codes,
+        )
+        for inventory, title, maker, disk_class, acquired, origin, state, codes in DRIVES
+    ]  # fmt: skip
+    others = [
+        checked(Unit, inventory=inventory, kind=kind, title=title, maker=maker, acquired=acquired, state=state)
+        for inventory, kind, title, maker, acquired, state in OTHER_UNITS
+    ]
+    mechanisms = [checked(Mechanism, mechanism=name, front=front, note=note) for name, front, note in MECHANISMS]
+    disks = [
+        checked(Disk, inventory=k, title=title, disk_class=c, sides=sides, irreplaceable=kept, note=note)
+        for k, title, c, sides, kept, note in DISKS
+    ]
+    events = [checked(Event, unit=unit, when=when, what=what, source=source) for unit, when, what, source in EVENTS]
+    notes = [checked(Note, unit=unit, disk=disk, text=text) for unit, disk, text in NOTES]
+    return [*drives, *others, *mechanisms, *disks, *events, *notes]
