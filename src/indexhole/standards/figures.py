@@ -32,4 +32,4 @@ def first_fault(fault: ValidationError, whole: str) -> str:
     """The first fault of a validation as `place: what is wrong`; `whole` names the thing itself."""
     first = fault.errors()[0]
     place = ".".join(str(part) for part in first["loc"]) or whole
-    return f"{place}: {first['msg']}"
+    return f"{place}: {first['msg'].removeprefix('Value error, ')}"
