@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -19,8 +20,9 @@ Ints = npt.NDArray[np.int64]
 # Chance of a sector to fail on a sound bench: unknown, so summed over.
 _BACKGROUND = hazard(np.array([1e-5, 2e-4, 1e-3, 4e-3, 1.5e-2]))
 _BACKGROUND_WEIGHT = np.array([0.15, 0.25, 0.3, 0.2, 0.1])
-_KEEP = 160  # unknowns kept, most probable first, when a hypothesis is looked at closely
+_KEEP = 64  # unknowns kept, most probable first, when a hypothesis is looked at closely
 _KEEP_BRIEFLY = 24
+_NEGLIGIBLE = 9.0  # nats below the best
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,7 @@ class Evidence:
         self._table = row_table(bench.failed[done], bench.tried[done])
         self._lapse = lapse_log(bench.failed[done], bench.tried[done])
         self._outcome = outcome_table(int(np.median(bench.tried[done])) if bench.done else 100)
+        self.look = lru_cache(maxsize=None)(self._look)
         self._known: dict[frozenset[Fault], float] = {}
 
     def log_likelihood(self, faults: frozenset[Fault]) -> float:
@@ -145,12 +148,14 @@ class Evidence:
             weight = weight[..., None] + profile.log_weight
         return weight
 
-    def look(self, faults: frozenset[Fault]) -> Close:
+    def _look(self, faults: frozenset[Fault]) -> Close:
         """The hypothesis with its unknowns weighed by the trials: what it says of each row and each candidate."""
         settings = self._settings(faults)
         joint = [s.log_weight + self._by_unknown(s) for s in settings]
         flat = np.concatenate([j.ravel() for j in joint])
-        kept = np.sort(np.argsort(-flat, kind="stable")[:_KEEP])
+        most = min(_KEEP, len(flat))
+        kept = np.argpartition(-flat, most - 1)[:most]
+        kept = np.sort(kept[flat[kept] > flat.max() - _NEGLIGIBLE])
         weight = np.exp(flat[kept] - logsumexp(flat[kept]))
         owner = np.repeat(np.arange(len(joint)), [j.size for j in joint])[kept]
         offset = np.concatenate([[0], np.cumsum([j.size for j in joint])])

@@ -15,10 +15,11 @@ from scipy.special import betaln, gammaln
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-# Concentration of the beta law and its weight: nearly tosses, rows that differ, rows that go all one way. Our own choice.
-_SPREADS = ((300.0, 0.5), (30.0, 0.3), (3.0, 0.2))
+# Concentration of the beta law: nearly tosses, rows that differ, rows that go all one way. Our own choice.
+_TOSSES, _UNEVEN, _ALL_ONE_WAY = 150.0, 20.0, 3.0
+_WIDE_SHARE, _COMMON_FAILURE = 0.25, 0.2
 # A row that nobody foresaw: failed wholly or anyhow, or went well although it should not.
-_SURPRISE = 0.002
+_SURPRISE = 0.0005
 HAZARD_CAP = 12.0
 _LOWEST = 1e-5
 NODES: Floats = np.geomspace(_LOWEST, HAZARD_CAP, 96)
@@ -36,8 +37,11 @@ def hazard(probability: float | Floats) -> Floats:
 
 def node_of(hazards: Floats) -> Ints:
     """Index of the nearest of NODES for each hazard."""
-    place = np.log(np.clip(hazards, _LOWEST, HAZARD_CAP) / _LOWEST) / _STEP
-    index: Ints = np.rint(place).astype(np.int64)
+    place = np.clip(hazards, _LOWEST, HAZARD_CAP)
+    np.log(place, out=place)
+    place *= 1 / _STEP
+    place += 0.5 - np.log(_LOWEST) / _STEP
+    index: Ints = place.astype(np.intp)
     return index
 
 
@@ -54,8 +58,10 @@ def row_table(failed: Ints, tried: Ints) -> Floats:
     n = tried.astype(np.float64)[:, None]
     mean = -np.expm1(-NODES)[None, :]
     law = np.zeros((len(k), len(NODES)))
-    for concentration, weight in _SPREADS:
-        law += weight * np.exp(_log_beta_binomial(k, n, mean, concentration))
+    # Sound rows do not go all one way: the widest law comes in only as failure gets common.
+    wide = _WIDE_SHARE * mean / (mean + _COMMON_FAILURE)
+    for concentration, share in ((_TOSSES, 0.6 * (1 - wide)), (_UNEVEN, 0.4 * (1 - wide)), (_ALL_ONE_WAY, wide)):
+        law += share * np.exp(_log_beta_binomial(k, n, mean, concentration))
     extremes = 0.25 * ((k == n).astype(np.float64) + (k == 0))
     surprise = np.where(n > 0, 0.5 / (n + 1) + extremes, 1.0)
     table: Floats = np.log((1 - _SURPRISE) * law + _SURPRISE * surprise)

@@ -5,21 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
 from indexhole.causes.faults import Fault
 from indexhole.causes.history import Bench, Supposition, written_by
-from indexhole.causes.kernel import hazard
+from indexhole.causes.kernel import hazard, node_of
 from indexhole.causes.severity import RUNGS, Step, loss_ladder, offset_ladder, speed_ladder
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 # Prior shares between ways a fault may work; our own choice, none of them decisive.
-_ERASED_EDGE, _OFF_SPEED, _OLD_EDGE = 0.4, 0.4, 0.2
-_DIRT_READS_ONLY = 0.5
+_ERASED_EDGE, _OFF_SPEED, _OLD_EDGE, _EITHER_WAY = 0.25, 0.25, 0.1, 0.4
+_DIRT_READS_ONLY, _DIRT_ADDS_UP, _DIRT_EITHER_WAY = 0.5, 0.25, 0.25
+_UNLIKE_RUNGS = 4
+_MERGED_NODES = 3
 _DEAD_TOTAL = 0.9
 _DEAD_LEAVES_OLD = 0.75
 _LAPSE_TOOK, _LAPSE_LEFT_OLD = 0.4, 0.4
@@ -100,16 +103,19 @@ class ProfileBook:
         written = self.written(supposed)
         rungs = list(_RUNGS[fault.fault](self.bench, fault, written))
         weight = np.array([w for w, _, _ in rungs])
-        chance = np.stack([c for _, _, c in rungs])
-        distinct, first, merged = np.unique(
-            np.round(chance, 4), axis=0, return_index=True, return_inverse=True
-        )
-        total = np.bincount(merged.ravel(), weights=weight, minlength=len(first))
-        rows = np.flatnonzero((distinct > 0).any(axis=0))
+        hazards = hazard(np.stack([c for _, _, c in rungs]))
+        rows = np.flatnonzero((hazards > 0).any(axis=0))
+        hazards = hazards[:, rows]
+        # Rungs that differ by less than the likelihood can see are one.
+        level = np.where(hazards > 0, 1 + node_of(hazards) // _MERGED_NODES, 0)
+        _, first, merged = np.unique(level, axis=0, return_index=True, return_inverse=True)
+        heaviest = np.lexsort((-weight, merged.ravel()))
+        first = heaviest[np.searchsorted(merged.ravel()[heaviest], np.arange(len(first)))]
+        total = np.bincount(merged.ravel(), weights=weight)
         return Profiles(
             log_weight=np.log(total / total.sum()),
             rows=rows,
-            hazard=hazard(chance[first][:, rows]),
+            hazard=hazards[first],
             magnitude=tuple(rungs[i][1] for i in first),
         )
 
@@ -152,6 +158,11 @@ def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
             size = abs(step.magnitude) * (100 if unit == "%" else 1)
             told = f"{size:.1f} %" if unit == "%" else f"{size:.0f} um"
             yield share * step.weight, told, reads * step.reads_others + is_read * step.read_by_others
+    # Readers differ in what they bear, so the two directions may fail unequally beyond what the model says.
+    for (i, one), (j, other) in product(enumerate(offset_ladder(over_old=False)), repeat=2):
+        if abs(i - j) <= _UNLIKE_RUNGS:
+            chance = reads * one.reads_others + is_read * other.reads_others
+            yield _EITHER_WAY * one.weight * other.weight, "", chance
 
 
 def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
@@ -162,8 +173,10 @@ def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     for step in loss_ladder():
         told = f"{step.loss_db:.0f} dB"
         yield _DIRT_READS_ONLY * step.weight, told, reads * step.once
-        both = np.where(reads, step.once * (1 - own) + step.twice * own, side * own * step.once)
-        yield (1 - _DIRT_READS_ONLY) * step.weight, told, both
+        others = side * own * step.once
+        adds_up = np.where(reads, step.once * (1 - own) + step.twice * own, others)
+        yield _DIRT_ADDS_UP * step.weight, told, adds_up
+        yield _DIRT_EITHER_WAY * step.weight, told, np.where(reads, step.once, others)
 
 
 def _dead_write(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
@@ -195,7 +208,7 @@ def _damaged(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
         for start in starts:
             shared = np.minimum(bench.last, start + width - 1) - np.maximum(bench.first, start) + 1
             covered = surface * np.clip(shared, 0, None) / length
-            for rung in RUNGS[2:]:
+            for rung in RUNGS[3::2]:
                 weight = 1 / (len(widths) * len(starts))
                 yield weight, f"cylinders {start} to {start + width - 1}", covered * rung
 

@@ -22,7 +22,7 @@ from indexhole.model.forward import (
 
 # The largest speed error worth supposing, fraction.
 _WORST_SPEED = 0.1
-RUNGS = (0.03, 0.12, 0.3, 0.55, 0.8, 0.95, 0.9999)
+RUNGS = (0.03, 0.08, 0.18, 0.32, 0.5, 0.68, 0.82, 0.92, 0.975, 0.995, 0.99999)
 
 
 @dataclass(frozen=True, slots=True)

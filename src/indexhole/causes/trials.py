@@ -23,6 +23,7 @@ Hypothesis = frozenset[Fault]
 NONE: Hypothesis = frozenset()
 # Which doubles are tried: all among the best singles, and the very best with every other fault.
 _PAIRED, _PAIRED_WITH_ALL = 14, 4
+_WORTH_A_SUM = -1.0  # nats below which a second fault is not worth a full sum
 _LISTED, _LEAST_LISTED = 12, 0.002
 _CLOSELY = 24
 _SPEAKS = 1.0  # nats a row must differ by to count for or against
@@ -62,13 +63,39 @@ def _faults(bench: Bench) -> list[Fault]:
 
 
 def _weigh(evidence: Evidence) -> tuple[list[Hypothesis], Floats]:
-    """Every single fault, the doubles worth trying, and their log likelihoods."""
-    singles = [frozenset({f}) for f in _faults(evidence.bench)]
-    singles.sort(key=lambda h: (-round(evidence.log_likelihood(h), 6), sorted(h)))
-    pairs = {a | b for a in singles[:_PAIRED] for b in singles[:_PAIRED] if a != b}
-    pairs |= {a | b for a in singles[:_PAIRED_WITH_ALL] for b in singles if a != b}
-    hypotheses = [NONE, *singles, *sorted(pairs, key=sorted)]
-    return hypotheses, np.array([evidence.log_likelihood(h) for h in hypotheses])
+    """Every single fault, the doubles worth trying, and their log likelihoods.
+
+    A second fault that adds nothing to the first is told by a short sum in which the first keeps its unknowns;
+    only the others need the full one.
+    """
+    faults = _faults(evidence.bench)
+    likelihood = {NONE: evidence.log_likelihood(NONE)}
+    likelihood |= {frozenset({f}): evidence.log_likelihood(frozenset({f})) for f in faults}
+    faults.sort(key=lambda f: (-round(likelihood[frozenset({f})], 6), f))
+    promising = [f for f in faults if likelihood[frozenset({f})] > likelihood[NONE] + _SPEAKS][:_PAIRED]
+    for place, first in enumerate(promising):
+        others = faults if place < _PAIRED_WITH_ALL else promising
+        close = evidence.look(frozenset({first}))
+        for second in others:
+            both = frozenset({first, second})
+            if both in likelihood or _same_trace(first, second):
+                continue
+            # These two change what became of writes, or act on whole rows, so there is no short way.
+            entangled = second.fault in ("dead-write", "bad-lead")
+            added = _WORTH_A_SUM if entangled else evidence.added(close, second)
+            if added < _WORTH_A_SUM:
+                likelihood[both] = close.log_likelihood + added
+            else:
+                likelihood[both] = evidence.log_likelihood(both)
+    hypotheses = sorted(likelihood, key=lambda h: (len(h), sorted(h)))
+    return hypotheses, np.array([likelihood[h] for h in hypotheses])
+
+
+def _same_trace(first: Fault, second: Fault) -> bool:
+    """Whether two faults are one, or two names for much the same traces of one element."""
+    alike = {"misaligned", "old-recording-underneath"}, {"worn-surface", "damaged-band", "wrong-medium"}
+    same_names = any({first.fault, second.fault} <= names for names in alike)
+    return first == second or (first.element == second.element and same_names and first.side == second.side)
 
 
 def _ranked(hypotheses: list[Hypothesis], weight: Floats) -> list[int]:

@@ -1,0 +1,218 @@
+"""Benches with planted faults, made by physics of their own, and how often the planted fault is found.
+
+The generator shares nothing with the package but the shape of a row: heads miss tracks by a logistic law, dirt and
+wear come in patches that last, leads lapse by row or by operation, writes over a failing lead take, do not, or
+spoil the track. `python tests/test_causes_study.py N` runs N benches of every fault and prints the table of docs/causes.md.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+
+from indexhole.causes.diagnosis import Diagnosis
+from indexhole.causes.trials import rank_causes
+from indexhole.model.trial import Trial
+
+Key = tuple[str, str, int | None]
+MECHANISMS = [f"D{i}.0" for i in range(1, 6)]
+DISKS = [f"K{i}" for i in range(1, 7)]
+LEADS = ["L1", "L2"]
+STRETCHES = [(0, 12), (13, 26), (27, 39)]
+WORDS = [
+    "misaligned",
+    "off-speed",
+    "dirty-head",
+    "dead-write",
+    "dead-read",
+    "worn-surface",
+    "damaged-band",
+    "bad-lead",
+]
+
+
+def logistic(x: float) -> float:
+    return float(1 / (1 + np.exp(-np.clip(x, -60, 60))))
+
+
+def plant(rng: np.random.Generator, word: str) -> Key:
+    side = int(rng.integers(2))
+    if word in ("worn-surface", "damaged-band"):
+        return str(rng.choice(DISKS)), word, side
+    if word == "bad-lead":
+        return str(rng.choice(LEADS)), word, None
+    return str(rng.choice(MECHANISMS)), word, side if word == "dirty-head" else None
+
+
+@dataclass
+class World:
+    """One bench: what is wrong with it, how bad, and what lies on every track."""
+
+    rng: np.random.Generator
+    planted: list[Key]
+    tracks: dict[tuple[str, int], list[str]] = field(default_factory=dict)
+    shown: Counter[Key] = field(default_factory=Counter)
+
+    def __post_init__(self) -> None:
+        rng = self.rng
+        self.tracks = {(d, s): ["outside"] * 40 for d in DISKS for s in (0, 1)}
+        self.place_um = {m: float(rng.normal(0, 8)) for m in [*MECHANISMS, "outside"]}
+        self.pace = {m: float(rng.normal(0, 0.003)) for m in [*MECHANISMS, "outside"]}
+        self.room_um, self.soft_um = float(rng.uniform(40, 130)), float(rng.uniform(2, 12))
+        self.room_pace = float(rng.uniform(0.02, 0.04))
+        self.pinholes = float(10 ** rng.uniform(-5, -2.5))
+        self.freak_rows = float(rng.choice([0.0, 0.0, 0.0, 0.002]))
+        self.rate = float(rng.uniform(0.1, 0.97))
+        self.uneven = float(rng.choice([4.0, 15.0, 80.0]))
+        self.dirt_writes = bool(rng.random() < 0.3)
+        self.dead_wipes = bool(rng.random() < 0.25)
+        self.band = int(rng.integers(0, 36)), int(rng.integers(2, 11))
+        self.band_rate = float(rng.uniform(0.5, 1.0))
+        self.lapse = float(rng.uniform(0.1, 0.6))
+        self.lapse_by_row = bool(rng.random() < 0.6)
+        self.lost_write = str(rng.choice(["took", "left", "spoilt"]))
+        for element, word, _ in self.planted:
+            if word == "misaligned":
+                self.place_um[element] = float(rng.choice([-1, 1]) * rng.uniform(1.1, 2.5) * self.room_um)
+            if word == "off-speed":
+                self.pace[element] = float(rng.choice([-1, 1]) * rng.uniform(1.2, 2.5) * self.room_pace)
+
+    def has(self, element: str, word: str, side: int | None = None) -> Key | None:
+        return next((k for k in self.planted if k[0] == element and k[1] == word and k[2] in (None, side)), None)
+
+    def track_chances(self, mechanism: str, disk: str, side: int, cylinder: int, patch: float) -> dict[Key | str, float]:
+        """Chance of a sector to fail by each cause on one track."""
+        writer = self.tracks[disk, side][cylinder]
+        chances: dict[Key | str, float] = {"pinhole": self.pinholes}
+        if writer == "nobody":
+            return {"spoilt": 1.0}
+        aside = abs(self.place_um[mechanism] - self.place_um[writer])
+        paced = abs(self.pace[mechanism] - self.pace[writer])
+        for who in (mechanism, writer):
+            for word, chance in (
+                ("misaligned", logistic((aside - self.room_um) / self.soft_um)),
+                ("off-speed", logistic((paced - self.room_pace) / 0.003)),
+            ):
+                if key := self.has(who, word):
+                    chances[key] = chance
+            if (key := self.has(who, "dirty-head", side)) and (who == mechanism or self.dirt_writes):
+                chances[key] = patch
+        if key := self.has(mechanism, "dead-read"):
+            chances[key] = 1.0
+        if key := self.has(disk, "worn-surface", side):
+            chances[key] = patch
+        if (key := self.has(disk, "damaged-band", side)) and self.band[0] <= cylinder < sum(self.band):
+            chances[key] = self.band_rate
+        return chances
+
+    def row(self, operation: str, lead: str, mechanism: str, disk: str, side: int, stretch: tuple[int, int], lapsed: bool) -> tuple[int, int]:
+        rng = self.rng
+        first, last = stretch
+        tried = 9 * (last - first + 1)
+        dead = self.has(mechanism, "dead-write") if operation == "write" else None
+        if operation == "write":
+            left = "nobody" if lapsed and self.lost_write == "spoilt" else mechanism
+            if dead:
+                left = "nobody" if self.dead_wipes else "keep"
+            elif lapsed and self.lost_write == "left":
+                left = "keep"
+            if left != "keep":
+                self.tracks[disk, side][first : last + 1] = [left] * (last - first + 1)
+        if lapsed and (key := self.has(lead, "bad-lead")):
+            self.shown[key] += 1
+            return tried, tried
+        if dead:
+            self.shown[dead] += 1
+            return tried, tried
+        if rng.random() < self.freak_rows:
+            return tried, int(rng.integers(1, tried + 1))
+        patch = float(rng.beta(self.rate * self.uneven, (1 - self.rate) * self.uneven))
+        failed = 0
+        by_cause: Counter[Key | str] = Counter()
+        for cylinder in range(first, last + 1):
+            chances = self.track_chances(mechanism, disk, side, cylinder, patch)
+            hits = {cause: rng.random(9) < chance for cause, chance in chances.items()}
+            failed += int(np.any(list(hits.values()), axis=0).sum())
+            for cause, hit in hits.items():
+                by_cause[cause] += int(hit.sum())
+        for key in self.planted:
+            self.shown[key] += by_cause[key] > 4
+        return tried, failed
+
+
+def make_bench(seed: int, words: list[str], operations: int = 30) -> tuple[list[Trial], list[Key]]:
+    """A sheet with the given faults planted, drawn again until each shows in at least one row."""
+    for attempt in range(1000):
+        rng = np.random.default_rng([seed, attempt])
+        planted: list[Key] = []
+        for word in words:
+            planted.append(plant(rng, word))
+        if len({k[0] for k in planted}) < len(planted):
+            continue
+        world = World(rng, planted)
+        writes = rng.uniform(0.2, 0.5)
+        trials: list[Trial] = []
+        for _ in range(operations):
+            operation = "write" if rng.random() < writes else "read"
+            lead, mechanism, disk = str(rng.choice(LEADS)), str(rng.choice(MECHANISMS)), str(rng.choice(DISKS))
+            side = int(rng.integers(2))
+            operation_lapses = bool(rng.random() < world.lapse)
+            for stretch in STRETCHES:
+                row_lapses = bool(rng.random() < world.lapse)
+                lapsed = (row_lapses if world.lapse_by_row else operation_lapses) and bool(world.has(lead, "bad-lead"))
+                tried, failed = world.row(operation, lead, mechanism, disk, side, stretch, lapsed)
+                name = f"T{len(trials) + 1}"
+                trials.append(Trial(name, "2026-03-01", operation, "H1", lead, mechanism, disk, side, *stretch, tried, failed))  # type: ignore[arg-type]
+        if all(world.shown[key] for key in planted):
+            return trials, planted
+    raise AssertionError("no bench showed the planted faults")
+
+
+def kind(key: Key) -> Key:
+    return (key[0], "misaligned", key[2]) if key[1] == "off-speed" else key
+
+
+def first_kinds(diagnosis: Diagnosis) -> set[Key]:
+    return {kind((f.element, f.fault, f.side)) for f in diagnosis.causes[0].faults}
+
+
+def study(count: int, words: list[str], seed: int) -> tuple[int, int, list[str]]:
+    """How many of `count` benches have all planted faults, and only them, first; and first above 0.8; and the misses."""
+    right = sure = 0
+    misses = []
+    for i in range(count):
+        trials, planted = make_bench(seed + i, words)
+        diagnosis = rank_causes(trials)
+        wanted = {kind(k) for k in planted}
+        if first_kinds(diagnosis) == wanted:
+            right += 1
+            sure += diagnosis.causes[0].kind_probability > 0.8
+        else:
+            found = "; ".join(
+                f"{sorted((f.element, f.fault, f.side) for f in c.faults)} {c.kind_probability:.2f}"
+                for c in diagnosis.causes[:4]
+            )
+            misses.append(f"seed {seed + i}: planted {sorted(wanted)}, found {found}")
+    return right, sure, misses
+
+
+def main(count: int) -> None:
+    rng = np.random.default_rng(5)
+    for number, word in enumerate([*WORDS, "none", "double"]):
+        if word == "double":
+            parts = [study(1, [str(w) for w in rng.choice(WORDS, 2)], 900_000 + i) for i in range(count)]
+            right, sure = sum(p[0] for p in parts), sum(p[1] for p in parts)
+            misses = [m for p in parts for m in p[2]]
+        else:
+            right, sure, misses = study(count, [] if word == "none" else [word], 100_000 * number)
+        print(f"| {word} | {count} | {right} | {sure} |", flush=True)
+        for miss in misses:
+            print("   ", miss)
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]))
