@@ -12,7 +12,7 @@ import numpy as np
 from indexhole.codes import marks
 from indexhole.recover.reads import IdRead, SectorRead, StreamReads, read_stream
 from indexhole.recover.result import Sector, SectorState
-from indexhole.recover.soft import combine
+from indexhole.recover.soft import Combined, combine
 from indexhole.signal.streams import Stream, reopened, reversed_loop
 
 # How near a field without a legible id must lie to the place where the sector's fields lie on other turns.
@@ -20,6 +20,11 @@ _PLACE_TOLERANCE = 0.004
 # A pulse this far from the middle of its cell could as well belong to the next; an eight-bit check that passes
 # only once, over such a pulse, proves too little.
 _EDGE_OF_WINDOW = 0.42
+# What a combination must show besides a passing check, by the width of the check: the choices it was least
+# sure of, in voices (found by simulation, see docs/recovery.md). An 8-bit check lets one wrong field in 256
+# pass, so hardly a doubt is allowed; a 16-bit one leaves room for a few.
+_DOUBTS_8_BIT = ((0, 0.5), (1, 0.6))
+_DOUBTS_16_BIT = ((5, 0.25),)
 # Other stiffnesses of the loop, tried on sectors that failed with the usual one.
 _OTHER_LOOPS = ((0.05, 0.001), (0.25, 0.02))
 
@@ -138,10 +143,10 @@ def _settle(
 
     good = [r for r in own if r.passed]
     if good:
-        weak_check = streams[good[0].stream].code == "group45"
-        return _from_good(number, good, len(own), weak_check, sector)
+        return _from_good(streams, number, good, own, sector)
+    weak_check = streams[every[0].stream].code == "group45"
     good = [r for r in placed if r.passed]
-    if good and len({r.data for r in good}) == 1:
+    if len(good) > weak_check and len({r.data for r in good}) == 1:
         how = f"data field read {len(good)} times without a legible id; given to this sector by its place on the turn"
         return sector(SectorState.MENDED, good[0].data, len(good), how), []
     again = _read_again(streams, own)
@@ -150,7 +155,7 @@ def _settle(
     together = combine(streams, every, size)
     data = together.field[1 : 1 + size]
     changed = min(_bits_apart(data, r.data) for r in every)
-    if together.passed:
+    if together.passed and _is_clear(together, weak_check):
         how = f"{_passes(len(every))} combined pulse by pulse; {changed} bits differ from the nearest pass"
         return sector(SectorState.MENDED, data, 0, how), []
     return sector(SectorState.SUSPECT, data, 0, f"the check failed in {_passes(len(every))} and combined"), []
@@ -166,24 +171,44 @@ def _bits_apart(one: bytes, other: bytes) -> int:
     return (int.from_bytes(one) ^ int.from_bytes(other)).bit_count()
 
 
+def _is_clear(together: Combined, weak_check: bool) -> bool:
+    """Whether a combination was sure enough of itself for its passing check to count."""
+    doubts = _DOUBTS_8_BIT if weak_check else _DOUBTS_16_BIT
+    return all(together.margins[place] >= least for place, least in doubts)
+
+
 def _from_good(
-    number: int, good: Sequence[SectorRead], tried: int, weak_check: bool, sector: Callable[..., Sector]
+    streams: Sequence[Stream],
+    number: int,
+    good: Sequence[SectorRead],
+    own: Sequence[SectorRead],
+    sector: Callable[..., Sector],
 ) -> tuple[Sector, list[str]]:
     """Sector from passes whose own check passed: they may still disagree, and an 8-bit check may deceive."""
     counts = Counter(r.data for r in good).most_common()
     data, votes = counts[0]
-    best = [r for r in good if r.data == data]
+    weak_check = streams[good[0].stream].code == "group45"
     if len(counts) > 1:
         warning = f"sector {number}: passes with a passing check disagree ({len(counts)} different contents)"
         if votes > sum(n for _, n in counts[1:]) and (votes > 2 or not weak_check):
-            how = f"{votes} of {_passes(tried)} agree; {len(good) - votes} passed the check with other bytes"
+            how = f"{votes} of {_passes(len(own))} agree; {len(good) - votes} passed the check with other bytes"
             return sector(SectorState.SOUND, data, votes, how), [warning]
         return sector(SectorState.SUSPECT, data, votes, "passes with a passing check disagree"), [warning]
-    if weak_check and votes == 1 and best[0].worst > _EDGE_OF_WINDOW:
-        how = "the check (8 bits) passed once, over a pulse at the edge of its window: too little proof, read it again"
+    if weak_check and votes == 1 and not _borne_out(streams, good[0], own):
+        how = "the check (8 bits) passed once, and nothing bears it out: too little proof, read it again"
         return sector(SectorState.SUSPECT, data, 1, how), []
-    how = "read once" if tried == 1 else f"check passed in {votes} of {_passes(tried)}"
+    how = "read once" if len(own) == 1 else f"check passed in {votes} of {_passes(len(own))}"
     return sector(SectorState.SOUND, data, votes, how), []
+
+
+def _borne_out(streams: Sequence[Stream], good: SectorRead, own: Sequence[SectorRead]) -> bool:
+    """Whether a field that passed an 8-bit check once is to be believed: all passes combined say the same
+    without doubt, or it stands alone and no pulse in it was near the edge of its window.
+    """
+    if len(own) == 1:
+        return good.worst <= _EDGE_OF_WINDOW
+    together = combine(streams, own, len(good.data))
+    return together.field[1 : 1 + len(good.data)] == good.data and _is_clear(together, weak_check=True)
 
 
 def _read_again(streams: Sequence[Stream], own: Sequence[SectorRead]) -> tuple[bytes, str] | None:

@@ -132,7 +132,7 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
             worst / 256,
             at,
             turn,
-            row[0] == marks.DELETED_MARK,
+            bool(row[0] == marks.DELETED_MARK),
         )
         for owner, row, size, ok, faults, worst, at, turn in zip(
             owners.tolist(),
