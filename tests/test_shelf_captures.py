@@ -66,6 +66,17 @@ def test_the_same_bytes_under_another_name_are_not_kept_twice(shelf, source, tmp
     assert tree(shelf) == before
 
 
+def test_a_file_whose_name_is_no_text_is_kept(shelf, source, tmp_path):
+    odd = tmp_path / "k\udcff.vcd.gz"
+    try:
+        source.rename(odd)
+    except OSError:
+        pytest.skip("this file system takes no such name")
+    stored = store_capture(shelf, odd, read_capture(odd))
+    assert shelf.all(CaptureRecord)[0].name == "k\\udcff.vcd.gz"
+    assert (shelf.folder / stored.record.original).read_bytes() == odd.read_bytes()
+
+
 def test_an_original_need_not_be_kept(shelf, source):
     stored = store_capture(shelf, source, read_capture(source), keep_original=False)
     assert stored.record.original == ""

@@ -327,6 +327,23 @@ def test_the_default_folder_follows_the_environment(monkeypatch, tmp_path):
     assert default_folder().name == "shelf"
 
 
+@pytest.mark.parametrize(
+    "ask",
+    [
+        lambda shelf: shelf.get(Unit, "\udcff"),
+        lambda shelf: shelf.update(Unit, "\udcff", title="x"),
+        lambda shelf: shelf.remove(Unit, "\udcff"),
+        lambda shelf: shelf.remove_trial("\udcff"),
+        lambda shelf: shelf.add_trials([replace(TRIAL, note="\udcff")]),
+        lambda shelf: shelf.add(drive("D1", title="\udcff")),
+    ],
+)
+def test_half_a_character_is_refused_in_one_line(shelf, ask):
+    with pytest.raises(InputFault, match=r"half a character|valid string"):
+        ask(shelf)
+    assert shelf.changes() == []
+
+
 words = st.text(max_size=30)
 
 

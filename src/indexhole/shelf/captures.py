@@ -87,7 +87,8 @@ def store_capture(
 def _entry(
     digest: str, source: Path | None, capture: Capture, pulses: Path, kept: bool, about: dict[str, Any]
 ) -> CaptureRecord:
-    name = source.name if source is not None else capture.name
+    # a name may hold bytes that are no text, which the register could not keep
+    name = (source.name if source is not None else capture.name).encode("utf-8", "backslashreplace").decode()
     parquet = f"{CAPTURES}/{digest[:16]}.parquet"
     original = f"{ORIGINALS}/{digest[:16]}-{_safe(name)}" if kept else "" if source is not None else parquet
     size = (source or pulses).stat().st_size

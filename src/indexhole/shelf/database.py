@@ -14,7 +14,7 @@ from urllib.parse import quote
 from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
 from sqlalchemy.exc import DatabaseError, IntegrityError
 
-from indexhole.errors import ShelfFault
+from indexhole.errors import InputFault, ShelfFault
 
 REGISTER = "register.sqlite"
 NEWEST = 2
@@ -62,11 +62,16 @@ def transaction(engine: Engine, *, writing: bool, where: Path) -> Iterator[Conne
 
 @contextmanager
 def faults_told(where: Path) -> Iterator[None]:
-    """Turn a refusal of the database into one line; a broken rule of the schema is our own fault and passes."""
+    """Turn a refusal of the database, or text it cannot hold, into one line.
+
+    A broken rule of the schema is our own fault and passes.
+    """
     try:
         yield
     except IntegrityError:
         raise
+    except UnicodeEncodeError as fault:
+        raise InputFault(f"{str(fault.object)[:40]!r} holds half a character", remedy="type it again") from fault
     except (DatabaseError, sqlite3.DatabaseError) as fault:
         cause = str(getattr(fault, "orig", fault))
         for sign, what, remedy in _SAYINGS:
