@@ -15,17 +15,17 @@ from operator import xor
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes import kernels
+from indexhole.codes import kernels, tables
 
 Code = str
 CODES: dict[Code, int] = {"fm": kernels.FM, "mfm": kernels.MFM, "group45": kernels.GROUP45}
 
-ID_MARK, DATA_MARK, DELETED_MARK, INDEX_MARK = 0xFE, 0xFB, 0xF8, 0xFC
-BLOCK_HEADER, BLOCK_DATA = 0x08, 0x07
+ID_MARK, DATA_MARK = tables.ID_MARK, tables.DATA_MARK
+DELETED_MARK, INDEX_MARK = tables.DELETED_MARK, tables.INDEX_MARK
+BLOCK_HEADER, BLOCK_DATA = tables.GROUP_HEADER, tables.GROUP_DATA
 # Cells a byte takes.
 CELLS_PER_BYTE: dict[Code, int] = {"fm": 16, "mfm": 16, "group45": 10}
-# The longest and the shortest run of cells the code allows.
-RUN_LIMITS: dict[Code, tuple[int, int]] = {"fm": (1, 2), "mfm": (2, 4), "group45": (1, 3)}
+RUN_LIMITS: dict[Code, tuple[int, int]] = dict(tables.RUN_LIMITS)
 
 _PRESET_NONE = 0xFFFF
 _PRESET_AFTER_A1 = 0xCDB4  # register behind A1 A1 A1 from FFFFh (arithmetic)
@@ -43,20 +43,21 @@ class MarkPattern:
 
 
 # One zero byte of sync and the mark with its missing clocks, cut at its last transition.
-def _fm(cells: int, byte: int) -> MarkPattern:
+def _fm(byte: int) -> MarkPattern:
+    cells = tables.FM_MARK_CELLS[byte]
     trailing = (cells & -cells).bit_length() - 1
     return MarkPattern((0xAA << 16 | cells) >> trailing, 24 - trailing, 1 + trailing, byte, _PRESET_NONE)
 
 
 MARKS: dict[Code, tuple[MarkPattern, ...]] = {
     "fm": (
-        _fm(0xF57E, ID_MARK),
-        _fm(0xF56F, DATA_MARK),
-        _fm(0xF56A, DELETED_MARK),
-        _fm(0xF77A, INDEX_MARK),
+        _fm(ID_MARK),
+        _fm(DATA_MARK),
+        _fm(DELETED_MARK),
+        _fm(INDEX_MARK),
     ),
     # A1 with a clock left out; one alone is enough, since no data can look like it.
-    "mfm": (MarkPattern(0x4489, 16, 1, -1, _PRESET_AFTER_A1),),
+    "mfm": (MarkPattern(tables.MFM_MARK_CELLS[tables.MFM_MARK_BYTE], 16, 1, -1, _PRESET_AFTER_A1),),
     # At least ten ones, then the 01 with which both block bytes begin.
     "group45": (MarkPattern(0b1111_1111_1101, 12, -1, -1, 0),),
 }
@@ -64,9 +65,7 @@ MARKS: dict[Code, tuple[MarkPattern, ...]] = {
 
 def _nibbles() -> npt.NDArray[np.int8]:
     words = np.full(32, -1, dtype=np.int8)
-    for nibble, word in enumerate(
-        (10, 11, 18, 19, 14, 15, 22, 23, 9, 25, 26, 27, 13, 29, 30, 21),
-    ):
+    for nibble, word in enumerate(tables.GROUP_WORDS):
         words[word] = nibble
     return words
 

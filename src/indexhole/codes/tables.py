@@ -15,6 +15,9 @@ DATA_MARK: Final = 0xFB
 DELETED_MARK: Final = 0xF8
 INDEX_MARK: Final = 0xFC
 
+RUN_LIMITS: Final = {"fm": (1, 2), "mfm": (2, 4), "group45": (1, 3)}
+"""Shortest and longest run of cells from one transition to the next that each code allows."""
+
 FM_GAP_BYTE: Final = 0xFF
 MFM_GAP_BYTE: Final = 0x4E
 

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import math
 
+from indexhole.codes.tables import RUN_LIMITS
 from indexhole.model.forward import MechanismState, MediumState, TrackPlace
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, Zone
-
-# Shortest and longest run of cells between transitions.
-RUN_CELLS = {"fm": (1, 2), "mfm": (2, 4), "group45": (1, 3)}
 
 # The start radius of 100 tpi is not known; that of 96 tpi is assumed, as usual when the two are compared.
 _START_RADIUS_MM = (57.15, 55.0333)
@@ -28,7 +26,7 @@ def track_place(layout: Layout, cylinder: int, head: int) -> TrackPlace:
     radius_mm = item.radius_mm(cylinder, head)
     if radius_mm is None:
         radius_mm = _START_RADIUS_MM[head] - item.pitch_um.value * 1e-3 * cylinder
-    shortest, longest = RUN_CELLS[zone.code]
+    shortest, longest = RUN_LIMITS[zone.code]
     return TrackPlace(
         radius_mm=radius_mm,
         cylinder=cylinder,
@@ -44,7 +42,7 @@ def track_place(layout: Layout, cylinder: int, head: int) -> TrackPlace:
 
 def shortest_spacing_s(zone: Zone) -> float:
     """Shortest time between transitions of a zone at nominal speed."""
-    return zone.cell_s * RUN_CELLS[zone.code][0]
+    return zone.cell_s * RUN_LIMITS[zone.code][0]
 
 
 def bandwidth_hz(zone: Zone) -> float:
