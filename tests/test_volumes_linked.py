@@ -167,6 +167,25 @@ def test_a_lost_header_still_lets_the_directory_be_read() -> None:
     assert volume.title == "\\x00" * 16
 
 
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_an_image_cut_short_behind_its_directory(layout: str) -> None:
+    # long enough to reach tracks beyond the directory, which are handed out in turn with those before it
+    big = np.random.default_rng(4).bytes(60_000)
+    image = make_linked({"BIG": big, **SIMPLE}, "T", layout=layout)
+    form = next(f for f in FORMS if f.layout == layout)
+    held = places_of(layout).lba[form.directory_track, 2] + 1
+    volume = volume_of(image[: held * 256])
+    assert any(f"the image holds {held} of" in p for p in volume.problems)
+    assert [f.name for f in volume.files] == ["BIG", "A", "B"]
+    for file in volume.files:
+        assert file.whole == all(s < held for s in file.sectors)
+    cut = volume.files[0]
+    assert not cut.whole
+    assert any("beyond the image" in p for p in cut.problems)
+    assert big.startswith(cut.data[:-254])
+    assert read_volume(image[: 256 * 20]) is None
+
+
 def test_names_and_kinds_as_recorded() -> None:
     image = bytearray(make_linked35({"AAAA": b"1", "B": b"2", "C": b"3"}, "T"))
     block = 358 * 256

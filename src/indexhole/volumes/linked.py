@@ -76,17 +76,24 @@ def _block(image: bytes, lba: int) -> bytes:
 
 
 def find_form(image: bytes) -> Form | None:
-    """The form whose size the image has, when its header or its first directory block links where it should."""
+    """The form whose header or first directory block links where it should, None when there is none.
+
+    An image of the whole disk needs one of the two; one cut short behind them needs both.
+    """
     for form in FORMS:
         places = places_of(form.layout)
-        if len(image) != len(places.lba) * BLOCK_BYTES:
+        whole = len(places.lba) * BLOCK_BYTES
+        if len(image) > whole or len(image) % BLOCK_BYTES:
             continue
         header, directory = (_block(image, places.lba[form.directory_track, sector]) for sector in (0, 1))
+        if len(directory) < BLOCK_BYTES:
+            continue
         linked = (header[0], header[1]) in places.lba and header[0] in (form.directory_track, form.map_blocks[0][0][0])
         ends = directory[:2] == b"\x00\xff" or (
             directory[0] == form.directory_track and (directory[0], directory[1]) in places.lba
         )
-        return form if linked or ends else None
+        if (linked and ends) or (len(image) == whole and (linked or ends)):
+            return form
     return None
 
 
@@ -94,10 +101,13 @@ class _Reader:
     """One image under its form."""
 
     def __init__(self, image: bytes, form: Form) -> None:
-        self.image = image
         self.form = form
         self.places = places_of(form.layout)
+        self.held = len(image) // BLOCK_BYTES
+        self.image = image.ljust(len(self.places.lba) * BLOCK_BYTES, b"\0")
         self.problems: list[str] = []
+        if self.held < len(self.places.lba):
+            self.problems.append(f"the image holds {self.held} of {len(self.places.lba)} blocks")
         self.owner: dict[int, str] = {}
         self.shared: dict[int, list[str]] = {}
         self.left_to_follow = _MOST_OVERLAP * len(self.places.lba)
@@ -122,6 +132,8 @@ class _Reader:
             if lba in self.owner:
                 self.shared.setdefault(lba, [self.owner[lba]]).append(name)
             self.owner.setdefault(lba, name)
+            if lba >= self.held:
+                return lbas, [f"the chain leads to track {place[0]} sector {place[1]}, beyond the image"]
             block = _block(self.image, lba)
             if block[0] == 0:
                 return lbas, []
@@ -185,7 +197,7 @@ class _Reader:
 
 
 def read_linked(image: bytes, form: Form) -> Volume:
-    """Read a linked-sector volume; never raises whatever the image of that size holds."""
+    """Read a linked-sector volume; never raises whatever the image holds."""
     reader = _Reader(image, form)
     files = [reader.file(entry) for entry in reader.entries() if 1 <= entry[2] & 7 < len(KINDS)]
     free = reader.free_map()
