@@ -11,7 +11,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from indexhole.errors import InputFault
-from indexhole.jobs.practice import practice_capture
 from indexhole.model.session import read_session
 from indexhole.model.simulate import (
     Reader,
@@ -26,6 +25,7 @@ from indexhole.model.suited import sound_mechanism
 from indexhole.recover.result import SectorState, Surface
 from indexhole.recover.surface import recover_surface
 from indexhole.signal.capture import Capture
+from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import load_layouts
 
 LAYOUTS = load_layouts()
@@ -45,9 +45,7 @@ def written(layout: str, cylinder: int, head: int, seed: int) -> tuple[dict[int,
 
 def logged(track: RecordedTrack, seed: int, reader: Reader | None = None, **options: float) -> Capture:
     name = f"pass-{seed}"
-    return replace(
-        practice_capture(read_track(track, np.random.default_rng(seed), reader, **options), name), sha256=name
-    )
+    return replace(capture_of(read_track(track, np.random.default_rng(seed), reader, **options), name), sha256=name)
 
 
 def held(surface: Surface) -> Mapping[int, tuple[str, bytes]]:
@@ -77,9 +75,9 @@ def test_any_layout_and_any_bytes_come_back(layout: str, data: st.DataObject, se
     surface = recover_surface([logged(track, seed, revolutions=1.3)], LAYOUTS)
     assert held(surface) == {number: ("sound", bytes_) for number, bytes_ in contents.items()}
     assert [(t.cylinder, t.head) for t in surface.tracks] == [(cylinder, head)]
-    # Layouts alike on this track share the probability; the true one is always among them.
+    # Layouts alike on this track share the probability by weight; the true one is always among them.
     top = surface.candidates[0].probability
-    assert any(c.layout == layout and c.probability > 0.9 * top for c in surface.candidates)
+    assert any(c.layout == layout and c.probability > 0.3 * top for c in surface.candidates)
 
 
 def test_layout_unlike_any_known_is_said_to_be_none_of_them() -> None:
@@ -221,7 +219,7 @@ def test_a_session_is_cut_and_put_in_order() -> None:
     contents = {(c, h): filled(layout.id, c, h, 40 + 2 * c + h) for c in range(3) for h in range(2)}
     rng = np.random.default_rng(16)
     tracks = [format_track(layout, c, h, data, rng) for (c, h), data in contents.items()]
-    surface = recover_surface([practice_capture(read_session(tracks, rng, start_cylinder=2), "log")], LAYOUTS)
+    surface = recover_surface([capture_of(read_session(tracks, rng, start_cylinder=2), "log")], LAYOUTS)
     assert [(t.cylinder, t.head) for t in surface.tracks] == sorted(contents)
     expected = b"".join(contents[place][n] for place in sorted(contents) for n in sorted(contents[place]))
     assert surface.image() == expected
@@ -233,7 +231,7 @@ def test_a_blank_track_in_a_session_is_lost_in_its_place() -> None:
     rng = np.random.default_rng(17)
     tracks = [format_track(layout, c, 0, data, rng) for c, data in contents.items()]
     blank = replace(tracks[1], angles=np.sort(rng.random(tracks[1].angles.size)))
-    surface = recover_surface([practice_capture(read_session([tracks[0], blank, tracks[2]], rng), "log")], LAYOUTS)
+    surface = recover_surface([capture_of(read_session([tracks[0], blank, tracks[2]], rng), "log")], LAYOUTS)
     assert [t.cylinder for t in surface.tracks] == [0, 1, 2]
     assert {str(s.state) for s in surface.tracks[1].sectors} == {"lost"}
     assert len(surface.image()) == 27 * 512

@@ -14,6 +14,7 @@ from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
     from indexhole.jobs.recovering import Recovered
+    from indexhole.recover.result import Track
 
 Captures = Annotated[list[Path], typer.Argument(help="Capture files (VCD or CSV, plain or gzip) of one disk.")]
 LayoutId = Annotated[str | None, typer.Option("--layout", metavar="ID", help="The layout, when it is known.")]
@@ -78,6 +79,33 @@ def _show_progress(done: int, of: int) -> None:
     print(f"\rtrack {done} of {of}", end=end, file=sys.stderr, flush=True)
 
 
+_STATES = ("sound", "mended", "suspect", "lost")
+_COLUMNS = ("cylinders", "head", "passes", "speed r/min", "sectors a track", *_STATES)
+
+
+def _track_rows(tracks: Sequence[Track]) -> list[list[object]]:
+    """One row for each run of tracks that read alike."""
+    runs: list[tuple[tuple[object, ...], list[Track]]] = []
+    for track in sorted(tracks, key=lambda t: (t.head, t.cylinder)):
+        alike = (track.head, len(track.sectors), *(sum(s.state == state for s in track.sectors) for state in _STATES))
+        if runs and runs[-1][0] == alike and runs[-1][1][-1].cylinder == track.cylinder - 1:
+            runs[-1][1].append(track)
+        else:
+            runs.append((alike, [track]))
+    rows: list[list[object]] = []
+    for (head, sectors, *counts), group in runs:
+        speeds = [t.speed_rpm for t in group if t.speed_rpm == t.speed_rpm]
+        speed = f"{sum(speeds) / len(speeds):.2f}" if speeds else "-"
+        cylinders = _span([t.cylinder for t in group])
+        rows.append([cylinders, head, _span([t.passes for t in group]), speed, sectors, *counts])
+    return rows
+
+
+def _span(numbers: Sequence[int]) -> str:
+    low, high = min(numbers), max(numbers)
+    return str(low) if low == high else f"{low} to {high}"
+
+
 def _tell(recovered: Recovered, image_path: Path | None) -> None:
     """The outcome in words and tables."""
     from indexhole.jobs.recovering import volume_json
@@ -87,17 +115,13 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
         say(f"Layout {surface.layout}, probability {surface.layout_confidence:.2f}: {surface.candidates[0].why}")
     else:
         say(f"Layout unknown: {surface.candidates[0].why}")
-    rows: list[list[object]] = []
-    odd: list[list[object]] = []
-    for track in surface.tracks:
-        count = {
-            state: sum(s.state == state for s in track.sectors) for state in ("sound", "mended", "suspect", "lost")
-        }
-        speed = None if track.speed_rpm != track.speed_rpm else round(track.speed_rpm, 2)
-        rows.append([track.cylinder, track.head, track.passes, speed, len(track.sectors), *count.values()])
-        odd.extend([track.cylinder, track.head, s.id, str(s.state), s.how] for s in track.sectors if s.state != "sound")
-    columns = ("cylinder", "head", "passes", "speed r/min", "sectors", "sound", "mended", "suspect", "lost")
-    emit_table(f"{len(rows)} track{'s' if len(rows) != 1 else ''}", columns, rows)
+    emit_table(f"Tracks: {len(surface.tracks)}", _COLUMNS, _track_rows(surface.tracks))
+    odd = [
+        [track.cylinder, track.head, s.id, str(s.state), s.how]
+        for track in surface.tracks
+        for s in track.sectors
+        if s.state != "sound"
+    ]
     if odd:
         emit_table("Sectors that are not sound", ("cylinder", "head", "sector", "state", "how"), odd)
     volume = volume_json(recovered)

@@ -6,19 +6,19 @@ import hashlib
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from indexhole.errors import InputFault
+from indexhole.recover.identify import SEVERAL_FIT, several_fit
 from indexhole.recover.result import Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_surface
 from indexhole.signal.capture import Capture
-from indexhole.standards.layouts import load_layouts
-from indexhole.volumes import Volume, read_volume
-
-_WORST_FIRST = (SectorState.LOST, SectorState.SUSPECT, SectorState.MENDED, SectorState.SOUND)
+from indexhole.standards.layouts import Layout, load_layouts
+from indexhole.volumes import Volume, file_state, read_volume, safe_paths, worst_state
+from indexhole.volumes.fat12_geometry import find_geometry
 
 
 @dataclass(frozen=True)
@@ -54,8 +54,60 @@ def recover_captures(
     """Recover what a set of captures of one disk holds."""
     layouts = load_layouts(extra_layouts)
     surface = recover_surface(captures, layouts, layout, quality_bins=quality_bins, progress=progress)
+    surface = _narrowed_by_descriptor(surface, layouts)
     image = surface.image() if _one_disk(surface) else None
-    return Recovered(tuple(captures), surface, image, read_volume(image) if image else None)
+    if image is None:
+        return Recovered(tuple(captures), surface, None, None)
+    unsound = [k for k, state in enumerate(_states(surface)) if state not in (SectorState.SOUND, SectorState.MENDED)]
+    return Recovered(tuple(captures), surface, image, read_volume(image, unsound))
+
+
+def _states(surface: Surface) -> list[SectorState]:
+    """States of the sectors in image order."""
+    return [s.state for t in surface.tracks for s in t.sectors]
+
+
+def _narrowed_by_descriptor(surface: Surface, layouts: Mapping[str, Layout]) -> Surface:
+    """Candidates narrowed to those with as many sides and sectors as the disk's own FDC descriptor says.
+
+    Several layouts lay a track down alike; the descriptor (ISO/IEC 9293, clause 9) stands in the first sector and
+    tells them apart. It is heeded only when some candidate agrees with it.
+    """
+    if (
+        len(surface.candidates) < 2
+        or not surface.tracks
+        or (surface.tracks[0].cylinder, surface.tracks[0].head) != (0, 0)
+    ):
+        return surface
+    geometry = find_geometry(replace(surface, tracks=surface.tracks[:1]).image())
+    if geometry is None:
+        return surface
+    told = (geometry.sides, geometry.total_sectors)
+    agreeing = [
+        c
+        for c in surface.candidates
+        if c.layout and told == (layouts[c.layout].heads, layouts[c.layout].capacity_sectors)
+    ]
+    total = sum(c.probability for c in agreeing)
+    if not agreeing or len(agreeing) == len(surface.candidates):
+        return surface
+    candidates = tuple(
+        replace(
+            c,
+            probability=c.probability / total,
+            why=f"{c.why}; its descriptor tells {told[0]} sides, {told[1]} sectors",
+        )
+        for c in agreeing
+    )
+    warnings = tuple(w for w in surface.warnings if not w.startswith(SEVERAL_FIT))
+    again = several_fit(candidates)
+    return replace(
+        surface,
+        layout=candidates[0].layout,
+        layout_confidence=candidates[0].probability,
+        candidates=candidates,
+        warnings=(*warnings, *again),
+    )
 
 
 def _one_disk(surface: Surface) -> bool:
@@ -92,22 +144,12 @@ def track_json(track: Track) -> dict[str, Any]:
     }
 
 
-def _states_in_order(surface: Surface) -> list[SectorState]:
-    return [s.state for t in surface.tracks for s in t.sectors]
-
-
-def file_state(sectors: Sequence[int], states: Sequence[SectorState]) -> SectorState:
-    """The worst state among a file's sectors; a sector outside the image is lost."""
-    of_file = {states[s] if 0 <= s < len(states) else SectorState.LOST for s in sectors}
-    return next((state for state in _WORST_FIRST if state in of_file), SectorState.SOUND)
-
-
 def volume_json(recovered: Recovered) -> dict[str, Any] | None:
     """The volume as in the report, each file with the worst state of its sectors."""
     volume = recovered.volume
     if volume is None:
         return None
-    states = _states_in_order(recovered.surface)
+    states = dict(enumerate(_states(recovered.surface)))
     return {
         "kind": volume.kind,
         "title": volume.title,
@@ -116,11 +158,15 @@ def volume_json(recovered: Recovered) -> dict[str, Any] | None:
             {
                 "name": file.name,
                 "bytes": len(file.data),
-                "sha256": hashlib.sha256(file.data).hexdigest(),
-                "state": str(file_state(file.sectors, states)),
+                "sha256": file.sha256,
+                "state": str(file_state(file, states)),
+                "kind": file.kind,
+                "modified": file.modified,
+                "problems": list(file.problems),
             }
             for file in volume.files
         ],
+        "state": str(worst_state(volume.system_sectors, states)),
         "problems": list(volume.problems),
     }
 
@@ -202,18 +248,9 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False) -> Path
 
 
 def _save_files(volume: Volume, folder: Path) -> None:
-    from indexhole.volumes import safe_name
-
     folder.mkdir()
-    taken: set[str] = set()
-    for file in volume.files:
-        parts = [safe_name(part) for part in file.name.split("/")]
-        name = "/".join(parts)
-        while name.lower() in taken:
-            parts[-1] += "~"
-            name = "/".join(parts)
-        taken.add(name.lower())
-        path = folder.joinpath(*parts)
+    for file, relative in zip(volume.files, safe_paths([file.name for file in volume.files]), strict=True):
+        path = folder / relative
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(file.data)
 

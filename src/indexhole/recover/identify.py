@@ -1,14 +1,14 @@
 """Which layout a set of recovered tracks follows: a posterior over the library and `none of those known`.
 
-Each layout is a hypothesis with equal prior. Its log-likelihood adds up, per track: code, cell length with
-the reader's speed divided out, speed of the reader, sector size and numbers. Tolerances are general
-practice, no source; they are wide, since what matters is which layout is nearest.
+Each layout is a hypothesis, its prior the `weight` of its file. Its log-likelihood adds up, per
+track: code, cell length with the reader's speed divided out, speed of the reader, sector size and numbers.
+Tolerances are general practice, no source; they are wide, since what matters is which layout is nearest.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from indexhole.recover.result import Identification
@@ -19,6 +19,8 @@ _SPEED_SIGMA = 0.012
 _WRONG_SPEED_SHARE = 0.03
 _MISSING, _EXTRA, _WRONG_SIZE, _WRONG_CODE, _NO_TRACK = -0.8, -4.0, -12.0, -25.0, -12.0
 _UNLISTED = -14.0
+_STANDS_OUT = 0.9
+SEVERAL_FIT = "these tracks fit several layouts alike"
 # Candidates below this share are not worth a line.
 _SHOWN = 0.005
 
@@ -76,7 +78,7 @@ def identify(tracks: Sequence[TrackEvidence], layouts: Mapping[str, Layout]) -> 
     """Layouts that fit, most probable first; an empty layout id stands for none of those known."""
     if not tracks:
         return [Identification("", 1.0, "no track gave a legible id field")]
-    scores = {name: layout_score(tracks, layout) for name, layout in layouts.items()}
+    scores = {name: layout_score(tracks, layout) + math.log(layout.weight) for name, layout in layouts.items()}
     scores[""] = _UNLISTED
     top = max(scores.values())
     total = sum(math.exp(s - top) for s in scores.values())
@@ -102,6 +104,9 @@ def _why(tracks: Sequence[TrackEvidence], layout: Layout | None) -> str:
     )
 
 
-def share_of(candidates: Iterable[Identification], layout: str) -> float:
-    """Probability given to a layout."""
-    return sum(c.probability for c in candidates if c.layout == layout)
+def several_fit(candidates: Sequence[Identification]) -> list[str]:
+    """A warning when no layout stands out, else nothing."""
+    if len(candidates) < 2 or candidates[0].probability >= _STANDS_OUT:
+        return []
+    rivals = ", ".join(f"{c.layout or 'none known'} {c.probability:.2f}" for c in candidates[:5])
+    return [f"{SEVERAL_FIT}: {rivals}; name one with --layout to settle it"]

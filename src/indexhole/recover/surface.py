@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from indexhole.errors import InputFault
-from indexhole.recover.identify import TrackEvidence, identify
+from indexhole.recover.identify import TrackEvidence, identify, several_fit
 from indexhole.recover.merge import Expected, merge_track
 from indexhole.recover.quality import quality_map
 from indexhole.recover.reads import StreamReads, read_stream
@@ -256,9 +256,7 @@ def recover_surface(
         tracks.append(track)
         warnings.extend(told)
     tracks.sort(key=lambda t: (t.cylinder, t.head))
-    if len(candidates) > 1 and candidates[0].probability < 0.9:
-        rivals = ", ".join(f"{c.layout or 'none known'} {c.probability:.2f}" for c in candidates[:5])
-        warnings.append(f"these tracks fit several layouts alike: {rivals}; name one with --layout to settle it")
+    warnings.extend(several_fit(candidates))
     return Surface(candidates[0].layout, candidates[0].probability, tuple(candidates), tuple(tracks), tuple(warnings))
 
 

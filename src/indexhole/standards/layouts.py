@@ -88,7 +88,8 @@ class Zone(Strict):
 
 
 class Layout(Strict):
-    """One layout. `disk_class` names a row of `classes.toml`."""
+    """One layout. `disk_class` names a row of `classes.toml`; `weight` is how often it is met against others
+    that lay a track down the same (common practice, no source): it decides between equals and nothing else."""
 
     id: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{1,40}$")
     title: str
@@ -98,6 +99,7 @@ class Layout(Strict):
     heads: int = Field(ge=1, le=2)
     track_number_base: int = Field(default=0, ge=0, le=1)
     second_side_track_offset: int = Field(default=0, ge=0, le=127)
+    weight: float = Field(default=1.0, gt=0, le=1)
     zones: tuple[Zone, ...] = Field(min_length=1)
     gaps: Gaps = Gaps()
     source: str = Field(min_length=3)
