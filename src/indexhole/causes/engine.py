@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import softmax
 
 Part = TypeVar("Part", bound=Hashable)
 Floats = npt.NDArray[np.float64]
@@ -32,18 +33,14 @@ def minimal_sets(sets: Iterable[frozenset[Part]]) -> list[frozenset[Part]]:
     return kept
 
 
-def minimal_conflicts(
-    parts: Collection[Part], consistent: Callable[[frozenset[Part]], bool]
-) -> list[frozenset[Part]]:
+def minimal_conflicts(parts: Collection[Part], consistent: Callable[[frozenset[Part]], bool]) -> list[frozenset[Part]]:
     """Smallest sets of parts that cannot all be sound.
 
     Args:
         consistent: whether the evidence allows that exactly the given parts may misbehave.
     """
     every = frozenset(parts)
-    return minimal_sets(
-        sound for sound in subsets_up_to(parts, len(parts)) if not consistent(every - sound)
-    )
+    return minimal_sets(sound for sound in subsets_up_to(parts, len(parts)) if not consistent(every - sound))
 
 
 def log_prior(hypotheses: Sequence[frozenset[Part]], fault_probability: Mapping[Part, float]) -> Floats:
@@ -56,13 +53,11 @@ def log_prior(hypotheses: Sequence[frozenset[Part]], fault_probability: Mapping[
 def plain_posterior(prior: Floats, log_likelihood: Floats) -> Floats:
     """Posterior by Bayes' rule from log prior and log likelihood, both of shape (hypotheses,); sums to one."""
     joint = prior + log_likelihood
-    weight: Floats = np.exp(joint - joint.max())
-    return weight / weight.sum()
+    posterior: Floats = softmax(joint)
+    return posterior
 
 
-def explaining_posterior(
-    hypotheses: Sequence[frozenset[Part]], prior: Floats, log_likelihood: Floats
-) -> Floats:
+def explaining_posterior(hypotheses: Sequence[frozenset[Part]], prior: Floats, log_likelihood: Floats) -> Floats:
     """Posterior in which a hypothesis counts only for what none of its subsets explains as well.
 
     The weight is prior x (likelihood - largest likelihood of a proper subset in the list), never below zero.
@@ -81,8 +76,8 @@ def explaining_posterior(
         gap = max(below, default=-np.inf) - log_likelihood[i]
         if gap < 0:
             log_weight[i] = prior[i] + log_likelihood[i] + np.log(-np.expm1(gap))
-    weight: Floats = np.exp(log_weight - log_weight.max())
-    return weight / weight.sum()
+    posterior: Floats = softmax(log_weight)
+    return posterior
 
 
 def entropy_bits(probability: Floats) -> Floats:
@@ -93,7 +88,7 @@ def entropy_bits(probability: Floats) -> Floats:
 
 
 def expected_bits(posterior: Floats, outcomes: Floats) -> float:
-    """Bits a measurement is expected to tell: entropy of its outcome less the entropy that remains within each hypothesis.
+    """Bits a measurement is expected to tell: entropy of its outcome less what remains within each hypothesis.
 
     Args:
         posterior: (hypotheses,), sums to one.

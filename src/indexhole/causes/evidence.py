@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import logsumexp
+from scipy.special import logsumexp, softmax
 
 from indexhole.causes.faults import Fault
 from indexhole.causes.history import Bench, Supposition
-from indexhole.causes.kernel import hazard, lapse_log, node_of, outcome_table, row_table
+from indexhole.causes.kernel import LUCK_LOG_WEIGHT, hazard, lapse_log, node_of, outcome_table, row_table, with_luck
 from indexhole.causes.profiles import LapseProfiles, ProfileBook, Profiles, suppositions
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Place = tuple[int, ...]
 
 # Chance of a sector to fail on a sound bench: unknown, so summed over.
 _BACKGROUND = hazard(np.array([1e-5, 2e-4, 1e-3, 4e-3, 1.5e-2]))
 _BACKGROUND_WEIGHT = np.array([0.15, 0.25, 0.3, 0.2, 0.1])
 _KEEP = 64  # unknowns kept, most probable first, when a hypothesis is looked at closely
 _KEEP_BRIEFLY = 24
+_USUAL = 1  # the middle of the three lucks
+_ALL_FAIL = np.array([0.0, 0.0, 1.0])
 _NEGLIGIBLE = 9.0  # nats below the best
 
 
@@ -45,6 +50,7 @@ class Close:
         outcomes: (candidate rows, 3) chance that none, some, or (nearly) all sectors fail.
         hazard, lapse: (kept, rows) sector hazard and chance of a lead's lapse, for all rows.
         weight: (kept,) posterior weights of the unknowns kept.
+        supposed: what most probably became of the writes.
         magnitudes: most probable magnitude of each fault, "" when it has none.
     """
 
@@ -54,6 +60,7 @@ class Close:
     hazard: Floats
     lapse: Floats
     weight: Floats
+    supposed: Supposition
     magnitudes: dict[Fault, str]
 
 
@@ -64,21 +71,16 @@ class Evidence:
         self.bench = bench
         self.book = ProfileBook(bench)
         done = slice(0, bench.done)
-        self._table = row_table(bench.failed[done], bench.tried[done])
+        self._operation = bench.operation[done]
+        self._table = with_luck(row_table(bench.failed[done], bench.tried[done]))
         self._lapse = lapse_log(bench.failed[done], bench.tried[done])
         self._outcome = outcome_table(int(np.median(bench.tried[done])) if bench.done else 100)
         self.look = lru_cache(maxsize=None)(self._look)
-        self._known: dict[frozenset[Fault], float] = {}
+        self._summed = lru_cache(maxsize=None)(self._sum_unknowns)
 
     def log_likelihood(self, faults: frozenset[Fault]) -> float:
         """Log likelihood of all done rows under the hypothesis that exactly these faults are present."""
-        if faults not in self._known:
-            parts = [
-                setting.log_weight + logsumexp(self._by_unknown(setting))
-                for setting in self._settings(faults)
-            ]
-            self._known[faults] = float(logsumexp(parts))
-        return self._known[faults]
+        return self._summed(faults)[0]
 
     def _settings(self, faults: frozenset[Fault]) -> list[_Setting]:
         steady = sorted(f for f in faults if f.fault != "bad-lead") if faults else []
@@ -89,114 +91,157 @@ class Evidence:
         ]
 
     def _by_unknown(self, setting: _Setting) -> Floats:
-        """Log of prior weight times likelihood, shape (background, rungs of each fault..., rungs of each lead...)."""
-        touched = [p.rows for p in setting.profiles] + [lapse.rows for lapse in setting.lapses]
-        rows = np.unique(np.concatenate(touched)) if touched else np.zeros(0, dtype=np.int64)
-        rows = rows[rows < self.bench.done]
-        untouched = np.setdiff1d(np.arange(self.bench.done), rows)
-        base = _BACKGROUND[:, None] + self.book.spoilt(setting.supposed)[None, untouched]
-        still = self._table[untouched[None, :], node_of(base)].sum(axis=1)
-        by_row = self._table[rows, node_of(self._hazards(setting, rows))]
-        on_lead = np.isin(rows, [r for lapses in setting.lapses for r in lapses.rows])
-        total = still.reshape(-1, *[1] * len(setting.profiles)) + self._log_weight(setting)
-        total = total + by_row[..., ~on_lead].sum(axis=-1)
-        for lapses in setting.lapses:
-            here = np.isin(rows, lapses.rows)
-            with_lapses = self._with_lapses(by_row[..., here], rows[here], lapses).sum(axis=-1)
-            extra = total.ndim - (with_lapses.ndim - 1)
-            with_lapses = with_lapses.reshape(*with_lapses.shape[:-1], *[1] * extra, with_lapses.shape[-1])
-            total = total[..., None] + with_lapses + lapses.log_weight
-        return total
+        """Log of prior weight times likelihood, shape (background, rungs of each fault..., rungs of each lead...).
+
+        Operations are taken in groups touched by the same faults, so that a group spans only unknowns it depends on.
+        """
+        count, leads = len(setting.profiles), len(setting.lapses)
+        total = self._log_weight(setting)
+        for touching, lead, rows in self._groups(setting):
+            by_row = self._table[:, rows, node_of(self._hazards(setting, touching, rows))]
+            if lead < 0:
+                part = self._by_operation(by_row, rows).sum(axis=-1)
+                total = total + part.reshape(*part.shape, *[1] * leads)
+            else:
+                part = self._with_lapses(by_row, rows, setting.lapses[lead]).sum(axis=-1)
+                rungs = [1] * leads
+                rungs[lead] = part.shape[-1]
+                total = total + part.reshape(*part.shape[: 1 + count], *rungs)
+        log_joint: Floats = total
+        return log_joint
+
+    def _groups(self, setting: _Setting) -> Iterator[tuple[tuple[bool, ...], int, Ints]]:
+        """Done rows by the faults that touch their operation, and by lapsing lead (its place, or -1)."""
+        operations = int(self._operation.max(initial=-1)) + 1
+        code = np.full(operations, -1, dtype=np.int64)
+        for place, lapses in enumerate(setting.lapses):
+            code[np.unique(self._operation[lapses.rows[lapses.rows < self.bench.done]])] = place
+        lead = code.copy()
+        for bit, profile in enumerate(setting.profiles):
+            touched = np.unique(self._operation[profile.rows[profile.rows < self.bench.done]])
+            code[touched] += (1 + len(setting.lapses)) << bit
+        for value in np.unique(code):
+            chosen = code == value
+            rows = np.flatnonzero(chosen[self._operation])
+            mask = (int(value) + 1) // (1 + len(setting.lapses))
+            yield tuple(bool(mask >> b & 1) for b in range(len(setting.profiles))), int(lead[chosen][0]), rows
+
+    def _by_operation(self, by_row: Floats, rows: Ints) -> Floats:
+        """Log likelihood of operations from that of rows, luck summed over: (luck, ..., rows) to (..., operations)."""
+        starts = np.flatnonzero(np.diff(self._operation[rows], prepend=-1))
+        if len(starts) == 0:
+            return np.zeros((*by_row.shape[1:-1], 0))
+        sums = np.add.reduceat(by_row, starts, axis=-1)
+        low, usual, high = (part + weight for part, weight in zip(sums, LUCK_LOG_WEIGHT, strict=True))
+        whole: Floats = np.logaddexp(np.logaddexp(low, high), usual)
+        return whole
 
     def _with_lapses(self, by_row: Floats, rows: Ints, lapses: LapseProfiles) -> Floats:
-        """Log likelihood of rows on a lead that lapses, shape (..., rungs, rows).
-
-        Where whole operations lapse, the operation's log likelihood is dealt out evenly to its rows.
-        """
+        """Log likelihood of operations on a lead that lapses: (luck, ..., rows) to (..., rungs, operations)."""
         lapsed = self._lapse[rows]
-        log_on, log_off = np.log(lapses.rate), np.log1p(-lapses.rate)
-        operation = np.unique(lapses.operation[np.isin(lapses.rows, rows)], return_inverse=True)[1]
-        starts = np.flatnonzero(np.diff(operation, prepend=-1))
-        length = np.diff(starts, append=len(rows))
+        starts = np.flatnonzero(np.diff(self._operation[rows], prepend=-1))
+        lapsed_whole = np.add.reduceat(lapsed, starts) if len(starts) else lapsed
+        whole = self._by_operation(by_row, rows)
         parts = []
-        for on, off, single in zip(log_on, log_off, lapses.by_row, strict=True):
-            if single or len(rows) == 0:
-                parts.append(np.logaddexp(off + by_row, on + lapsed))
+        for rate, single in zip(lapses.rate, lapses.by_row, strict=True):
+            on, off = np.log(rate), np.log1p(-rate)
+            if single:
+                parts.append(self._by_operation(np.logaddexp(off + by_row, on + lapsed), rows))
             else:
-                whole = np.add.reduceat(by_row, starts, axis=-1)
-                either = np.logaddexp(off + whole, on + np.add.reduceat(lapsed, starts))
-                parts.append((either / length)[..., operation])
+                parts.append(np.logaddexp(off + whole, on + lapsed_whole))
         return np.stack(parts, axis=-2)
 
-    def _hazards(self, setting: _Setting, rows: Ints) -> Floats:
-        """Sector hazards of the given (sorted) rows, shape (background, rungs of each fault..., rows)."""
+    def _hazards(self, setting: _Setting, touching: tuple[bool, ...], rows: Ints) -> Floats:
+        """Sector hazards of some rows, shape (background, rungs or 1 of each fault..., rows)."""
         count = len(setting.profiles)
         hazards = _BACKGROUND.reshape(-1, *[1] * count, 1) + self.book.spoilt(setting.supposed)[rows]
         for axis, profile in enumerate(setting.profiles, start=1):
-            spread = np.zeros((len(profile.log_weight), len(rows)))
-            known = np.isin(profile.rows, rows)
-            spread[:, np.searchsorted(rows, profile.rows[known])] = profile.hazard[:, known]
-            shape = [1] * (count + 1)
-            shape[axis] = len(profile.log_weight)
-            hazards = hazards + spread.reshape(*shape, len(rows))
+            if touching[axis - 1]:
+                spread = np.zeros((len(profile.log_weight), len(rows)))
+                known = np.isin(profile.rows, rows)
+                spread[:, np.searchsorted(rows, profile.rows[known])] = profile.hazard[:, known]
+                shape = [1] * (count + 1)
+                shape[axis] = len(spread)
+                hazards = hazards + spread.reshape(*shape, len(rows))
         return hazards
 
     def _log_weight(self, setting: _Setting) -> Floats:
-        """Log prior of the unknowns, shape (background, rungs of each fault...)."""
+        """Log prior of the unknowns, shape (background, rungs of each fault..., rungs of each lead...)."""
         weight = np.log(_BACKGROUND_WEIGHT)
-        for profile in setting.profiles:
-            weight = weight[..., None] + profile.log_weight
-        return weight
+        for rungs in [p.log_weight for p in setting.profiles] + [lapses.log_weight for lapses in setting.lapses]:
+            weight = weight[..., None] + rungs
+        log_weight: Floats = weight
+        return log_weight
 
-    def _look(self, faults: frozenset[Fault]) -> Close:
-        """The hypothesis with its unknowns weighed by the trials: what it says of each row and each candidate."""
+    def _sum_unknowns(self, faults: frozenset[Fault]) -> tuple[float, Floats, list[tuple[_Setting, Place]]]:
+        """Log likelihood over all unknowns, and the few most probable of them with their posterior weights."""
         settings = self._settings(faults)
         joint = [s.log_weight + self._by_unknown(s) for s in settings]
         flat = np.concatenate([j.ravel() for j in joint])
         most = min(_KEEP, len(flat))
         kept = np.argpartition(-flat, most - 1)[:most]
         kept = np.sort(kept[flat[kept] > flat.max() - _NEGLIGIBLE])
-        weight = np.exp(flat[kept] - logsumexp(flat[kept]))
-        owner = np.repeat(np.arange(len(joint)), [j.size for j in joint])[kept]
-        offset = np.concatenate([[0], np.cumsum([j.size for j in joint])])
-        every = np.arange(len(self.bench.trials))
-        hazards = np.zeros((len(kept), len(every)))
-        rows = np.zeros((len(kept), self.bench.done))
-        lapse_chance = np.zeros((len(kept), len(every)))
-        magnitudes: dict[Fault, dict[str, float]] = {}
+        starts = np.cumsum([0, *(j.size for j in joint)])
+        owners = np.searchsorted(starts, kept, side="right") - 1
+        unknowns = [
+            (settings[o], tuple(int(x) for x in np.unravel_index(number - starts[o], joint[o].shape)))
+            for number, o in zip(kept, owners, strict=True)
+        ]
+        return float(logsumexp(flat)), softmax(flat[kept]), unknowns
+
+    def _look(self, faults: frozenset[Fault]) -> Close:
+        """The hypothesis with its unknowns weighed by the trials: what it says of each row and each candidate."""
+        log_likelihood, weight, unknowns = self._summed(faults)
+        done, total = self.bench.done, len(self.bench.trials)
+        hazards, lapse = np.zeros((len(weight), total)), np.zeros((len(weight), total))
+        rows = np.zeros((len(weight), done))
+        told: Counter[tuple[Fault, str]] = Counter()
         steady = sorted(f for f in faults if f.fault != "bad-lead")
-        for i, (number, setting_number) in enumerate(zip(kept, owner, strict=True)):
-            setting = settings[setting_number]
-            place = np.unravel_index(number - offset[setting_number], joint[setting_number].shape)
+        for i, (setting, place) in enumerate(unknowns):
             hazards[i] = _BACKGROUND[place[0]] + self.book.spoilt(setting.supposed)
             for fault, profile, rung in zip(steady, setting.profiles, place[1:], strict=False):
                 hazards[i, profile.rows] += profile.hazard[rung]
-                told = magnitudes.setdefault(fault, {})
-                told[profile.magnitude[rung]] = told.get(profile.magnitude[rung], 0.0) + float(weight[i])
-            plain = self._table[every[: self.bench.done], node_of(hazards[i, : self.bench.done])]
-            rows[i] = plain
+                told[fault, profile.magnitude[rung]] += weight[i]
+            by_row = self._table[:, np.arange(done), node_of(hazards[i, :done])]
+            whole = self._by_operation(by_row, np.arange(done))
             for lapses, rung in zip(setting.lapses, place[1 + len(setting.profiles) :], strict=True):
-                here = lapses.rows[lapses.rows < self.bench.done]
-                rows[i, here] = self._with_lapses(plain[here], here, lapses)[rung]
-                lapse_chance[i, lapses.rows] = lapses.rate[rung]
-        ahead = node_of(hazards[:, self.bench.done :])
-        outcomes = self._outcome[ahead]
-        lapse_ahead = lapse_chance[:, self.bench.done :, None]
-        outcomes = outcomes * (1 - lapse_ahead) + lapse_ahead * np.array([0.0, 0.0, 1.0])
+                here = lapses.rows[lapses.rows < done]
+                lapse[i, lapses.rows] = lapses.rate[rung]
+                whole[np.unique(self._operation[here])] = self._with_lapses(by_row[:, here], here, lapses)[rung]
+                by_row[:, here] = np.logaddexp(
+                    np.log1p(-lapses.rate[rung]) + by_row[:, here], np.log(lapses.rate[rung]) + self._lapse[here]
+                )
+            rows[i] = self._dealt_out(by_row, whole)
+        ahead = lapse[:, done:, None]
+        outcomes = self._outcome[node_of(hazards[:, done:])] * (1 - ahead) + ahead * _ALL_FAIL
         return Close(
-            log_likelihood=float(logsumexp(flat)),
+            log_likelihood=log_likelihood,
             rows=weight @ rows,
             outcomes=np.einsum("k,kco->co", weight, outcomes),
             hazard=hazards,
-            lapse=lapse_chance,
+            lapse=lapse,
             weight=weight,
-            magnitudes={f: max(told, key=lambda m: told[m]) for f, told in magnitudes.items()},
+            supposed=unknowns[int(weight.argmax())][0].supposed,
+            magnitudes={fault: name for (fault, name), _ in reversed(told.most_common())},
         )
+
+    def _dealt_out(self, by_row: Floats, whole: Floats) -> Floats:
+        """Log likelihood of operations dealt out to their rows, (luck, rows) and (operations,) to (rows,).
+
+        Each row gets its own under the luck that its operation most likely had, and an even share of what is left over.
+        """
+        operation = self._operation
+        by_luck = np.stack([np.bincount(operation, weights=part) for part in by_row]) + LUCK_LOG_WEIGHT[:, None]
+        luck = softmax(by_luck, axis=0)[:, operation]
+        own = (luck * by_row).sum(axis=0)
+        left = (whole - np.bincount(operation, weights=own)) / np.bincount(operation)
+        rows: Floats = own + left[operation]
+        return rows
 
     def added(self, close: Close, fault: Fault) -> float:
         """Log of how much more likely the trials are when one more fault joins a hypothesis looked at closely."""
         done = self.bench.done
-        profile = self.book.of(fault, Supposition())
+        profile = self.book.of(fault, close.supposed)
         known = profile.rows < done
         rows = profile.rows[known]
         kept = np.argsort(-close.weight, kind="stable")[:_KEEP_BRIEFLY]
@@ -204,9 +249,11 @@ class Evidence:
         with_fault = base[:, None, :] + profile.hazard[None, :, known]
 
         def weigh(hazards: Floats) -> Floats:
-            plain = self._table[rows, node_of(hazards)]
+            plain = self._table[_USUAL, rows, node_of(hazards)]
             with np.errstate(divide="ignore"):
-                return np.logaddexp(np.log1p(-lapse) + plain, np.log(lapse) + self._lapse[rows]).sum(axis=-1)
+                either = np.logaddexp(np.log1p(-lapse) + plain, np.log(lapse) + self._lapse[rows])
+            total: Floats = either.sum(axis=-1)
+            return total
 
         gain = weigh(with_fault) - weigh(base[:, None, :])
         weight = np.log(close.weight[kept])[:, None] + profile.log_weight[None, :]

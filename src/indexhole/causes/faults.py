@@ -34,8 +34,8 @@ class Fault:
     side: int | None = None
 
 
-# Parts fail independently with 1 in 100, the figure of the polybox of de Kleer and Williams (1987); faults that leave
-# the same traces as commoner ones, or need an odd mixture of things on the bench, with 1 in 500. Both are our own choice.
+# Parts fail independently with 1 in 100, the figure of the polybox of de Kleer and Williams (1987). With 1 in 500 those
+# that leave the same traces as commoner ones, or need an odd mixture of things on the bench. Both are our own choice.
 # A read path alone gone is such a rare one: until a mechanism has tried its own tracks it looks like a moved head or a
 # tired belt, which are far commoner; after that the trials decide and the prior hardly counts.
 _COMMON, _RARE = 0.01, 0.002

@@ -19,7 +19,9 @@ Floats = npt.NDArray[np.float64]
 class Bench:
     """Rows of trials as arrays of shape (rows,); the first `done` rows happened, the others are candidates.
 
-    `mechanism`, `lead`, `disk` and `host` index the name tuples; `writes` is true for write and format.
+    `mechanism`, `lead`, `disk` and `host` index the name tuples; `writes` is true for write and format. `operation`
+    numbers the operations at the bench, from 0 and never falling: rows that follow each other on the same disk, side,
+    mechanism and lead, cylinders rising, are one operation.
     """
 
     trials: tuple[Trial, ...]
@@ -34,6 +36,7 @@ class Bench:
     host: Ints
     side: Ints
     writes: npt.NDArray[np.bool_]
+    operation: Ints
     first: Ints
     last: Ints
     tried: Ints
@@ -74,6 +77,12 @@ def lay_out(done: Sequence[Trial], candidates: Sequence[Trial] = ()) -> Bench:
 
     (mechanisms, mechanism), (leads, lead) = names("mechanism"), names("lead")
     (disks, disk), (hosts, host) = names("disk"), names("host")
+    side, first = numbers("side"), numbers("first_cylinder")
+    writes = np.array([t.operation != "read" for t in trials], dtype=np.bool_)
+    job = np.stack([mechanism, lead, disk, side, writes], axis=1)
+    begins = np.ones(len(trials), dtype=np.bool_)
+    begins[1:] = (job[1:] != job[:-1]).any(axis=1) | (first[1:] <= first[:-1])
+    begins[len(done) :] = True
     return Bench(
         trials=trials,
         done=len(done),
@@ -85,9 +94,10 @@ def lay_out(done: Sequence[Trial], candidates: Sequence[Trial] = ()) -> Bench:
         lead=lead,
         disk=disk,
         host=host,
-        side=numbers("side"),
-        writes=np.array([t.operation != "read" for t in trials], dtype=np.bool_),
-        first=numbers("first_cylinder"),
+        side=side,
+        writes=writes,
+        operation=np.cumsum(begins) - 1,
+        first=first,
         last=numbers("last_cylinder"),
         tried=numbers("sectors_tried"),
         failed=numbers("sectors_failed"),

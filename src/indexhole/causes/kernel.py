@@ -16,7 +16,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 # Concentration of the beta law: nearly tosses, rows that differ, rows that go all one way. Our own choice.
-_TOSSES, _UNEVEN, _ALL_ONE_WAY = 150.0, 20.0, 3.0
+_TOSSES, _UNEVEN, _ALL_ONE_WAY = 120.0, 20.0, 3.0
 _WIDE_SHARE, _COMMON_FAILURE = 0.25, 0.2
 # A row that nobody foresaw: failed wholly or anyhow, or went well although it should not.
 _SURPRISE = 0.0005
@@ -68,6 +68,18 @@ def row_table(failed: Ints, tried: Ints) -> Floats:
     return table
 
 
+# Rows of one operation share their luck: hazards of a whole operation may be higher or lower than usual.
+_LUCK_NODES = round(0.9 / _STEP)
+LUCK_LOG_WEIGHT: Floats = np.log([0.15, 0.7, 0.15])
+
+
+def with_luck(table: Floats) -> Floats:
+    """The row table with the hazards of an operation low, usual and high: shape (3, rows, nodes)."""
+    nodes = np.arange(table.shape[1])
+    shifts = (-_LUCK_NODES, 0, _LUCK_NODES)
+    return np.stack([table[:, np.clip(nodes + shift, 0, len(nodes) - 1)] for shift in shifts])
+
+
 def lapse_log(failed: Ints, tried: Ints) -> Floats:
     """Log likelihood of each row when the lead failed during it, shape (rows,)."""
     likelihood = _LAPSE_WHOLE * (failed == tried) + (1 - _LAPSE_WHOLE) / (tried + 1.0)
@@ -81,4 +93,5 @@ def outcome_table(tried: int) -> Floats:
     law = np.exp(row_table(counts, np.full(tried + 1, tried, dtype=np.int64)))
     most = max(1, int(np.ceil(0.9 * tried)))
     parts: Floats = np.stack([law[0], law[1:most].sum(axis=0), law[most:].sum(axis=0)], axis=1)
-    return parts / parts.sum(axis=1, keepdims=True)
+    parts /= parts.sum(axis=1, keepdims=True)
+    return parts

@@ -21,12 +21,12 @@ Ints = npt.NDArray[np.int64]
 # Prior shares between ways a fault may work; our own choice, none of them decisive.
 _ERASED_EDGE, _OFF_SPEED, _OLD_EDGE, _EITHER_WAY = 0.25, 0.25, 0.1, 0.4
 _DIRT_READS_ONLY, _DIRT_ADDS_UP, _DIRT_EITHER_WAY = 0.5, 0.25, 0.25
-_UNLIKE_RUNGS = 4
+_UNLIKE_RUNGS = 5
 _MERGED_NODES = 3
 _DEAD_TOTAL = 0.9
 _DEAD_LEAVES_OLD = 0.75
 _LAPSE_TOOK, _LAPSE_LEFT_OLD = 0.4, 0.4
-_LAPSE_RATES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.9, 0.98)
+_LAPSE_RATES = (0.03, 0.08, 0.18, 0.32, 0.5, 0.7, 0.9)
 _LAPSE_BY_ROW = 0.5
 
 
@@ -54,14 +54,12 @@ class LapseProfiles:
     Attributes:
         log_weight, rate, by_row: (rungs,).
         rows: (touched,) indices of rows over this lead.
-        operation: (touched,) number of the operation each of them belongs to, counted from 0.
     """
 
     log_weight: Floats
     rate: Floats
     by_row: npt.NDArray[np.bool_]
     rows: Ints
-    operation: Ints
 
 
 def suppositions(bench: Bench, faults: frozenset[Fault]) -> list[tuple[float, Supposition]]:
@@ -80,9 +78,7 @@ def suppositions(bench: Bench, faults: frozenset[Fault]) -> list[tuple[float, Su
             (spoilt, Supposition(lost_leads=leads, lost="spoilt")),
         ]
     return [
-        (w * v, Supposition(dead, wiped, lapse.lost_leads, lapse.lost))
-        for w, wiped in wipes
-        for v, lapse in lapses
+        (w * v, Supposition(dead, wiped, lapse.lost_leads, lapse.lost)) for w, wiped in wipes for v, lapse in lapses
     ]
 
 
@@ -92,12 +88,16 @@ class ProfileBook:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self.written = lru_cache(maxsize=None)(lambda supposed: written_by(bench, supposed))
-        self.of = lru_cache(maxsize=None)(self._build)
+        self._build_once = lru_cache(maxsize=None)(self._build)
         self.lapses = lru_cache(maxsize=None)(self._lapses)
 
     def spoilt(self, supposed: Supposition) -> Floats:
         """Hazard of each row for the share of it that nobody can read, shape (rows,)."""
         return hazard(self.written(supposed)[:, -1])
+
+    def of(self, fault: Fault, supposed: Supposition) -> Profiles:
+        """The profiles of a fault; only some faults care who wrote a track."""
+        return self._build_once(fault, supposed if fault.fault in _BY_WRITER else Supposition())
 
     def _build(self, fault: Fault, supposed: Supposition) -> Profiles:
         written = self.written(supposed)
@@ -125,15 +125,7 @@ class ProfileBook:
         rate = np.array(_LAPSE_RATES * 2)
         by_row = np.arange(len(rate)) < len(_LAPSE_RATES)
         weight = np.where(by_row, _LAPSE_BY_ROW, 1 - _LAPSE_BY_ROW) / len(_LAPSE_RATES)
-        keys = np.stack([bench.mechanism, bench.disk, bench.side, bench.writes.astype(np.int64)], axis=1)
-        # A new operation begins where the row before is another job, or begins again at lower cylinders.
-        fresh = np.ones(len(bench.trials), dtype=np.bool_)
-        fresh[1:] = (keys[1:] != keys[:-1]).any(axis=1) | (bench.first[1:] <= bench.first[:-1])
-        fresh[1:] |= bench.lead[1:] != bench.lead[:-1]
-        if bench.done:
-            fresh[bench.done :] = True
-        number = np.cumsum(fresh)[rows]
-        return LapseProfiles(np.log(weight), rate, by_row, rows, np.unique(number, return_inverse=True)[1])
+        return LapseProfiles(np.log(weight), rate, by_row, rows)
 
 
 Rung = tuple[float, str, Floats]
@@ -243,3 +235,5 @@ _RUNGS = {
     "old-recording-underneath": _old_underneath,
     "set-up": _set_up,
 }
+
+_BY_WRITER = {"misaligned", "dirty-head", "wrong-medium", "old-recording-underneath"}

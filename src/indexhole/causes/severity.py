@@ -6,6 +6,7 @@ model gives chosen failure probabilities, from now-and-then to always.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
@@ -22,7 +23,8 @@ from indexhole.model.forward import (
 
 # The largest speed error worth supposing, fraction.
 _WORST_SPEED = 0.1
-RUNGS = (0.03, 0.08, 0.18, 0.32, 0.5, 0.68, 0.82, 0.92, 0.975, 0.995, 0.99999)
+# Even in the angle whose sine squared is the probability: there counts of failures spread alike everywhere.
+RUNGS = tuple(math.sin(0.17 + i * 0.0932) ** 2 for i in range(16))
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +109,7 @@ def speed_ladder() -> tuple[Step, ...]:
 
 @dataclass(frozen=True, slots=True)
 class LossStep:
-    """One loss of signal, dB, with the failure probability it brings once, and where it counts at writing and reading."""
+    """One loss of signal, dB, and the failure it brings once, and twice (at writing and again at reading)."""
 
     loss_db: float
     once: float

@@ -6,7 +6,6 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import logsumexp
 
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.engine import explaining_posterior, log_prior, plain_posterior
@@ -19,6 +18,7 @@ from indexhole.model.trial import Trial
 
 Floats = npt.NDArray[np.float64]
 Hypothesis = frozenset[Fault]
+Names = tuple[str, ...]
 
 NONE: Hypothesis = frozenset()
 # Which doubles are tried: all among the best singles, and the very best with every other fault.
@@ -114,7 +114,7 @@ def _causes(
     closely: dict[int, Close],
 ) -> tuple[Cause, ...]:
     nothing = evidence.look(NONE).rows
-    causes = []
+    causes: list[Cause] = []
     for i in order[:_LISTED]:
         if weight[i] < _LEAST_LISTED and i != order[0]:
             break
@@ -135,10 +135,8 @@ def _causes(
     return tuple(causes)
 
 
-def _speaking(
-    bench: Bench, mine: Floats, rival: Floats, nothing: Floats
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Trials for and against, strongest first: by log likelihood of each row against the best rival and a sound bench."""
+def _speaking(bench: Bench, mine: Floats, rival: Floats, nothing: Floats) -> tuple[Names, Names]:
+    """Trials for and against, strongest first: each row's log likelihood against the best rival and a sound bench."""
     better, worse = mine - np.minimum(rival, nothing), np.maximum(rival, nothing) - mine
     against = np.flatnonzero(worse > _SPEAKS)
     in_favour = np.flatnonzero((better > _SPEAKS) & (worse <= _SPEAKS))

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from indexhole.causes.faults import Fault
 from indexhole.causes.history import Bench, Supposition, written_by
 
 GAUGE_NOTE = (
-    "trials alone cannot tell misaligned from off-speed; gauge the spindle speed, and if it is right the head is out of place"
+    "Trials alone cannot tell misaligned from off-speed: gauge the spindle speed, and if it is right "
+    "the head is out of place."
 )
 
 _PLAIN = {
-    "misaligned": "{e} and the other mechanisms do not read each other's tracks, while each reads its own",
-    "off-speed": "{e} and the other mechanisms do not read each other's tracks, while each reads its own",
+    "misaligned": "{e} and the other mechanisms do not read each other's tracks",
+    "off-speed": "{e} and the other mechanisms do not read each other's tracks",
     "dirty-head": "{e} reads badly on side {s} whoever wrote the track",
     "dead-write": "{e} does not record: what it wrote fails at once, and reading is another matter",
     "dead-read": "{e} reads nothing, not even what it wrote itself",
@@ -29,7 +31,7 @@ _PLAIN = {
 }
 
 
-def _touched(bench: Bench, fault: Fault) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _touched(bench: Bench, fault: Fault) -> npt.NDArray[np.bool_]:
     """Done rows that a fault bears on directly, shape (done,)."""
     written = written_by(bench, Supposition())
     if fault.fault in ("misaligned", "off-speed", "old-recording-underneath"):
@@ -51,20 +53,29 @@ def _touched(bench: Bench, fault: Fault) -> np.ndarray[tuple[int], np.dtype[np.b
         touched = touched & (bench.side == fault.side)
     if fault.fault == "wrong-medium":
         touched = touched & (written[:, :-2].sum(axis=1) > 0.5)
-    return touched[: bench.done]
+    found: npt.NDArray[np.bool_] = touched[: bench.done]
+    return found
 
 
-def _count(bench: Bench, fault: Fault) -> str:
-    touched = _touched(bench, fault)
+def _count(bench: Bench, touched: npt.NDArray[np.bool_]) -> str:
     # One row in twenty sectors failed is more than pinholes do on a sound bench.
     bad = touched & (bench.failed[: bench.done] > 0.05 * bench.tried[: bench.done])
     return f"{int(bad.sum())} of {int(touched.sum())} such rows failed"
 
 
+def _own_tracks(bench: Bench, mechanism: str) -> str:
+    """How a mechanism did on its own tracks: that is what tells disagreement from plain bad reading."""
+    me = bench.mechanisms.index(mechanism)
+    own = (written_by(bench, Supposition())[:, me] > 0.5) & (bench.mechanism == me)
+    own = own[: bench.done]
+    return f", its own tracks: {_count(bench, own)}" if own.any() else ", its own tracks were never tried"
+
+
 def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     """One clause for one fault: what it does, how often that was seen, and how bad it must be."""
     clause = _PLAIN[fault.fault].format(e=fault.element, s=fault.side)
-    clause = f"{clause} ({_count(bench, fault)})"
+    own = _own_tracks(bench, fault.element) if fault.fault in ("misaligned", "off-speed") else ""
+    clause = f"{clause} ({_count(bench, _touched(bench, fault))}{own})"
     if magnitude.startswith("cylinders"):
         clause += f", most likely {magnitude}"
     elif magnitude.endswith("dB"):
@@ -81,7 +92,7 @@ def why(bench: Bench, faults: tuple[Fault, ...], magnitudes: dict[Fault, str]) -
     parts = [why_fault(bench, f, magnitudes.get(f, "")) for f in faults]
     text = "; ".join(parts) + "."
     if any(f.fault in ("misaligned", "off-speed") for f in faults):
-        text += f" {GAUGE_NOTE[0].upper()}{GAUGE_NOTE[1:]}."
+        text += f" {GAUGE_NOTE}"
     return text
 
 
