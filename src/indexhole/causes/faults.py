@@ -78,8 +78,9 @@ def possible_faults(
         *_of(disks, "worn-surface", sides),
         *_of(disks, "damaged-band", sides),
         *_of(disks, "wrong-medium"),
-        *_of(leads, "bad-lead"),
-        *_of(hosts, "set-up"),
+        # a sheet may leave lead or host empty: what is not named cannot be accused
+        *_of(filter(None, leads), "bad-lead"),
+        *_of(filter(None, hosts), "set-up"),
     ]
 
 

@@ -32,10 +32,29 @@ def _most_telling(trials: Sequence[Trial], field: str) -> list[str]:
     return sorted(used, key=lambda n: (-failed[n], -used[n], n))[:_MOST_ELEMENTS]
 
 
+def _families(trials: Sequence[Trial]) -> list[list[Trial]]:
+    """Trials parted where no disk and no mechanism joins them: what was never tried together may not even fit."""
+    family = {name: name for t in trials for name in (("m", t.mechanism), ("d", t.disk))}
+
+    def head(name: tuple[str, str]) -> tuple[str, str]:
+        while family[name] != name:
+            name = family[name]
+        return name
+
+    for trial in trials:
+        family[head(("m", trial.mechanism))] = head(("d", trial.disk))
+    parted: dict[tuple[str, str], list[Trial]] = {}
+    for trial in trials:
+        parted.setdefault(head(("d", trial.disk)), []).append(trial)
+    return list(parted.values())
+
+
 def candidate_trials(trials: Sequence[Trial], irreplaceable: Collection[str] = ()) -> list[Trial]:
     """Trials that could be made next with what is on the bench; no write on an irreplaceable disk."""
-    if not trials:
-        return []
+    return [candidate for family in _families(trials) for candidate in _candidates(family, irreplaceable)]
+
+
+def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str]) -> list[Trial]:
     first = min(t.first_cylinder for t in trials)
     last = max(t.last_cylinder for t in trials)
     tried = max(1, int(np.median([t.sectors_tried for t in trials])))

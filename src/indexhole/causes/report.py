@@ -38,6 +38,19 @@ def _cause_lines(number: int, cause: Cause) -> list[str]:
     ]
 
 
+def next_line(diagnosis: Diagnosis) -> str:
+    """The trial to make next, or that none is expected to tell more."""
+    trial = diagnosis.next
+    if trial is None:
+        return "Next: no single trial is expected to tell more; gauge or look inside instead"
+    over = f" over {trial.lead}" if trial.lead else ""
+    return (
+        f"Next: {trial.operation} side {trial.side} of {trial.disk} in {trial.mechanism}{over}, "
+        f"cylinders {trial.first_cylinder} to {trial.last_cylinder} "
+        f"(expected {trial.expected_bits:.2f} bit; risk: {trial.risk})"
+    )
+
+
 def report_lines(diagnosis: Diagnosis) -> list[str]:
     """The outcome as lines: ranked causes with the trials for and against, who is cleared, what to try next."""
     lines = [f"What is at fault, from {diagnosis.trials} trials"]
@@ -47,13 +60,5 @@ def report_lines(diagnosis: Diagnosis) -> list[str]:
     lines.append(f"Cleared: {', '.join(diagnosis.sound) or 'none'}")
     for mechanism, open_question in diagnosis.unproven_why.items():
         lines.append(f"Unproven: {mechanism}, {open_question}")
-    trial = diagnosis.next
-    if trial is None:
-        lines.append("Next: no single trial is expected to tell more; gauge or look inside instead")
-    else:
-        lines.append(
-            f"Next: {trial.operation} side {trial.side} of {trial.disk} in {trial.mechanism} over {trial.lead}, "
-            f"cylinders {trial.first_cylinder} to {trial.last_cylinder} "
-            f"(expected {trial.expected_bits:.2f} bit; risk: {trial.risk})"
-        )
+    lines.append(next_line(diagnosis))
     return lines
