@@ -1,0 +1,74 @@
+"""The verb `serve`: the local page over a shelf."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from indexhole.errors import InputFault
+
+
+def _password(file: Path | None) -> str:
+    if file is None:
+        return os.environ.get("INDEXHOLE_PASSWORD", "")
+    try:
+        return file.read_text(encoding="utf-8").splitlines()[0].strip()
+    except (OSError, UnicodeDecodeError, IndexError) as fault:
+        raise InputFault(
+            f"holds no password ({getattr(fault, 'strerror', None) or 'nothing legible in it'})",
+            where=str(file),
+            remedy="write the password in its first line",
+        ) from fault
+
+
+def serve(
+    shelf: Annotated[Path | None, typer.Option(help="The shelf's folder; else INDEXHOLE_SHELF, else your own.")] = None,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 takes any free one.")] = 8360,
+    host: Annotated[
+        str, typer.Option(help="Address to listen at; beyond this machine it needs a password.")
+    ] = "127.0.0.1",
+    password_file: Annotated[
+        Path | None, typer.Option(help="File whose first line is the password; else INDEXHOLE_PASSWORD.")
+    ] = None,
+    open: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
+) -> None:
+    """Open the local page on a shelf (a new one is begun where there is none). Ctrl-C ends it."""
+    serve_shelf(shelf, host=host, port=port, password=_password(password_file), show=open)
+
+
+def serve_shelf(
+    folder: Path | None, *, host: str = "127.0.0.1", port: int = 8360, password: str = "", show: bool = False
+) -> None:
+    """Serve the page over the shelf in a folder until interrupted.
+
+    Raises InputFault or ShelfFault; the page's own faults become error pages.
+    """
+    from indexhole.cli.present import remark, say
+    from indexhole.shelf.database import REGISTER
+    from indexhole.shelf.register import Shelf, default_folder
+    from indexhole.web.server import Place, door_for, is_loopback, serve_page
+
+    place = Place(host, port, password)
+    door_for(place)
+    folder = default_folder() if folder is None else folder
+    fresh = not (folder / REGISTER).exists()
+    shelf = Shelf.open(folder, create=True)
+    if fresh:
+        remark(f"a new shelf is begun in {folder}")
+    if not is_loopback(host):
+        remark("others on the network can reach the page; what goes to and fro is not encrypted")
+
+    def ready(address: str) -> None:
+        say(f"The page is at {address}")
+        import sys
+
+        sys.stdout.flush()
+        if show:
+            import webbrowser
+
+            webbrowser.open(address)
+
+    serve_page(shelf, place, ready)

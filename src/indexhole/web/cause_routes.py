@@ -1,0 +1,153 @@
+"""Addresses under /causes: the ranking, the trial sheet, taking trials in and out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import APIRouter
+from pydantic import ValidationError
+from starlette.datastructures import UploadFile
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from indexhole.errors import IndexholeError, InputFault
+from indexhole.model.trial import Trial
+from indexhole.shelf.records import Disk, Mechanism, Unit
+from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, decode_sheet, parse_sheet, sheet_bytes
+from indexhole.shelf.trials import Imported
+from indexhole.web.capture_routes import Posted, plain_name
+from indexhole.web.fault_finding import causes_page, trials_page
+from indexhole.web.faults import sentence
+from indexhole.web.forms import Ask, Form, form, typed
+from indexhole.web.site import PATIENCE_S, Site
+from indexhole.web.view import render
+from indexhole.web.words import listed, plural
+
+_OPERATIONS = (("read", "read"), ("write", "write and verify"), ("format", "format"))
+
+
+def trial_asks(site: Site) -> tuple[Ask, ...]:
+    """What is asked of one trial; the columns of the sheet."""
+    units = site.shelf.all(Unit)
+    hosts = tuple((u.inventory, u.inventory) for u in units if u.kind == "host")
+    leads = tuple((u.inventory, u.inventory) for u in units if u.kind in ("lead", "adapter"))
+    mechanisms = tuple((m.mechanism, m.mechanism) for m in site.shelf.all(Mechanism))
+    disks = tuple((d.inventory, f"{d.inventory} {d.title}".rstrip()) for d in site.shelf.all(Disk))
+    return (
+        Ask("trial", "Trial", help="a name of its own, such as T80", required=True),
+        Ask("when", "When", help="2026-03-01 or 2026-03-01T14:05", required=True),
+        Ask("operation", "Operation", "choice", options=_OPERATIONS, required=True),
+        Ask("mechanism", "Mechanism", "choice", options=mechanisms, required=True),
+        Ask("disk", "Disk", "choice", options=disks, required=True),
+        Ask("side", "Side", "choice", options=(("0", "0"), ("1", "1")), required=True),
+        Ask("first_cylinder", "First cylinder", "number", required=True),
+        Ask("last_cylinder", "Last cylinder", "number", required=True),
+        Ask("sectors_tried", "Sectors tried", "number", required=True),
+        Ask("sectors_failed", "Sectors failed", "number", required=True),
+        Ask("host", "Host", "choice", options=hosts),
+        Ask("lead", "Lead", "choice", options=leads),
+        Ask("note", "Note"),
+    )
+
+
+def trial_typed(values: Mapping[str, Any]) -> Trial:
+    """A trial from what was typed. Raises InputFault that names the column."""
+    try:
+        return SheetRow.model_validate(dict(values)).as_trial()
+    except ValidationError as fault:
+        error = fault.errors()[0]
+        place = f"trial {error['loc'][0]}" if error["loc"] else ""
+        raise InputFault(str(error["msg"]), where=place) from fault
+
+
+def _trial_form(site: Site, values: Mapping[str, Any] | None = None, fault: IndexholeError | None = None) -> Form:
+    return form("/causes/trials/new", "Add the trial", trial_asks(site), values, fault)
+
+
+def _import_form() -> Form:
+    return form("/causes/trials", "Add the sheet", ())
+
+
+def _sheet_page(
+    site: Site,
+    request: Request,
+    values: Mapping[str, Any] | None = None,
+    fault: IndexholeError | None = None,
+    import_fault: IndexholeError | None = None,
+) -> Response:
+    told = sentence(import_fault.line) if import_fault else ""
+    page = trials_page(site.shelf.trials(), _trial_form(site, values, fault), site.told(request), told)
+    return render("trials.html", page, 422 if fault or import_fault else 200)
+
+
+def _imported_words(found: Imported, name: str) -> list[str]:
+    made = [
+        plural(len(entries), word)
+        for entries, word in ((found.units, "unit"), (found.mechanisms, "mechanism"), (found.disks, "disk"))
+        if entries
+    ]
+    lines = [f"{plural(found.trials, 'trial')} added from {name}."]
+    if made:
+        lines.append(f"{sentence(listed(made))[:-1]} stand on the shelf as unproven, because a trial names them.")
+    lines += [sentence(remark) for remark in found.remarks]
+    return [*lines, "Take it back under Latest changes on the Shelf page if it was the wrong sheet."]
+
+
+def routes(site: Site) -> APIRouter:
+    """The addresses under /causes."""
+    router = APIRouter(prefix="/causes")
+
+    @router.get("")
+    def causes(request: Request) -> Response:
+        trials = site.shelf.trials()
+        task = site.diagnosis()
+        diagnosis, fault = None, ""
+        if task is not None and task.wait(PATIENCE_S):
+            try:
+                diagnosis = task.result()
+            except InputFault as refusal:
+                fault = sentence(refusal.line)
+        page = causes_page(trials, diagnosis, _import_form(), site.told(request), fault)
+        return render("causes.html", page)
+
+    @router.get("/progress")
+    def progress() -> Response:
+        task = site.diagnosis()
+        return JSONResponse({"done": 0, "total": 0, "ready": task is None or task.wait(0)})
+
+    @router.get("/trials")
+    def trials(request: Request) -> Response:
+        return _sheet_page(site, request)
+
+    @router.post("/trials")
+    def add_sheet(request: Request, sent: Posted) -> Response:
+        upload = sent.get("file")
+        try:
+            if not isinstance(upload, UploadFile) or not upload.filename:
+                raise InputFault("no file was chosen", remedy="choose the trial sheet, then add it")
+            name = plain_name(upload.filename)
+            content = upload.file.read(LARGEST_SHEET_BYTES + 1)
+            if len(content) > LARGEST_SHEET_BYTES:
+                raise InputFault(f"is larger than {LARGEST_SHEET_BYTES >> 20} MiB", where=name)
+            found = site.shelf.add_trials(parse_sheet(decode_sheet(content, where=name), where=name), name)
+        except InputFault as fault:
+            return _sheet_page(site, request, import_fault=fault)
+        return site.gone_to("/causes", *_imported_words(found, name))
+
+    @router.post("/trials/new")
+    def add_trial(request: Request, sent: Posted) -> Response:
+        values = typed(trial_asks(site), sent)
+        try:
+            trial = trial_typed(values)
+            site.shelf.add_trials([trial])
+        except InputFault as fault:
+            return _sheet_page(site, request, values, fault)
+        return site.gone_to("/causes/trials", f"Trial {trial.trial} is added.")
+
+    @router.get("/trials.csv")
+    def sheet() -> Response:
+        headers = {"Content-Disposition": 'attachment; filename="trials.csv"'}
+        return Response(sheet_bytes(site.shelf.trials()), media_type="text/csv; charset=utf-8", headers=headers)
+
+    return router

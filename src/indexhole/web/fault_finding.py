@@ -1,0 +1,170 @@
+"""The Fault-finding pages as data: causes ranked, what to try next, and the trial sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
+from indexhole.model.trial import Trial
+from indexhole.web.charts import probability_bar
+from indexhole.web.forms import Form
+from indexhole.web.shelf_pages import unit_link
+from indexhole.web.standing import cause_words
+from indexhole.web.trial_view import TrialRow, anchor, trial_row
+from indexhole.web.view import Page
+from indexhole.web.words import count, percent, plural
+
+_SHOWN = 12
+PROGRESS = "/causes/progress"
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A trial that speaks for or against, with the place of its row."""
+
+    trial: str
+    link: str
+    outcome: str
+
+
+@dataclass(frozen=True)
+class CauseView:
+    """One cause as shown; the strongest evidence stands open, the rest folded."""
+
+    words: str
+    percent: str
+    bar: Markup
+    twin: str
+    why: str
+    for_shown: tuple[Evidence, ...]
+    for_more: tuple[Evidence, ...]
+    against_shown: tuple[Evidence, ...]
+    against_more: tuple[Evidence, ...]
+
+
+@dataclass(frozen=True)
+class NextView:
+    """The trial to make next, in words."""
+
+    what: str
+    bits: str
+    risk: str
+
+
+@dataclass(frozen=True)
+class MechanismWord:
+    """A mechanism the trials clear or leave open."""
+
+    name: str
+    link: str
+    verdict: str
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CausesPage(Page):
+    """The ranking. Without trials there is only the way to add some."""
+
+    trials: int
+    weighing: bool
+    fault: str
+    causes: tuple[CauseView, ...]
+    other: str
+    mechanisms: tuple[MechanismWord, ...]
+    next: NextView | None
+    form: Form
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrialsPage(Page):
+    """The trial sheet, and the ways to add to it."""
+
+    rows: tuple[TrialRow, ...]
+    outcome: str
+    form: Form
+    import_fault: str
+
+
+def causes_page(
+    trials: Sequence[Trial],
+    diagnosis: Diagnosis | None,
+    sheet_form: Form,
+    told: tuple[str, ...],
+    fault: str = "",
+) -> CausesPage:
+    """The ranking as it stands; without a diagnosis it is still being worked out."""
+    weighing = bool(trials) and diagnosis is None and not fault
+    outcomes = {t.trial: f"{t.sectors_failed} of {t.sectors_tried} sectors failed" for t in trials}
+    return CausesPage(
+        title="Fault-finding",
+        section="Fault-finding",
+        told=told,
+        again=PROGRESS if weighing else "",
+        trials=len(trials),
+        weighing=weighing,
+        fault=fault,
+        causes=tuple(_cause_view(cause, outcomes) for cause in diagnosis.causes) if diagnosis else (),
+        other=percent(diagnosis.other_probability) if diagnosis and diagnosis.other_probability >= 5e-4 else "",
+        mechanisms=_mechanism_words(diagnosis) if diagnosis else (),
+        next=_next_view(diagnosis.next) if diagnosis and diagnosis.next else None,
+        form=sheet_form,
+    )
+
+
+def _cause_view(cause: Cause, outcomes: dict[str, str]) -> CauseView:
+    def evidence(names: Sequence[str]) -> tuple[Evidence, ...]:
+        return tuple(Evidence(n, f"/causes/trials#{anchor(n)}", outcomes.get(n, "")) for n in names)
+
+    twins = cause.kind_probability - cause.probability
+    twin = f"{percent(cause.kind_probability)} with its twin that trials cannot tell from it" if twins > 1e-6 else ""
+    return CauseView(
+        words=cause_words(cause),
+        percent=percent(cause.probability),
+        bar=probability_bar(cause.probability),
+        twin=twin,
+        why=cause.why,
+        for_shown=evidence(cause.for_trials[:_SHOWN]),
+        for_more=evidence(cause.for_trials[_SHOWN:]),
+        against_shown=evidence(cause.against_trials[:_SHOWN]),
+        against_more=evidence(cause.against_trials[_SHOWN:]),
+    )
+
+
+def _mechanism_words(diagnosis: Diagnosis) -> tuple[MechanismWord, ...]:
+    def link(name: str) -> str:
+        return unit_link(name.rpartition(".")[0])
+
+    sound = [MechanismWord(n, link(n), "works", "The trials clear it.") for n in diagnosis.sound]
+    unproven = [
+        MechanismWord(n, link(n), "unproven", _sentence(diagnosis.unproven_why.get(n, ""))) for n in diagnosis.unproven
+    ]
+    return (*sound, *unproven)
+
+
+def _sentence(clause: str) -> str:
+    return f"{clause[0].upper()}{clause[1:]}." if clause else ""
+
+
+def _next_view(trial: NextTrial) -> NextView:
+    over = f" over lead {trial.lead}" if trial.lead else ""
+    verb = {"read": "Read", "write": "Write and verify", "format": "Format"}[trial.operation]
+    where = f"disk {trial.disk}, side {trial.side}, cylinders {trial.first_cylinder} to {trial.last_cylinder}"
+    risk = "" if trial.risk == "none" else f"It {trial.risk}."
+    return NextView(f"{verb} {where} in {trial.mechanism}{over}.", f"{trial.expected_bits:.2f}", risk)
+
+
+def trials_page(trials: Sequence[Trial], drawn: Form, told: tuple[str, ...], import_fault: str = "") -> TrialsPage:
+    """The trial sheet, the newest row last as on paper."""
+    tried, failed = sum(t.sectors_tried for t in trials), sum(t.sectors_failed for t in trials)
+    return TrialsPage(
+        title="Trial sheet",
+        section="Fault-finding",
+        told=told,
+        rows=tuple(trial_row(trial) for trial in trials),
+        outcome=f"{plural(len(trials), 'trial')}: of {plural(tried, 'sector')} tried, {count(failed)} failed.",
+        form=drawn,
+        import_fault=import_fault,
+    )

@@ -1,0 +1,85 @@
+"""Forms: what is asked for, what was typed, and what is wrong with it, kept together so nothing typed is lost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from starlette.datastructures import FormData
+
+from indexhole.errors import IndexholeError
+from indexhole.web.faults import sentence
+
+Kind = Literal["text", "area", "choice", "check", "number"]
+Options = tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Ask:
+    """One thing a form asks for. `optional_none`: left empty it is None, not the empty text."""
+
+    name: str
+    label: str
+    kind: Kind = "text"
+    help: str = ""
+    options: Options = ()
+    required: bool = False
+    optional_none: bool = False
+
+
+@dataclass(frozen=True)
+class Field:
+    """An `Ask` with what stands in it, and what is wrong with that."""
+
+    ask: Ask
+    value: str
+    fault: str = ""
+
+
+@dataclass(frozen=True)
+class Form:
+    """A form to be drawn. `fault` is what is wrong as a whole, `hidden` goes along unseen."""
+
+    action: str
+    button: str
+    fields: tuple[Field, ...]
+    fault: str = ""
+    hidden: tuple[tuple[str, str], ...] = ()
+
+
+def form(
+    action: str,
+    button: str,
+    asks: Sequence[Ask],
+    values: Mapping[str, Any] | None = None,
+    fault: IndexholeError | None = None,
+    hidden: Mapping[str, str] | None = None,
+) -> Form:
+    """A form with values in it, and a fault beside the field it names or, when it names none, above all."""
+    held = values or {}
+    named = fault.where.rpartition(" ")[2] if fault else ""
+    of_field = named if any(ask.name == named for ask in asks) else ""
+    what = sentence(fault.what if of_field else fault.line) if fault else ""
+    fields = tuple(Field(ask, _shown(held.get(ask.name)), what if ask.name == of_field else "") for ask in asks)
+    return Form(action, button, fields, what, tuple((hidden or {}).items()))
+
+
+def _shown(value: Any) -> str:
+    if value is None or value is False:
+        return ""
+    return "yes" if value is True else str(value)
+
+
+def typed(asks: Sequence[Ask], posted: FormData) -> dict[str, Any]:
+    """What was typed, by field, ends trimmed; an unticked box is False. Files are not looked at here."""
+    found: dict[str, Any] = {}
+    for ask in asks:
+        sent = posted.get(ask.name)
+        # browsers send line ends as CR LF; a record keeps plain ones
+        text = sent.replace("\r\n", "\n").strip() if isinstance(sent, str) else ""
+        if ask.kind == "check":
+            found[ask.name] = bool(text)
+        else:
+            found[ask.name] = None if ask.optional_none and not text else text
+    return found

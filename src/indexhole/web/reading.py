@@ -1,0 +1,175 @@
+"""Captures read for the page: recovered, gauged, and thinned to what a chart can show.
+
+Everything that takes time happens here, once for a set of captures and a layout; the pages only lay it out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from indexhole.errors import InputFault
+from indexhole.jobs.gauging import Gauged, gauge_captures
+from indexhole.jobs.recovering import Recovered, recover_captures, report_json
+from indexhole.recover.result import Surface, Track
+from indexhole.shelf.records import CaptureRecord
+from indexhole.shelf.register import Shelf
+from indexhole.signal.capture import Capture
+from indexhole.signal.sessions import Segment, cut_session
+from indexhole.signal.store import read_parquet
+from indexhole.volumes import Volume
+from indexhole.web.work import Progress
+
+QUALITY_BINS = 360
+_LONGEST_RUN, _BINS_A_CELL = 5.5, 32
+
+Floats = npt.NDArray[np.floating]
+
+
+@dataclass(frozen=True)
+class Histogram:
+    """Intervals between pulses: (bins,) centres in microseconds and counts; those beyond the last bin are left out."""
+
+    centres_us: Floats
+    counts: npt.NDArray[np.int64]
+    beyond: int
+
+
+@dataclass(frozen=True)
+class SpeedCurve:
+    """Local speed over a turn against its mean, in percent, (bins,): mean, lowest and highest of the passes."""
+
+    mean: Floats
+    low: Floats
+    high: Floats
+
+
+@dataclass(frozen=True)
+class TrackPicture:
+    """What there is to draw of one track; None where it could not be measured."""
+
+    histogram: Histogram | None
+    speed: SpeedCurve | None
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Captures read.
+
+    Attributes:
+        surface, image, volume: as recovered.
+        report: the report of `recover --json`.
+        pictures: by (cylinder, head).
+        gauged: None when there was nothing to gauge by, and `gauge_fault` says why.
+        pulses, index_pulses, duration_s: of all captures together.
+        lines: control lines the logs hold.
+    """
+
+    surface: Surface
+    image: bytes | None
+    volume: Volume | None
+    report: dict[str, object]
+    pictures: dict[tuple[int, int], TrackPicture]
+    gauged: Gauged | None
+    gauge_fault: str
+    pulses: int
+    index_pulses: int
+    duration_s: float
+    lines: tuple[str, ...]
+
+    def track(self, cylinder: int, head: int) -> Track | None:
+        """The track of that place, None when there is none."""
+        return next((t for t in self.surface.tracks if (t.cylinder, t.head) == (cylinder, head)), None)
+
+
+def read_records(shelf: Shelf, records: Sequence[CaptureRecord], layout: str, progress: Progress) -> Reading:
+    """Read registered captures of one disk together. Raises InputFault as recovery does."""
+    captures = [read_parquet(shelf.folder / record.parquet) for record in records]
+    return read_together(captures, layout, progress)
+
+
+def read_together(captures: Sequence[Capture], layout: str, progress: Progress) -> Reading:
+    """Recover and gauge captures of one disk, in the layout given or, when empty, the one identified."""
+    recovered = recover_captures(captures, layout or None, quality_bins=QUALITY_BINS, progress=progress)
+    gauged, fault = _gauged(captures, layout)
+    return Reading(
+        surface=recovered.surface,
+        image=recovered.image,
+        volume=recovered.volume,
+        report=report_json(recovered),
+        pictures=_pictures(recovered),
+        gauged=gauged,
+        gauge_fault=fault,
+        pulses=sum(int(c.read_ticks.size) for c in captures),
+        index_pulses=sum(int(c.index_ticks.size) for c in captures),
+        duration_s=sum(c.duration_s for c in captures),
+        lines=tuple(sorted({name for c in captures for name in c.lines})),
+    )
+
+
+def _gauged(captures: Sequence[Capture], layout: str) -> tuple[Gauged | None, str]:
+    try:
+        gauged = gauge_captures(captures, layout or None)
+    except InputFault as fault:
+        return None, fault.what
+    # the pulses themselves are no longer needed, and there may be millions
+    return Gauged((), gauged.layout, gauged.gauges, gauged.warnings), ""
+
+
+def _pictures(recovered: Recovered) -> dict[tuple[int, int], TrackPicture]:
+    stays = _stays_by_track(recovered)
+    return {
+        (t.cylinder, t.head): TrackPicture(_histogram(stays.get((t.cylinder, t.head), []), t.cell_s), _speed(t))
+        for t in recovered.surface.tracks
+    }
+
+
+def _stays_by_track(recovered: Recovered) -> dict[tuple[int, int], list[Segment]]:
+    """Stays of the head by the track they belong to; one without a place belongs to its capture's only track."""
+    tracks = recovered.surface.tracks
+    found: dict[tuple[int, int], list[Segment]] = {}
+    for capture in recovered.captures:
+        of_capture = [(t.cylinder, t.head) for t in tracks if capture.name in t.captures]
+        for segment in cut_session(capture).segments:
+            if segment.cylinder is not None and segment.head is not None:
+                found.setdefault((segment.cylinder, segment.head), []).append(segment)
+            elif len(of_capture) == 1:
+                found.setdefault(of_capture[0], []).append(segment)
+    return found
+
+
+def _histogram(stays: Sequence[Segment], cell_s: float) -> Histogram | None:
+    """Counts in bins of about a thirtieth of a cell, up to five cells and a half."""
+    if not stays or not cell_s > 0:
+        return None
+    # an interval is a whole number of ticks: bins that are not would show a comb that is not there
+    tick_s = max(stay.tick_s for stay in stays)
+    step_s = max(1, round(cell_s / _BINS_A_CELL / tick_s)) * tick_s
+    bins = max(2, round(_LONGEST_RUN * cell_s / step_s))
+    counts = np.zeros(bins + 1, dtype=np.int64)
+    for stay in stays:
+        slot = np.minimum(np.rint(stay.intervals() * (stay.tick_s / step_s)).astype(np.int64), bins)
+        counts += np.bincount(slot, minlength=bins + 1)
+    return Histogram(np.arange(bins) * step_s * 1e6, counts[:bins], int(counts[bins]))
+
+
+def _speed(track: Track) -> SpeedCurve | None:
+    """From the local cell: a longer one means that the disk turned slower while it was read."""
+    if track.quality is None or not np.isfinite(track.quality.cell_ratio).any():
+        return None
+    ratio = track.quality.cell_ratio.astype(np.float64)
+    # far off the usual cell the clock was lost, and what is measured there is no speed
+    usual = float(np.nanmedian(ratio))
+    ratio = np.where(np.abs(ratio / usual - 1) < 0.2, ratio, np.nan)
+    percent = 100 * (usual / ratio - 1)
+    known = np.isfinite(percent)
+    count = known.sum(axis=0)
+    held = np.where(known, percent, 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = held.sum(axis=0) / count
+    low = np.where(count > 0, np.where(known, percent, np.inf).min(axis=0), np.nan)
+    high = np.where(count > 0, np.where(known, percent, -np.inf).max(axis=0), np.nan)
+    return SpeedCurve(mean, low, high)

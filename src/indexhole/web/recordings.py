@@ -1,0 +1,317 @@
+"""The Recordings pages as data: the list, and captures read together."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup
+
+from indexhole.errors import InputFault
+from indexhole.recover.result import SectorState, Surface, Track
+from indexhole.shelf.records import CaptureRecord
+from indexhole.shelf.register import Shelf
+from indexhole.standards.layouts import load_layouts
+from indexhole.web import charts
+from indexhole.web.faults import for_page
+from indexhole.web.forms import Form
+from indexhole.web.gauge_view import GaugeRow, gauge_row
+from indexhole.web.reading import Reading
+from indexhole.web.track_view import TrackView, place_of, sector_boxes, track_view
+from indexhole.web.view import Page
+from indexhole.web.words import count, listed, percent, plural, query, size, speed
+
+KEY_LENGTH = 16
+
+
+@dataclass(frozen=True)
+class CaptureEntry:
+    """A capture in the list."""
+
+    key: str
+    name: str
+    size: str
+    disk: str
+    mechanism: str
+    place: str
+    taken: str
+    note: str
+    sha256: str
+    link: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordingsPage(Page):
+    """The list of captures and the form that adds one."""
+
+    entries: tuple[CaptureEntry, ...]
+    form: Form
+    largest: str
+    largest_bytes: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class WorkingPage(Page):
+    """What is shown while captures are read."""
+
+    what: str
+    done: int
+    total: int
+
+
+@dataclass(frozen=True)
+class Overview:
+    """All tracks of one side, unrolled one below the other."""
+
+    title: str
+    chart: Markup
+    summary: str
+
+
+@dataclass(frozen=True)
+class TrackRow:
+    """A track in the table of a capture that holds several."""
+
+    place: str
+    link: str
+    passes: int
+    speed: str
+    quality: str
+    counts: tuple[int, int, int, int]
+    worst: str
+
+
+@dataclass(frozen=True)
+class FileRow:
+    """A file of the volume."""
+
+    name: str
+    size: str
+    state: str
+    link: str
+
+
+@dataclass(frozen=True)
+class VolumeView:
+    """What the image holds."""
+
+    kind: str
+    title: str
+    free: str
+    files: tuple[FileRow, ...]
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingPage(Page):
+    """Captures read together. `track` is the only track, or the one asked for."""
+
+    entries: tuple[CaptureEntry, ...]
+    outcome: str
+    facts: tuple[tuple[str, str], ...]
+    candidates: tuple[tuple[str, str, str], ...]
+    layout: str
+    layouts: tuple[tuple[str, str], ...]
+    counts: tuple[tuple[str, int], ...]
+    overviews: tuple[Overview, ...]
+    tracks: tuple[TrackRow, ...]
+    track: TrackView | None
+    gauges: tuple[GaugeRow, ...]
+    gauge_fault: str
+    volume: VolumeView | None
+    warnings: tuple[str, ...]
+    downloads: tuple[tuple[str, str], ...]
+    scale: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrackPage(Page):
+    """One track out of several."""
+
+    track: TrackView
+    back: str
+    back_word: str
+    before: str
+    after: str
+    scale: tuple[tuple[int, str], ...]
+
+
+def entry_of(record: CaptureRecord) -> CaptureEntry:
+    """A capture as the list shows it."""
+    key = record.sha256[:KEY_LENGTH]
+    cylinder = "" if record.cylinder is None else f"cylinder {record.cylinder}"
+    head = "" if record.head is None else f"side {record.head}"
+    return CaptureEntry(
+        key=key,
+        name=record.name,
+        size=size(record.size_bytes),
+        disk=record.disk or "",
+        mechanism=record.mechanism or "",
+        place=", ".join(part for part in (cylinder, head) if part),
+        taken=record.taken,
+        note=record.note,
+        sha256=record.sha256,
+        link=query("/recordings/read", capture=key),
+    )
+
+
+def chosen_records(shelf: Shelf, keys: Sequence[str]) -> list[CaptureRecord]:
+    """The captures of these keys, each once. Raises InputFault when none is chosen, KeyError for an unknown one."""
+    wanted = list(dict.fromkeys(keys))
+    if not wanted:
+        raise InputFault("no recording is chosen", remedy="tick the ones to read together")
+    known = {record.sha256[:KEY_LENGTH]: record for record in shelf.all(CaptureRecord)}
+    return [known[key] for key in wanted]
+
+
+def reading_page(records: Sequence[CaptureRecord], reading: Reading, layout: str, told: tuple[str, ...]) -> ReadingPage:
+    """The page of captures read together."""
+    surface = reading.surface
+    keys = [record.sha256[:KEY_LENGTH] for record in records]
+    only = surface.tracks[0] if len(surface.tracks) == 1 else None
+    counts = Counter(str(s.state) for t in surface.tracks for s in t.sectors)
+    layouts = load_layouts()
+    return ReadingPage(
+        title=records[0].name if len(records) == 1 else f"{len(records)} recordings together",
+        section="Recordings",
+        told=told,
+        entries=tuple(entry_of(record) for record in records),
+        outcome=_outcome(surface, counts),
+        facts=_facts(reading),
+        candidates=tuple(
+            (layouts[c.layout].title if c.layout in layouts else "none known", percent(c.probability), c.why)
+            for c in surface.candidates[:5]
+        ),
+        layout=layout,
+        layouts=tuple((found.id, found.title) for found in layouts.values()),
+        counts=tuple((str(state), counts.get(str(state), 0)) for state in SectorState),
+        overviews=_overviews(surface) if only is None else (),
+        tracks=tuple(_track_row(track, keys, layout) for track in surface.tracks) if only is None else (),
+        track=track_view(only, reading.pictures.get((only.cylinder, only.head))) if only is not None else None,
+        gauges=tuple(gauge_row(gauge) for gauge in reading.gauged.gauges) if reading.gauged else (),
+        gauge_fault=reading.gauge_fault,
+        volume=_volume_view(reading, keys, layout),
+        warnings=tuple(dict.fromkeys(for_page(w) for w in (*surface.warnings, *_gauge_warnings(reading)))),
+        downloads=_downloads(reading, keys, layout),
+        scale=charts.scale_words(),
+    )
+
+
+def track_page(records: Sequence[CaptureRecord], reading: Reading, layout: str, track: Track) -> TrackPage:
+    """The page of one track out of several."""
+    keys = [record.sha256[:KEY_LENGTH] for record in records]
+    tracks = reading.surface.tracks
+    at = tracks.index(track)
+    view = track_view(track, reading.pictures.get((track.cylinder, track.head)))
+    return TrackPage(
+        title=view.title,
+        section="Recordings",
+        track=view,
+        back=query("/recordings/read", capture=keys, layout=layout),
+        back_word=records[0].name if len(records) == 1 else f"{len(records)} recordings together",
+        before=_track_link(tracks[at - 1], keys, layout) if at > 0 else "",
+        after=_track_link(tracks[at + 1], keys, layout) if at + 1 < len(tracks) else "",
+        scale=charts.scale_words(),
+    )
+
+
+def _gauge_warnings(reading: Reading) -> tuple[str, ...]:
+    return reading.gauged.warnings if reading.gauged else ()
+
+
+def _outcome(surface: Surface, counts: Counter[str]) -> str:
+    if not surface.tracks:
+        return "Nothing legible was found."
+    sectors = sum(counts.values())
+    parts = [f"{count(counts[str(state)])} {state}" for state in SectorState if counts[str(state)]]
+    return f"{plural(len(surface.tracks), 'track')}, {plural(sectors, 'sector')}: {listed(parts)}."
+
+
+def _facts(reading: Reading) -> tuple[tuple[str, str], ...]:
+    surface = reading.surface
+    layouts = load_layouts()
+    named = layouts[surface.layout].title if surface.layout in layouts else "none known fits"
+    return (
+        ("Layout", f"{named} ({percent(surface.layout_confidence)})" if surface.layout else named),
+        ("Pulses", count(reading.pulses)),
+        ("Index pulses", count(reading.index_pulses)),
+        ("Logged", f"{reading.duration_s:.3g} s"),
+        ("Control lines", listed(line.replace("_", " ") for line in reading.lines) or "none"),
+    )
+
+
+def _overviews(surface: Surface) -> tuple[Overview, ...]:
+    found = []
+    for head in sorted({track.head for track in surface.tracks}):
+        tracks = [t for t in surface.tracks if t.head == head]
+        rows = np.stack([_best_of_passes(track) for track in tracks])
+        lost = sum(str(s.state) in ("lost", "suspect") for t in tracks for s in t.sectors)
+        summary = (
+            f"Side {head} unrolled, {plural(len(tracks), 'cylinder')} down, the best pass at each angle: "
+            f"{plural(lost, 'sector is', 'sectors are') if lost else 'no sector is'} lost or suspect."
+        )
+        height = max(6, min(18, 640 // len(tracks)))
+        boxes = [sector_boxes(t) for t in tracks]
+        chart = charts.quality_chart(rows, [str(t.cylinder) for t in tracks], "cylinder", height, summary, boxes)
+        found.append(Overview(f"Side {head}", chart, summary))
+    return tuple(found)
+
+
+def _best_of_passes(track: Track) -> charts.Floats:
+    """Quality of the best pass at each angle, two bins in one; nan where nothing was logged."""
+    if track.quality is None:
+        return np.full(180, np.nan, dtype=np.float32)
+    held = np.where(np.isfinite(track.quality.quality), track.quality.quality, -1.0).max(axis=0)
+    best = held.reshape(-1, 2).min(axis=1)
+    return np.where(best < 0, np.nan, best).astype(np.float32)
+
+
+def _track_link(track: Track, keys: Sequence[str], layout: str) -> str:
+    return query("/recordings/track", capture=keys, layout=layout, cylinder=track.cylinder, head=track.head)
+
+
+def _track_row(track: Track, keys: Sequence[str], layout: str) -> TrackRow:
+    states = Counter(str(s.state) for s in track.sectors)
+    held = _best_of_passes(track)
+    known = held[np.isfinite(held)]
+    return TrackRow(
+        place=place_of(track.cylinder, track.head).capitalize(),
+        link=_track_link(track, keys, layout),
+        passes=track.passes,
+        speed=speed(track.speed_rpm),
+        quality=f"{float(known.mean()):.2f}" if known.size else "none",
+        counts=(states["sound"], states["mended"], states["suspect"], states["lost"]),
+        worst=next((w for w in ("lost", "suspect", "mended", "sound") if states[w]), "lost"),
+    )
+
+
+def _volume_view(reading: Reading, keys: Sequence[str], layout: str) -> VolumeView | None:
+    told = reading.report["volume"]
+    if reading.volume is None or not isinstance(told, dict):
+        return None
+    kinds = {"fat12": "FAT12 volume", "linked": "volume of linked sectors"}
+    return VolumeView(
+        kind=kinds.get(reading.volume.kind, reading.volume.kind),
+        title=reading.volume.title,
+        free=count(reading.volume.free),
+        files=tuple(
+            FileRow(
+                name=str(file["name"]),
+                size=size(int(file["bytes"])),
+                state=str(file["state"]),
+                link=query("/recordings/file", capture=keys, layout=layout, number=k),
+            )
+            for k, file in enumerate(told["files"])
+        ),
+        problems=reading.volume.problems,
+    )
+
+
+def _downloads(reading: Reading, keys: Sequence[str], layout: str) -> tuple[tuple[str, str], ...]:
+    found = [("Report (JSON)", query("/recordings/report", capture=keys, layout=layout))]
+    if reading.image is not None:
+        words = f"Image ({size(len(reading.image))})"
+        found.insert(0, (words, query("/recordings/image", capture=keys, layout=layout)))
+    return tuple(found)

@@ -1,0 +1,106 @@
+"""Runs the page: takes the port, says where it is, ends quietly."""
+
+from __future__ import annotations
+
+import errno
+import ipaddress
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from indexhole.errors import InputFault
+from indexhole.shelf.register import Shelf
+from indexhole.web.guard import LOOPBACK_NAMES, Door
+
+LOOPBACK = "127.0.0.1"
+PORT = 8360
+_SHORTEST_PASSWORD = 8
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where to listen; port 0 takes any free one."""
+
+    host: str = LOOPBACK
+    port: int = PORT
+    password: str = ""
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine can reach that address."""
+    if host in LOOPBACK_NAMES:
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def door_for(place: Place) -> Door:
+    """Who is let in at that place. Raises InputFault for one that others can reach without a password."""
+    if is_loopback(place.host):
+        return Door(password=place.password)
+    if len(place.password) < _SHORTEST_PASSWORD:
+        raise InputFault(
+            f"others could reach the page at {place.host}, so it needs a password of {_SHORTEST_PASSWORD} "
+            "characters or more",
+            remedy="set INDEXHOLE_PASSWORD or give --password-file",
+        )
+    own = socket.gethostname().lower()
+    return Door(password=place.password, names=LOOPBACK_NAMES | {place.host.lower(), own, f"{own}.local"}, outside=True)
+
+
+def take_port(place: Place) -> socket.socket:
+    """A socket that listens there. Raises InputFault when the port is taken or the address is not ours."""
+    where = f"{place.host} port {place.port}"
+    try:
+        family, kind, proto, _, address = socket.getaddrinfo(
+            place.host, place.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        taken = socket.socket(family, kind, proto)
+    except (OSError, UnicodeError) as fault:
+        raise InputFault(f"no such address ({fault})", where=where, remedy="check --host") from fault
+    try:
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        taken.bind(address)
+        taken.listen()
+    except (OSError, OverflowError) as fault:
+        taken.close()
+        if getattr(fault, "errno", None) == errno.EADDRINUSE:
+            raise InputFault("the port is in use", where=where, remedy="choose another with --port") from fault
+        raise InputFault(
+            f"cannot listen there ({getattr(fault, 'strerror', None) or fault})",
+            where=where,
+            remedy="choose another --host or --port",
+        ) from fault
+    return taken
+
+
+def address_of(place: Place, taken: socket.socket) -> str:
+    """The address to open."""
+    host = f"[{place.host}]" if ":" in place.host else place.host
+    return f"http://{host}:{taken.getsockname()[1]}/"
+
+
+def serve_page(shelf: Shelf, place: Place, ready: Callable[[str], None]) -> None:
+    """Serve the page until interrupted; `ready` is called with its address once the port is taken.
+
+    Raises InputFault when that is not possible, and KeyboardInterrupt at the end.
+    """
+    door = door_for(place)
+    with take_port(place) as taken:
+        import uvicorn
+
+        from indexhole.web.app import create_app
+
+        config = uvicorn.Config(
+            create_app(shelf, door),
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            timeout_graceful_shutdown=2,
+            lifespan="off",
+            ws="none",
+        )
+        ready(address_of(place, taken))
+        uvicorn.Server(config).run(sockets=[taken])

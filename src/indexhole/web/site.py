@@ -1,0 +1,78 @@
+"""What the pages share: the open shelf, the desk for long work, and notices that outlive a redirect."""
+
+from __future__ import annotations
+
+import secrets
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass, field
+from urllib.parse import quote
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse
+
+from indexhole.causes.diagnosis import Diagnosis
+from indexhole.causes.trials import rank_causes
+from indexhole.shelf.records import Disk
+from indexhole.shelf.register import Shelf
+from indexhole.web.work import Desk, Task
+
+# a page that waits longer than this shows that it waits
+PATIENCE_S = 0.7
+_MOST_NOTICES = 64
+
+
+class Notices:
+    """What there is to tell on the next page, by a token that stands in its address."""
+
+    def __init__(self) -> None:
+        self._held: OrderedDict[str, tuple[str, ...]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def keep(self, lines: tuple[str, ...]) -> str:
+        """Keep the lines and return their token."""
+        token = secrets.token_urlsafe(9)
+        with self._lock:
+            self._held[token] = lines
+            while len(self._held) > _MOST_NOTICES:
+                self._held.popitem(last=False)
+        return token
+
+    def of(self, token: str) -> tuple[str, ...]:
+        """The lines of a token, none for one not known."""
+        return self._held.get(token, ())
+
+
+@dataclass(frozen=True)
+class Site:
+    """The shelf and what is being worked out from it."""
+
+    shelf: Shelf
+    largest_upload_bytes: int
+    desk: Desk = field(default_factory=Desk)
+    notices: Notices = field(default_factory=Notices)
+
+    def told(self, request: Request) -> tuple[str, ...]:
+        """What the change that led to this page has to tell."""
+        return self.notices.of(request.query_params.get("told", ""))
+
+    def gone_to(self, address: str, *lines: str) -> RedirectResponse:
+        """After a change: on to the page that shows it, with something to tell."""
+        if lines:
+            address += ("&" if "?" in address else "?") + f"told={quote(self.notices.keep(lines))}"
+        return RedirectResponse(address, 303)
+
+    def diagnosis(self) -> Task[Diagnosis] | None:
+        """What the shelf's trials say is at fault, being worked out or ready; None when there are no trials."""
+        trials = self.shelf.trials()
+        if not trials:
+            return None
+        kept = frozenset(disk.inventory for disk in self.shelf.all(Disk) if disk.irreplaceable)
+        return self.desk.ask(("causes", tuple(trials), kept), lambda _: rank_causes(trials, kept))
+
+    def diagnosis_if_ready(self) -> tuple[Diagnosis | None, bool]:
+        """The diagnosis, None when there is none yet, and whether it is still being worked out."""
+        task = self.diagnosis()
+        if task is None:
+            return None, False
+        return (task.result(), False) if task.wait(0.05) else (None, True)
