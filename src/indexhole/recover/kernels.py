@@ -1,73 +1,91 @@
-"""Compiled loops of the recovery room: the most likely bytes behind soft cells."""
+"""Compiled loops of the recovery room: evidence of cells, and what it makes of bits and words."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numba import njit
 
 
 @njit(cache=True, nogil=True)
-def likeliest_mfm(support, bits, previous, out, margin):  # type: ignore[no-untyped-def]
-    """Viterbi search over data bits: state = the bit before, a clock stands only between two zeros.
+def cell_evidence(cell, offset, run, stray, strength, high, sigma, lost, lost_in_gap, lost_near_gap, bound, cells):  # type: ignore[no-untyped-def]
+    """Log-likelihood ratios of `cells` cells from placed pulses; formula and arguments in recover.evidence."""
+    density = np.zeros(cells)
+    loss = np.full(cells, lost)
+    norm = 1.0 / (sigma * math.sqrt(2 * math.pi))
+    for j in range(cell.size):
+        for k in range(cell[j] - 1, cell[j] + 2):
+            if 0 <= k < cells:
+                x = (offset[j] + cell[j] - k) / sigma
+                narrow = math.exp(-0.5 * x * x) * norm
+                wide = math.exp(-0.5 * x * x / 9) * norm / 3
+                density[k] += strength[j] * (0.9 * narrow + 0.1 * wide) / stray[j]
+        if run[j] > high:
+            for k in range(max(cell[j] - run[j] + 1, 0), min(cell[j], cells)):
+                loss[k] = lost_in_gap
+            for k in (cell[j] - run[j], cell[j]):
+                if 0 <= k < cells:
+                    loss[k] = max(loss[k], lost_near_gap)
+    # Behind the last pulse nothing was seen, and that says nothing.
+    for k in range(max(cell[cell.size - 1] + 1, 0) if cell.size else 0, cells):
+        loss[k] = lost_in_gap
+    out = np.empty(cells)
+    for k in range(cells):
+        value = math.log(loss[k] + (1 - loss[k]) * density[k])
+        out[k] = min(max(value, -bound), bound)
+    return out
 
-    `support` (2 * bits,) float32, clock then data cell of each bit: above 0 speaks for a transition.
-    `previous` the bit before the field. Fills `out` (bits,) and `margin` (bits,): what the best path gives up
-    when it must take the other branch into that bit. Source: Viterbi algorithm, textbook (from memory).
+
+@njit(cache=True, nogil=True)
+def _log_sum(a, b):  # type: ignore[no-untyped-def]
+    top = max(a, b)
+    return top + math.log(math.exp(a - top) + math.exp(b - top))
+
+
+@njit(cache=True, nogil=True)
+def mfm_posteriors(evidence, bits, previous, best, odds):  # type: ignore[no-untyped-def]
+    """Most likely bits and the log-odds of each, exactly, under the MFM rule.
+
+    State is the bit before; a clock stands only between two zeros. `evidence` (2 * bits,) log-likelihood
+    ratios, clock then data cell; `previous` the bit before the field. Fills `best` (bits,) by the most likely
+    path and `odds` (bits,) with log P(bit is 1) / P(bit is 0) over all paths.
+    Sources: Viterbi algorithm; forward-backward sums (Bahl, Cocke, Jelinek and Raviv 1974, from memory).
     """
-    score = np.zeros(2, dtype=np.float64)
-    score[1 - previous] = -1e9
-    came = np.zeros((bits, 2), dtype=np.uint8)
-    lead = np.zeros((bits, 2), dtype=np.float64)
+    ahead = np.empty((bits + 1, 2))
+    behind = np.empty((bits + 1, 2))
+    score = np.empty((bits + 1, 2))
+    came = np.zeros((bits + 1, 2), dtype=np.uint8)
+    never = -1e30
+    for s in range(2):
+        ahead[0, s] = score[0, s] = 0.0 if s == previous else never
+        behind[bits, s] = 0.0
     for k in range(bits):
-        clock, data = support[2 * k], support[2 * k + 1]
-        # Into a zero: from zero with a clock, from one without.
-        a0, b0 = score[0] + clock - data, score[1] - clock - data
-        a1, b1 = score[0] - clock + data, score[1] - clock + data
-        came[k, 0] = 0 if a0 >= b0 else 1
-        came[k, 1] = 0 if a1 >= b1 else 1
-        lead[k, 0], lead[k, 1] = abs(a0 - b0), abs(a1 - b1)
-        score[0], score[1] = max(a0, b0), max(a1, b1)
-    state = 0 if score[0] >= score[1] else 1
+        clock, data = evidence[2 * k], evidence[2 * k + 1]
+        ahead[k + 1, 0] = _log_sum(ahead[k, 0] + clock, ahead[k, 1])
+        ahead[k + 1, 1] = _log_sum(ahead[k, 0], ahead[k, 1]) + data
+        came[k + 1, 0] = 0 if score[k, 0] + clock >= score[k, 1] else 1
+        came[k + 1, 1] = 0 if score[k, 0] >= score[k, 1] else 1
+        score[k + 1, 0] = max(score[k, 0] + clock, score[k, 1])
+        score[k + 1, 1] = max(score[k, 0], score[k, 1]) + data
     for k in range(bits - 1, -1, -1):
-        out[k] = state
-        # How far the two values of this bit lie apart in their own cells.
-        margin[k] = min(abs(2 * support[2 * k + 1]), lead[k, state]) if k else abs(2 * support[1])
+        clock, data = evidence[2 * k], evidence[2 * k + 1]
+        behind[k, 0] = _log_sum(behind[k + 1, 0] + clock, behind[k + 1, 1] + data)
+        behind[k, 1] = _log_sum(behind[k + 1, 0], behind[k + 1, 1] + data)
+        odds[k] = ahead[k + 1, 1] + behind[k + 1, 1] - ahead[k + 1, 0] - behind[k + 1, 0]
+    state = 0 if score[bits, 0] >= score[bits, 1] else 1
+    for k in range(bits, 0, -1):
+        best[k - 1] = state
         state = came[k, state]
 
 
 @njit(cache=True, nogil=True)
-def likeliest_words(support, word_cells, words, out, margin):  # type: ignore[no-untyped-def]
-    """Best of the sixteen five-cell words for each word place; `out` (words,) nibbles, `margin` to the second best."""
+def word_scores(evidence, word_cells, words, out):  # type: ignore[no-untyped-def]
+    """Log-likelihood of each of the sixteen five-cell words at each word place: `out` (words, 16)."""
     for w in range(words):
-        best, second, choice = -1e9, -1e9, 0
         for nibble in range(16):
             total = 0.0
             for c in range(5):
-                s = support[5 * w + c]
-                total += s if word_cells[nibble] >> (4 - c) & 1 else -s
-            if total > best:
-                second, best, choice = best, total, nibble
-            elif total > second:
-                second = total
-        out[w] = choice
-        margin[w] = best - second
-
-
-@njit(cache=True, nogil=True)
-def add_support(positions, weights, gap_weights, cells, support, presence):  # type: ignore[no-untyped-def]
-    """Add one pass to the soft cells.
-
-    `positions` (m,) rising cell numbers of its transitions, `weights` (m,) what each speaks for a transition,
-    `gap_weights` (m,) what the empty cells before each speak against one.
-    """
-    before = -1
-    for k in range(positions.size):
-        here = positions[k]
-        for c in range(max(before + 1, 0), min(here, cells)):
-            support[c] -= gap_weights[k]
-        if 0 <= here < cells:
-            support[here] += weights[k]
-            presence[here] += 1
-        if here >= cells:
-            return
-        before = here
+                if word_cells[nibble] >> (4 - c) & 1:
+                    total += evidence[5 * w + c]
+            out[w, nibble] = total

@@ -13,12 +13,14 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.codes import marks
+from indexhole.recover.stretch import Stretch, cut_stretch
 from indexhole.signal.streams import Stream
 
 # How far behind its id a data mark may stand, in bytes of the code: the gaps of the standards with
 # room for other formatters' (gap 2 of 11, 22 or 41 bytes, sync and mark; two block headers apart).
 _REACH_BYTES = {"fm": (14, 44), "mfm": (24, 86), "group45": (8, 60)}
 _ID_LENGTH = {"fm": 7, "mfm": 7, "group45": 6}
+_CHECK_BYTES = {"fm": 2, "mfm": 2, "group45": 1}
 # Bytes of a data field besides its contents: mark and check.
 _FRAME = {"fm": 3, "mfm": 3, "group45": 2}
 _ZONED_TRACKS_A_SIDE = 77
@@ -40,30 +42,63 @@ class SectorRead:
 
     Attributes:
         stream: number of the stream.
+        code: its code.
         id: of the id field in front, None when none was legible there.
-        data: contents without mark and check.
+        field: mark byte, contents, check.
         passed: whether the field's own check passes and no rule of the code is broken in it.
         faults: places that break the code's rules.
         worst: largest phase error, in cells.
-        at: run index of the mark.
+        at: run index of the mark; `kind` the pattern it matched.
         turn: revolutions since the first index.
-        deleted: whether the mark was the deleted-data one.
+        cut: whether the log ended inside the field.
+        rough: share of runs in the whole stream that the code forbids.
+        source: the stream, or the field's own pulses once the stream was let go, or None when those too were.
     """
 
     stream: int
+    code: str
     id: SectorId | None
-    data: bytes
+    field: bytes
     passed: bool
     faults: int
     worst: float
     at: int
+    kind: int
     turn: float
-    deleted: bool
+    cut: bool
+    rough: float
+    source: Stream | Stretch | None
+
+    @property
+    def data(self) -> bytes:
+        """Contents without mark and check."""
+        return self.field[1 : len(self.field) - _CHECK_BYTES[self.code]]
+
+    @property
+    def deleted(self) -> bool:
+        """Whether the mark was the deleted-data one."""
+        return self.field[0] == marks.DELETED_MARK and self.code != "group45"
 
     @property
     def angle(self) -> float:
         """Revolutions from the index, 0 to 1."""
         return self.turn % 1.0
+
+    def stretch(self) -> Stretch | None:
+        """The field's own pulses, None when they were let go."""
+        if isinstance(self.source, Stream):
+            return cut_stretch(self.source, self.at, self.kind, self.cells)
+        return self.source
+
+    @property
+    def cells(self) -> int:
+        """Cells from the end of the mark to the end of the check."""
+        return field_cells(self.code, len(self.data))
+
+
+def field_cells(code: str, size: int) -> int:
+    """Cells of a data field of `size` bytes that decoding covers: what the mark already stood for is not among them."""
+    return (size + _FRAME[code] - (code == "fm")) * marks.CELLS_PER_BYTE[code]
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,20 +156,25 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
     id_turns = stream.turns(heads.at[good_id])
     turns = stream.turns(fields.at)
     passed = (fields.check == 0) & (fields.faults == 0)
-    tail = _FRAME[code] - 1
+    low, high = marks.RUN_LIMITS[code]
+    rough = float(np.mean((stream.runs < low) | (stream.runs > high)))
     reads = tuple(
         SectorRead(
             number,
+            code,
             ids[owner] if owner >= 0 else None,
-            row[1 : size - tail].tobytes(),
+            row[:size].tobytes(),
             ok,
             faults,
             worst / 256,
             at,
+            kind,
             turn,
-            bool(row[0] == marks.DELETED_MARK),
+            end and not ok,
+            rough,
+            stream,
         )
-        for owner, row, size, ok, faults, worst, at, turn in zip(
+        for owner, row, size, ok, faults, worst, at, kind, turn, end in zip(
             owners.tolist(),
             fields.data,
             length.tolist(),
@@ -142,7 +182,9 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
             fields.faults.tolist(),
             fields.worst.tolist(),
             fields.at.tolist(),
+            found[1][data].tolist(),
             turns.tolist(),
+            (fields.last >= stream.runs.size - 1).tolist(),
             strict=True,
         )
     )

@@ -31,6 +31,11 @@ class Sector:
         how: how the bytes were got, in words.
         angle: revolutions from the index to the data mark (nan when unknown).
         deleted: whether the data mark was the deleted-data one.
+        changed: of a mended sector, the bits (0 = highest of the first byte) in which it differs from the pass that
+            came nearest.
+        given_up: of a mended sector, how much less likely it is than the likeliest field, whose check failed
+            (natural log; 0 when it is the likeliest).
+        false_chance: probability that these bytes are wrong although the check passes, nan when none was reckoned.
     """
 
     id: int
@@ -41,6 +46,9 @@ class Sector:
     how: str
     angle: float = float("nan")
     deleted: bool = False
+    changed: tuple[int, ...] = ()
+    given_up: float = 0.0
+    false_chance: float = float("nan")
 
     @property
     def sha256(self) -> str:

@@ -1,0 +1,103 @@
+"""What passes say of each cell of a field, as log-likelihood ratios: transition there against none.
+
+Of a cell with a transition a pass shows a pulse, spread about the middle of the cell, unless it lost it; of a
+cell without one it shows nothing, or a stray pulse. With loss rate q, stray density s (pulses a cell) and
+spread sigma, a pass whose nearest pulses lie at distances x gives
+
+    L = log( q + (1 - q) sum f(x) / s ),   f = 0.9 N(0, sigma) + 0.1 N(0, 3 sigma).
+
+q and s are taken from the pass itself: a gap the code forbids is a place of loss, a pulse closer than the
+code allows is likelier stray. Passes are independent given what was written, so their L add up. Everything is
+scaled by 0.85 in the end: the model is not the drive, and being too sure is the worse mistake.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from indexhole.codes.marks import RUN_LIMITS
+from indexhole.recover import kernels
+from indexhole.recover.stretch import Placed, Stretch, place_pulses
+
+Cells = npt.NDArray[np.float64]
+
+TEMPER = 0.85
+# Shares of pulses lost and stray are taken from the pass; none seen leaves one in twenty fields open.
+_UNSEEN = 0.05
+_MOST_LOST, _MOST_STRAY, _LIKELY_STRAY = 0.1, 0.1, 0.6
+_LOST_IN_GAP, _LOST_NEAR_GAP = 0.95, 0.4
+_NARROWEST, _WIDEST = 0.03, 0.22
+_BOUND = 14.0
+_WINDOW = 96
+
+
+def spread_of(placed: Placed) -> float:
+    """Spread of the pulses about their cells, in cells, from the middle half (1.4826 times the median deviation)."""
+    if not placed.offset.size:
+        return _WIDEST
+    middle = 1.4826 * float(np.median(np.abs(placed.offset)))
+    return min(max(middle, _NARROWEST), _WIDEST)
+
+
+def cell_evidence(placed: Placed, code: str, cells: int) -> Cells:
+    """(cells,) log-likelihood ratios one pass gives."""
+    low, high = RUN_LIMITS[code]
+    long, short = placed.run > high, placed.run < low
+    # A pulse is suspect when it stands too close to its neighbour on either side.
+    pulses = max(placed.cell.size, 1)
+    usual = min((float(short.sum()) + _UNSEEN) / pulses, _MOST_STRAY)
+    stray = np.where(short | np.append(short[1:], False), _LIKELY_STRAY, usual)
+    lost = min((float(long.sum()) + _UNSEEN) / pulses, _MOST_LOST)
+    return np.asarray(
+        kernels.cell_evidence(
+            placed.cell,
+            placed.offset,
+            placed.run,
+            stray,
+            np.clip(placed.strength, 0.2, 1.0),
+            high,
+            spread_of(placed),
+            lost,
+            _LOST_IN_GAP,
+            _LOST_NEAR_GAP,
+            _BOUND,
+            cells,
+        )
+    )
+
+
+def _slips_removed(placed: Placed, sum_so_far: Cells) -> Placed:
+    """The pass shifted by whole cells where the passes before it agree better: what a dropout made it miscount."""
+    cell = placed.cell.copy()
+    shift = 0
+    for start in range(0, sum_so_far.size, _WINDOW):
+        inside = np.flatnonzero((placed.cell >= start) & (placed.cell < start + _WINDOW))
+        if inside.size < 8:
+            continue
+        fits = [
+            float(np.sum(sum_so_far[np.clip(placed.cell[inside] + trial, 0, sum_so_far.size - 1)]))
+            for trial in (shift, shift - 1, shift + 1, shift - 2, shift + 2)
+        ]
+        best = int(np.argmax(fits))
+        if best and fits[best] > fits[0] + 25.0:
+            shift += (0, -1, 1, -2, 2)[best]
+        cell[placed.cell >= start] = placed.cell[placed.cell >= start] + shift
+    return Placed(cell, placed.offset, placed.run, placed.strength) if np.any(cell != placed.cell) else placed
+
+
+def joint_evidence(stretches: Sequence[Stretch], cells: int) -> Cells:
+    """(cells,) log-likelihood ratios of all passes together, tempered.
+
+    Args:
+        stretches: the same field in several passes, most trusted first: the others are laid against it.
+    """
+    total = np.zeros(cells)
+    for number, stretch in enumerate(stretches):
+        placed = place_pulses(stretch)
+        if number:
+            placed = _slips_removed(placed, total)
+        total += cell_evidence(placed, stretch.code, cells)
+    return total * TEMPER
