@@ -49,6 +49,8 @@ class Capture:
         index_ticks: (m,) int64, falling edges of the index line.
         lines: control lines by canonical name (`step`, `direction`, `track_zero`, `side`).
         sha256: of the original file's bytes as they came ("" for a simulated capture).
+        strength: (n,) uint8, height of each read pulse over the typical one, 128 = typical, 255 = twice as high
+            or more; None when only edges were logged.
     """
 
     name: str
@@ -57,6 +59,7 @@ class Capture:
     index_ticks: Ticks
     lines: Mapping[str, LineTrace] = field(default_factory=dict)
     sha256: str = ""
+    strength: npt.NDArray[np.uint8] | None = None
 
     @property
     def duration_s(self) -> float:

@@ -25,6 +25,7 @@ class Segment:
         read_ticks, index_ticks: int64 event times within the stay.
         cylinder: counted from the step lines, None when the log has none or never saw track zero.
         head: from the side line, None when the log has no step lines and no side line.
+        strength: (n,) uint8 height of each read pulse, 128 = typical; None when only edges were logged.
     """
 
     capture: str
@@ -33,6 +34,7 @@ class Segment:
     index_ticks: Ticks
     cylinder: int | None
     head: int | None
+    strength: npt.NDArray[np.uint8] | None = None
 
     def intervals(self) -> npt.NDArray[np.int32]:
         """(n-1,) int32 ticks between pulses; a gap too long for int32 is cut to its limit."""
@@ -117,5 +119,6 @@ def cut_session(capture: Capture) -> Session:
         if capture.lines and (stop - start) * capture.tick_s < _SHORTEST_STAY_S:
             continue
         index = capture.index_ticks[slice(*np.searchsorted(capture.index_ticks, (start, stop)))]
-        segments.append(Segment(capture.name, capture.tick_s, pulses, index, cylinder, head))
+        strength = None if capture.strength is None else capture.strength[first:last]
+        segments.append(Segment(capture.name, capture.tick_s, pulses, index, cylinder, head, strength))
     return Session(tuple(segments), tuple(f"{capture.name}: {w}" for w in warnings))
