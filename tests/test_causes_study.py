@@ -39,6 +39,12 @@ def logistic(x: float) -> float:
     return float(1 / (1 + np.exp(-np.clip(x, -60, 60))))
 
 
+def sets_in(amount: float, room: float, softness: float) -> float:
+    """Chance that rises from 0 at no disagreement through a half where the room is used up."""
+    floor = logistic(-room / softness)
+    return (logistic((amount - room) / softness) - floor) / (1 - floor)
+
+
 def plant(rng: np.random.Generator, word: str) -> Key:
     side = int(rng.integers(2))
     if word in ("worn-surface", "damaged-band"):
@@ -99,8 +105,8 @@ class World:
         paced = abs(self.pace[mechanism] - self.pace[writer])
         for who in (mechanism, writer):
             for word, chance in (
-                ("misaligned", logistic((aside - self.room_um) / self.soft_um)),
-                ("off-speed", logistic((paced - self.room_pace) / 0.003)),
+                ("misaligned", sets_in(aside, self.room_um, self.soft_um)),
+                ("off-speed", sets_in(paced, self.room_pace, 0.003)),
             ):
                 if key := self.has(who, word):
                     chances[key] = chance

@@ -73,9 +73,9 @@ def explaining_posterior(hypotheses: Sequence[frozenset[Part]], prior: Floats, l
             for smaller in map(frozenset, combinations(h, size))
             if smaller in place
         ]
-        gap = max(below, default=-np.inf) - log_likelihood[i]
-        if gap < 0:
-            log_weight[i] = prior[i] + log_likelihood[i] + np.log(-np.expm1(gap))
+        best_below = max(below, default=-np.inf)
+        if log_likelihood[i] > best_below:
+            log_weight[i] = prior[i] + log_likelihood[i] + np.log(-np.expm1(best_below - log_likelihood[i]))
     posterior: Floats = softmax(log_weight)
     return posterior
 

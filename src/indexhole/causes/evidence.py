@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy.special import logsumexp, softmax
 
 from indexhole.causes.faults import Fault
-from indexhole.causes.history import Bench, Supposition
+from indexhole.causes.history import Bench, Supposition, typical_count
 from indexhole.causes.kernel import LUCK_LOG_WEIGHT, hazard, lapse_log, node_of, outcome_table, row_table, with_luck
 from indexhole.causes.profiles import LapseProfiles, ProfileBook, Profiles, suppositions
 
@@ -74,7 +74,7 @@ class Evidence:
         self._operation = bench.operation[done]
         self._table = with_luck(row_table(bench.failed[done], bench.tried[done]))
         self._lapse = lapse_log(bench.failed[done], bench.tried[done])
-        self._outcome = outcome_table(int(np.median(bench.tried[done])) if bench.done else 100)
+        self._outcome = outcome_table(typical_count(bench.trials[: bench.done]))
         self.look = lru_cache(maxsize=None)(self._look)
         self._summed = lru_cache(maxsize=None)(self._sum_unknowns)
 

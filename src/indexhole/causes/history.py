@@ -9,10 +9,13 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+
+_LAST_CYLINDER = 254
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +66,26 @@ def _index(names: Sequence[str], of: tuple[str, ...]) -> Ints:
     return np.array([place[name] for name in names], dtype=np.int64)
 
 
+def _check(trial: Trial) -> None:
+    faults = {
+        "sectors_failed must lie between 0 and sectors_tried": not 0 <= trial.sectors_failed <= trial.sectors_tried,
+        "side must be 0 or 1": trial.side not in (0, 1),
+        f"cylinders must lie between 0 and {_LAST_CYLINDER}, first before last": not (
+            0 <= trial.first_cylinder <= trial.last_cylinder <= _LAST_CYLINDER
+        ),
+    }
+    for what, broken in faults.items():
+        if broken:
+            raise InputFault(what, where=f"trial {trial.trial}", remedy="correct the row and try again")
+
+
 def lay_out(done: Sequence[Trial], candidates: Sequence[Trial] = ()) -> Bench:
-    """Turn trials, in order of time, into a `Bench`. Names are sorted, so their order of appearance does not matter."""
+    """Turn trials, in order of time, into a `Bench`. Names are sorted, so their order of appearance does not matter.
+
+    Raises InputFault for a row whose counts, side or cylinders cannot be.
+    """
+    for trial in done:
+        _check(trial)
     trials = (*done, *candidates)
 
     def names(field: str) -> tuple[tuple[str, ...], Ints]:
@@ -102,6 +123,12 @@ def lay_out(done: Sequence[Trial], candidates: Sequence[Trial] = ()) -> Bench:
         tried=numbers("sectors_tried"),
         failed=numbers("sectors_failed"),
     )
+
+
+def typical_count(trials: Sequence[Trial]) -> int:
+    """Sectors a row usually tries, leaving out rows that tried none."""
+    counts = sorted(t.sectors_tried for t in trials if t.sectors_tried)
+    return counts[len(counts) // 2] if counts else 1
 
 
 LostWrites = Literal["took", "left-old", "spoilt"]

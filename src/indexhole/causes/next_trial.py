@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from indexhole.causes.diagnosis import NextTrial
 from indexhole.causes.engine import expected_bits
+from indexhole.causes.history import typical_count
 from indexhole.model.trial import Operation, Trial
 
 Floats = npt.NDArray[np.float64]
@@ -57,7 +58,7 @@ def candidate_trials(trials: Sequence[Trial], irreplaceable: Collection[str] = (
 def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str]) -> list[Trial]:
     first = min(t.first_cylinder for t in trials)
     last = max(t.last_cylinder for t in trials)
-    tried = max(1, int(np.median([t.sectors_tried for t in trials])))
+    tried = typical_count(trials)
     host = Counter(t.host for t in trials).most_common(1)[0][0]
     sides = sorted({t.side for t in trials})
     operations: tuple[Operation, ...] = ("read", "write")

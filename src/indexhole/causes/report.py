@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
 from indexhole.causes.diagnosis import Cause, Diagnosis
 from indexhole.causes.faults import Fault
+from indexhole.causes.words import GAUGE_NOTE
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
 _READABLE = 0.01  # causes below this are left to the JSON
@@ -26,13 +31,41 @@ def _trials(names: tuple[str, ...]) -> str:
     return f"{text} and {more} more" if more > 0 else text
 
 
-def _cause_lines(number: int, cause: Cause) -> list[str]:
-    head = f"{number}. {cause_words(cause)}: probability {cause.probability:.2f}"
-    if cause.kind_probability > cause.probability + 1e-9:
-        head += f" ({cause.kind_probability:.2f} together with what trials cannot tell from it)"
+def _either(faults: Sequence[Fault]) -> str:
+    """One fault of one element, under all the names that trials leave open."""
+    return fault_words(faults[0]) + (" or off-speed" if len({f.fault for f in faults}) > 1 else "")
+
+
+def _twin_words(causes: Sequence[Cause]) -> str:
+    """Explanations that differ only in misaligned or off-speed, in one phrase."""
+    words = [_either(faults) for faults in zip(*(cause.faults for cause in causes), strict=True)]
+    return ", and ".join(words) or "nothing at fault"
+
+
+def _with_twins(causes: Sequence[Cause]) -> list[list[Cause]]:
+    """Causes parted so that those trials cannot tell from each other stand together, most probable first."""
+    found: dict[tuple[Fault, ...], list[Cause]] = {}
+    for cause in causes:
+        kind = tuple(replace(f, fault="misaligned") if f.fault == "off-speed" else f for f in cause.faults)
+        found.setdefault(kind, []).append(cause)
+    return list(found.values())
+
+
+def _each_fault(causes: Sequence[Cause]) -> str:
+    """Every fault of several explanations with its own probability, the surest first."""
+    share: Counter[str] = Counter()
+    for twins in _with_twins(causes):
+        for faults in zip(*(cause.faults for cause in twins), strict=True):
+            share[_either(faults)] += sum(twin.probability for twin in twins)
+    return ", ".join(f"{words} {probability:.2f}" for words, probability in share.most_common())
+
+
+def _cause_lines(number: int, twins: Sequence[Cause]) -> list[str]:
+    cause = twins[0]
     return [
-        head,
-        f"   why: {cause.why}",
+        f"{number}. {_twin_words(twins)}: probability {sum(twin.probability for twin in twins):.2f}",
+        # once is enough for the advice that every explanation of this sort ends with
+        f"   why: {cause.why if number == 1 else cause.why.removesuffix(GAUGE_NOTE).rstrip()}",
         f"   for: {_trials(cause.for_trials)}",
         f"   against: {_trials(cause.against_trials)}",
     ]
@@ -55,8 +88,11 @@ def report_lines(diagnosis: Diagnosis) -> list[str]:
     """The outcome as lines: ranked causes with the trials for and against, who is cleared, what to try next."""
     lines = [f"What is at fault, from {diagnosis.trials} trials"]
     shown = [c for i, c in enumerate(diagnosis.causes) if i == 0 or c.probability >= _READABLE]
-    for number, cause in enumerate(shown, start=1):
-        lines += _cause_lines(number, cause)
+    explanations = _with_twins(shown)
+    for number, twins in enumerate(explanations, start=1):
+        lines += _cause_lines(number, twins)
+    if len(explanations) > 1 and any(len(cause.faults) > 1 for cause in shown):
+        lines.append(f"Each fault by itself: {_each_fault(shown)}")
     lines.append(f"Cleared: {', '.join(diagnosis.sound) or 'none'}")
     for mechanism, open_question in diagnosis.unproven_why.items():
         lines.append(f"Unproven: {mechanism}, {open_question}")

@@ -1,0 +1,291 @@
+"""The parts of trial diagnosis, each against a second road: engine, row law, history, ladders, summed likelihood."""
+
+from __future__ import annotations
+
+import math
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import betabinom
+
+from indexhole.causes import kernel
+from indexhole.causes.engine import entropy_bits, expected_bits, explaining_posterior, log_prior, subsets_up_to
+from indexhole.causes.evidence import Evidence
+from indexhole.causes.faults import Fault
+from indexhole.causes.history import Bench, Supposition, lay_out, written_by
+from indexhole.causes.profiles import suppositions
+from indexhole.causes.severity import RUNGS, loss_ladder, offset_ladder, speed_ladder
+from indexhole.errors import InputFault
+from indexhole.model.trial import Trial
+
+
+def row(
+    name: str,
+    operation: str,
+    mechanism: str,
+    disk: str,
+    *,
+    failed: int = 0,
+    tried: int = 90,
+    lead: str = "L1",
+    side: int = 0,
+    cylinders: tuple[int, int] = (0, 9),
+) -> Trial:
+    return Trial(name, "2026-01-01", operation, "H1", lead, mechanism, disk, side, *cylinders, tried, failed)  # type: ignore[arg-type]
+
+
+# --- engine
+
+
+def test_subsets_come_smallest_first() -> None:
+    found = subsets_up_to("abc", 2)
+    assert found == [frozenset(s) for s in ("", "a", "b", "c", "ab", "ac", "bc")]
+
+
+@given(st.lists(st.floats(-30, 0), min_size=8, max_size=8), st.floats(0.001, 0.4))
+def test_explaining_posterior_is_a_distribution_that_ignores_idle_parts(likelihood: list[float], prior: float) -> None:
+    hypotheses = subsets_up_to("abc", 3)
+    weights = explaining_posterior(hypotheses, log_prior(hypotheses, dict.fromkeys("abc", prior)), np.array(likelihood))
+    assert weights.sum() == pytest.approx(1.0)
+    assert (weights >= 0).all()
+    for i, h in enumerate(hypotheses):
+        if any(likelihood[j] >= likelihood[i] for j, s in enumerate(hypotheses) if s < h):
+            assert weights[i] == 0
+
+
+@given(st.integers(1, 5), st.integers(1, 4), st.integers(0, 2**32 - 1))
+def test_expected_bits_never_exceed_what_is_unknown(hypotheses: int, outcomes: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    posterior = rng.dirichlet(np.ones(hypotheses))
+    table = rng.dirichlet(np.ones(outcomes), size=hypotheses)
+    bits = expected_bits(posterior, table)
+    assert 0 <= bits <= min(float(entropy_bits(posterior)), math.log2(outcomes)) + 1e-9
+    # Mutual information once more, as the mean divergence of each row from the mixture.
+    mixture = posterior @ table
+    assert bits == pytest.approx(float((posterior[:, None] * table * np.log2(table / mixture)).sum()), abs=1e-9)
+
+
+# --- law of a row
+
+
+def test_row_law_is_a_law() -> None:
+    counts = np.arange(118)
+    law = np.exp(kernel.row_table(counts, np.full(118, 117)))
+    assert law.sum(axis=0) == pytest.approx(np.ones(len(kernel.NODES)), abs=1e-9)
+
+
+def test_row_law_against_scipy() -> None:
+    node = 60
+    mean = -math.expm1(-kernel.NODES[node])
+    wide = kernel._WIDE_SHARE * mean / (mean + kernel._COMMON_FAILURE)
+    laws = ((kernel._TOSSES, 0.6 * (1 - wide)), (kernel._UNEVEN, 0.4 * (1 - wide)), (kernel._ALL_ONE_WAY, wide))
+    expected = sum(share * betabinom.pmf(7, 117, mean * c, (1 - mean) * c) for c, share in laws)
+    expected = (1 - kernel._SURPRISE) * expected + kernel._SURPRISE * 0.5 / 118
+    assert kernel.row_table(np.array([7]), np.array([117]))[0, node] == pytest.approx(math.log(expected))
+
+
+def test_a_row_that_tried_nothing_says_nothing() -> None:
+    assert kernel.row_table(np.array([0]), np.array([0])) == pytest.approx(0.0)
+    assert kernel.lapse_log(np.array([0]), np.array([0])) == pytest.approx(0.0)
+
+
+@given(st.floats(0, 1), st.floats(0, 1))
+def test_hazards_of_independent_causes_add(first: float, second: float) -> None:
+    together = kernel.hazard(first) + kernel.hazard(second)
+    assert -math.expm1(-together) == pytest.approx(1 - (1 - first) * (1 - second), abs=1e-4)
+
+
+def test_nodes_are_found_again() -> None:
+    assert (kernel.node_of(kernel.NODES.copy()) == np.arange(len(kernel.NODES))).all()
+    assert (kernel.node_of(np.array([0.0, 1e9])) == [0, len(kernel.NODES) - 1]).all()
+
+
+def test_outcomes_of_a_trial_ahead() -> None:
+    outcomes = kernel.outcome_table(117)
+    assert outcomes.sum(axis=1) == pytest.approx(np.ones(len(outcomes)))
+    assert outcomes[0, 0] > 0.99
+    assert outcomes[-1, 2] > 0.99
+
+
+# --- who wrote what
+
+
+def shares(bench: Bench, place: int, supposed: Supposition = Supposition()) -> dict[str, float]:  # noqa: B008
+    names = [*bench.mechanisms, "outside", "nobody"]
+    return {n: float(s) for n, s in zip(names, written_by(bench, supposed)[place], strict=True) if s}
+
+
+def test_the_last_writer_of_each_cylinder_is_remembered() -> None:
+    bench = lay_out(
+        [
+            row("T1", "read", "D1.0", "K1"),
+            row("T2", "write", "D2.0", "K1", cylinders=(0, 4)),
+            row("T3", "read", "D1.0", "K1"),
+            row("T4", "format", "D3.0", "K1"),
+            row("T5", "read", "D1.0", "K1"),
+            row("T6", "read", "D1.0", "K1", side=1),
+        ]
+    )
+    assert shares(bench, 0) == {"outside": 1.0}
+    assert shares(bench, 1) == {"D2.0": 1.0}
+    assert shares(bench, 2) == {"D2.0": 0.5, "outside": 0.5}
+    assert shares(bench, 4) == {"D3.0": 1.0}
+    assert shares(bench, 5) == {"outside": 1.0}
+
+
+def test_a_dead_write_leaves_the_old_recording_or_spoils_it() -> None:
+    bench = lay_out([row("T1", "write", "D1.0", "K1", failed=90), row("T2", "read", "D2.0", "K1")])
+    dead = frozenset({bench.mechanisms.index("D1.0")})
+    assert shares(bench, 1, Supposition(dead=dead)) == {"outside": 1.0}
+    assert shares(bench, 1, Supposition(dead=dead, dead_wipes=True)) == {"nobody": 1.0}
+    weights = [w for w, _ in suppositions(bench, frozenset({Fault("D1.0", "dead-write")}))]
+    assert sum(weights) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("lost", "writer"), [("took", "D1.0"), ("left-old", "outside"), ("spoilt", "nobody")])
+def test_a_write_over_a_failing_lead_may_or_may_not_take(lost: str, writer: str) -> None:
+    bench = lay_out([row("T1", "write", "D1.0", "K1", failed=90), row("T2", "read", "D2.0", "K1")])
+    supposed = Supposition(lost_leads=frozenset({0}), lost=lost)  # type: ignore[arg-type]
+    assert shares(bench, 1, supposed) == {writer: 1.0}
+
+
+def test_rows_of_one_operation_are_known_by_their_job() -> None:
+    bench = lay_out(
+        [
+            row("T1", "read", "D1.0", "K1", cylinders=(0, 4)),
+            row("T2", "read", "D1.0", "K1", cylinders=(5, 9)),
+            row("T3", "read", "D1.0", "K1", cylinders=(0, 4)),
+            row("T4", "read", "D1.0", "K1", cylinders=(5, 9), lead="L2"),
+        ],
+        [row("next", "read", "D1.0", "K1", cylinders=(10, 11), lead="L2")],
+    )
+    assert bench.operation.tolist() == [0, 0, 1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    ("broken", "told"),
+    [
+        ({"failed": 91}, "sectors_failed must lie"),
+        ({"failed": -1}, "sectors_failed must lie"),
+        ({"side": 2}, "side must be"),
+        ({"cylinders": (9, 0)}, "cylinders must lie"),
+        ({"cylinders": (0, 255)}, "cylinders must lie"),
+    ],
+)
+def test_impossible_rows_are_named(broken: dict[str, int], told: str) -> None:
+    with pytest.raises(InputFault, match=rf"^trial T7: {told}.*; correct the row"):
+        lay_out([row("T7", "read", "D1.0", "K1", **broken)])  # type: ignore[arg-type]
+
+
+# --- ladders out of the forward model
+
+
+def test_ladders_stand_where_the_forward_model_gives_their_rungs() -> None:
+    assert [s.reads_others for s in offset_ladder(over_old=False)] == pytest.approx(RUNGS, rel=2e-3)
+    assert [s.read_by_others for s in offset_ladder(over_old=True)] == pytest.approx(RUNGS, rel=2e-3)
+    assert [s.once for s in loss_ladder()] == pytest.approx(RUNGS, rel=2e-3)
+    speeds = speed_ladder()
+    assert [s.reads_others for s in speeds] == pytest.approx(RUNGS * 2, rel=2e-3)
+    for ladder in (offset_ladder(over_old=False), offset_ladder(over_old=True), speeds, loss_ladder()):
+        assert sum(s.weight for s in ladder) == pytest.approx(1.0)
+
+
+def test_old_edges_hurt_the_others_before_the_writer() -> None:
+    for step in offset_ladder(over_old=True):
+        assert step.reads_others <= step.read_by_others
+        assert step.magnitude < offset_ladder(over_old=False)[0].magnitude
+
+
+# --- the summed likelihood, term by term
+
+
+def naive(evidence: Evidence, faults: frozenset[Fault]) -> float:
+    """Sum over every unknown with plain loops, one row at a time."""
+    bench = evidence.bench
+    rows = kernel.row_table(bench.failed, bench.tried)
+    lapsed = kernel.lapse_log(bench.failed, bench.tried)
+    luck_shift = kernel._LUCK_NODES
+    steady = sorted(f for f in faults if f.fault != "bad-lead")
+    leads = sorted(f.element for f in faults if f.fault == "bad-lead")
+    background = [1e-5, 2e-4, 1e-3, 4e-3, 1.5e-2]
+    background_weight = [0.15, 0.25, 0.3, 0.2, 0.1]
+    total = 0.0
+    for weight, supposed in suppositions(bench, faults):
+        profiles = [evidence.book.of(f, supposed) for f in steady]
+        lapses = [evidence.book.lapses(name) for name in leads]
+        ladders = [range(len(p.log_weight)) for p in profiles] + [range(len(x.rate)) for x in lapses]
+        for base, base_weight in zip(background, background_weight, strict=True):
+            for rungs in product(*ladders):
+                hazards = kernel.hazard(base) + evidence.book.spoilt(supposed)
+                joint = weight * base_weight
+                for profile, rung in zip(profiles, rungs, strict=False):
+                    hazards[profile.rows] += profile.hazard[rung]
+                    joint *= math.exp(profile.log_weight[rung])
+                lead_rung = dict(zip(leads, rungs[len(profiles) :], strict=True))
+                for lapse, rung in zip(lapses, rungs[len(profiles) :], strict=True):
+                    joint *= math.exp(lapse.log_weight[rung])
+                nodes = kernel.node_of(hazards)
+                for operation in range(bench.operation[-1] + 1):
+                    members = np.flatnonzero(bench.operation == operation)
+                    lead = bench.leads[bench.lead[members[0]]]
+                    rate, by_row = 0.0, True
+                    if lead in lead_rung:
+                        found = lapses[leads.index(lead)]
+                        rate, by_row = found.rate[lead_rung[lead]], bool(found.by_row[lead_rung[lead]])
+                    likelihood = 0.0
+                    for shift, share in zip((-luck_shift, 0, luck_shift), np.exp(kernel.LUCK_LOG_WEIGHT), strict=True):
+                        product_of_rows = 1.0
+                        for member in members:
+                            node = min(max(nodes[member] + shift, 0), len(kernel.NODES) - 1)
+                            plain = math.exp(rows[member, node])
+                            product_of_rows *= (1 - rate) * plain + rate * math.exp(lapsed[member]) if by_row else plain
+                        likelihood += share * product_of_rows
+                    if not by_row:
+                        likelihood = (1 - rate) * likelihood + rate * math.exp(lapsed[members].sum())
+                    joint *= likelihood
+                total += joint
+    return math.log(total)
+
+
+SMALL = [
+    row("T1", "write", "D1.0", "K1", failed=90, cylinders=(0, 4)),
+    row("T2", "write", "D1.0", "K1", failed=3, cylinders=(5, 9)),
+    row("T3", "read", "D2.0", "K1", failed=40, lead="L2"),
+    row("T4", "read", "D2.0", "K2", failed=0),
+    row("T5", "read", "D1.0", "K2", failed=88, side=1, lead="L2"),
+    row("T6", "write", "D2.0", "K2", failed=0, tried=0),
+]
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [
+        frozenset(),
+        frozenset({Fault("D1.0", "dead-write")}),
+        frozenset({Fault("L1", "bad-lead")}),
+        frozenset({Fault("L1", "bad-lead"), Fault("L2", "bad-lead")}),
+        frozenset({Fault("D1.0", "dirty-head", 1), Fault("K1", "worn-surface", 0)}),
+        frozenset({Fault("D1.0", "dead-write"), Fault("L2", "bad-lead")}),
+        frozenset({Fault("K1", "damaged-band", 0), Fault("L1", "bad-lead")}),
+    ],
+)
+def test_summed_likelihood_against_plain_loops(faults: frozenset[Fault]) -> None:
+    evidence = Evidence(lay_out(SMALL))
+    assert evidence.log_likelihood(faults) == pytest.approx(naive(evidence, faults), abs=1e-8)
+
+
+@settings(deadline=None, max_examples=15)
+@given(st.lists(st.integers(0, 90), min_size=6, max_size=6))
+def test_row_shares_add_up_to_the_whole(failed: list[int]) -> None:
+    """With one unknown far ahead of all others, the rows' shares sum to the likelihood without its priors."""
+    trials = [row(f"T{i}", "read", f"D{i % 2}.0", f"K{i % 3}", failed=f) for i, f in enumerate(failed)]
+    evidence = Evidence(lay_out(trials))
+    for faults in (frozenset[Fault](), frozenset({Fault("L1", "bad-lead")})):
+        close = evidence.look(faults)
+        assert close.rows.shape == (6,)
+        # Jensen: the expected log likelihood of the rows cannot lie below the log of the prior-weighted mean.
+        assert close.rows.sum() >= close.log_likelihood - 1e-6
+        assert close.weight.sum() == pytest.approx(1.0)
