@@ -20,11 +20,6 @@ def fault_words(fault: Fault) -> str:
     return f"{fault.element}{side} {fault.fault}"
 
 
-def cause_words(cause: Cause) -> str:
-    """All faults of a cause, or that none is needed."""
-    return " and ".join(map(fault_words, cause.faults)) or "nothing at fault"
-
-
 def _trials(names: tuple[str, ...]) -> str:
     more = len(names) - _NAMED
     text = " ".join(names[:_NAMED]) or "none"
@@ -60,12 +55,12 @@ def _each_fault(causes: Sequence[Cause]) -> str:
     return ", ".join(f"{words} {probability:.2f}" for words, probability in share.most_common())
 
 
-def _cause_lines(number: int, twins: Sequence[Cause]) -> list[str]:
+def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[str]:
     cause = twins[0]
+    why = cause.why if advice else cause.why.removesuffix(GAUGE_NOTE).rstrip()
     return [
         f"{number}. {_twin_words(twins)}: probability {sum(twin.probability for twin in twins):.2f}",
-        # once is enough for the advice that every explanation of this sort ends with
-        f"   why: {cause.why if number == 1 else cause.why.removesuffix(GAUGE_NOTE).rstrip()}",
+        f"   why: {why}",
         f"   for: {_trials(cause.for_trials)}",
         f"   against: {_trials(cause.against_trials)}",
     ]
@@ -90,7 +85,8 @@ def report_lines(diagnosis: Diagnosis) -> list[str]:
     shown = [c for i, c in enumerate(diagnosis.causes) if i == 0 or c.probability >= _READABLE]
     explanations = _with_twins(shown)
     for number, twins in enumerate(explanations, start=1):
-        lines += _cause_lines(number, twins)
+        # every explanation of this sort ends with the same advice, and once is enough
+        lines += _cause_lines(number, twins, advice=not any(GAUGE_NOTE in line for line in lines))
     if len(explanations) > 1 and any(len(cause.faults) > 1 for cause in shown):
         lines.append(f"Each fault by itself: {_each_fault(shown)}")
     lines.append(f"Cleared: {', '.join(diagnosis.sound) or 'none'}")

@@ -48,11 +48,17 @@ def recover_captures(
     layout: str | None = None,
     extra_layouts: Sequence[Path] = (),
     *,
+    disk_class: str = "",
     quality_bins: int = 0,
     progress: Progress | None = None,
 ) -> Recovered:
-    """Recover what a set of captures of one disk holds."""
+    """Recover what a set of captures of one disk holds.
+
+    The layout is the one given, else it is identified: among those of the disk's class, when that is known.
+    """
     layouts = load_layouts(extra_layouts)
+    if disk_class and layout is None:
+        layouts = {name: found for name, found in layouts.items() if found.disk_class == disk_class}
     surface = recover_surface(captures, layouts, layout, quality_bins=quality_bins, progress=progress)
     surface = _narrowed_by_descriptor(surface, layouts)
     image = surface.image() if _one_disk(surface) else None

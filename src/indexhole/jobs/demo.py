@@ -1,0 +1,266 @@
+"""The demonstration: makes its shelf, and does on it what a keeper would do on any shelf.
+
+make_demo_shelf(folder)     the shelf, swapped into place whole
+look_over(shelf)            captures read, mechanisms gauged, trials weighed: works on every shelf
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import secrets
+import shutil
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from indexhole import __version__
+from indexhole.causes.diagnosis import Diagnosis
+from indexhole.errors import InputFault, ShelfFault
+from indexhole.jobs.demo_captures import DEMO_CAPTURES, DemoCapture, demo_captures
+from indexhole.jobs.demo_shelf import build_demo_shelf
+from indexhole.jobs.faulting import diagnose, shelf_bench
+from indexhole.jobs.gauging import Gauged, gauge_captures
+from indexhole.jobs.recovering import Recovered, recover_captures
+from indexhole.shelf.captures import store_capture
+from indexhole.shelf.database import REGISTER
+from indexhole.shelf.records import CaptureRecord, Disk
+from indexhole.shelf.register import Shelf
+from indexhole.signal.capture import Capture
+from indexhole.signal.gauge import Gauge, Verdict
+from indexhole.signal.readers import read_capture
+from indexhole.signal.store import read_parquet
+from indexhole.signal.write_vcd import write_capture
+
+MARK = "demo-shelf.json"
+_WHAT = "indexhole demonstration shelf"
+
+Progress = Callable[[str, int, int], None]
+"""Called with what is being done, how many of it are done, and how many there are."""
+
+
+def _silent(what: str, done: int, of: int) -> None:
+    pass
+
+
+# making it
+
+
+def make_demo_shelf(folder: Path, progress: Progress = _silent) -> Shelf:
+    """Make the demonstration shelf in a folder, in place of a demonstration shelf that stands there.
+
+    It is built beside the folder and takes its place when it is whole.
+
+    Raises:
+        InputFault: the folder holds something that is not a demonstration shelf.
+        ShelfFault: it cannot be written.
+    """
+    folder = folder.absolute()
+    state_of(folder)
+    with _refusals_told(folder), _unfinished(folder) as part:
+        shelf = build_demo_shelf(part)
+        for number, taken in enumerate(demo_captures()):
+            progress("simulating captures", number, DEMO_CAPTURES)
+            _keep(shelf, taken)
+        progress("simulating captures", DEMO_CAPTURES, DEMO_CAPTURES)
+        mark = {"what": _WHAT, "version": __version__, "state": _fingerprint(part)}
+        (part / MARK).write_text(json.dumps(mark, indent=1) + "\n", encoding="utf-8")
+        _swap(part, folder)
+    return Shelf.open(folder)
+
+
+def state_of(folder: Path) -> str:
+    """What stands in a folder: `nothing`, or a demonstration shelf, `as made` or `changed` since.
+
+    Raises InputFault for anything else, which the demonstration never touches.
+    """
+    if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
+        return "nothing"
+    try:
+        mark = json.loads((folder / MARK).read_text(encoding="utf-8"))
+        if mark["what"] != _WHAT:
+            raise ValueError
+        return "as made" if mark["state"] == _fingerprint(folder) else "changed"
+    except (OSError, ValueError, KeyError, TypeError) as fault:
+        raise InputFault(
+            "holds something that is not the demonstration shelf",
+            where=str(folder),
+            remedy="name another folder with --folder",
+        ) from fault
+
+
+def _fingerprint(folder: Path) -> str:
+    """SHA-256 over the register's changes and the names and sizes of the files beside it."""
+    files = sorted(
+        (path.relative_to(folder).as_posix(), path.stat().st_size)
+        for path in folder.rglob("*")
+        if path.is_file() and path.name != MARK and not path.name.startswith(REGISTER)
+    )
+    changes = [(change.number, change.what, change.rows) for change in Shelf.open(folder).changes()]
+    return hashlib.sha256(json.dumps([files, changes]).encode()).hexdigest()
+
+
+def _keep(shelf: Shelf, taken: DemoCapture) -> None:
+    """Store a capture: of one track as the file a logger would have exported, a long session by itself."""
+    if taken.capture.lines:
+        store_capture(shelf, None, taken.capture, **taken.about)
+        return
+    with TemporaryDirectory() as place:
+        path = Path(place) / f"{taken.capture.name}.vcd.gz"
+        write_capture(path, taken.capture)
+        store_capture(shelf, path, read_capture(path), **taken.about)
+
+
+@contextmanager
+def _unfinished(folder: Path) -> Iterator[Path]:
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    part = folder.with_name(f".{folder.name}.part-{secrets.token_hex(4)}")
+    try:
+        yield part
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def _swap(part: Path, folder: Path) -> None:
+    old = folder.with_name(f"{part.name}.old")
+    if folder.exists():
+        folder.rename(old)
+    try:
+        part.rename(folder)
+    except BaseException:
+        if old.exists():
+            old.rename(folder)
+        raise
+    shutil.rmtree(old, ignore_errors=True)
+
+
+@contextmanager
+def _refusals_told(folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as fault:
+        raise ShelfFault(
+            f"the demonstration shelf cannot be made here ({fault.strerror or fault})",
+            where=str(folder),
+            remedy="name another folder with --folder",
+        ) from fault
+
+
+# looking it over
+
+
+@dataclass(frozen=True)
+class DiskRead:
+    """What the captures of one disk gave: the records they are kept under, and the recovery."""
+
+    disk: Disk
+    records: tuple[CaptureRecord, ...]
+    recovered: Recovered
+
+
+@dataclass(frozen=True)
+class MechanismGauged:
+    """What the captures a mechanism made of one disk say of it; `gauged` is None when nothing was legible."""
+
+    mechanism: str
+    disk: str
+    gauged: Gauged | None
+
+
+@dataclass(frozen=True)
+class Overview:
+    """A shelf looked over: disks in order of entry, mechanisms in order of name, the trials weighed."""
+
+    disks: tuple[DiskRead, ...]
+    gauged: tuple[MechanismGauged, ...]
+    diagnosis: Diagnosis
+
+
+def look_over(shelf: Shelf, progress: Progress = _silent) -> Overview:
+    """Recover what the captures of every disk hold, gauge the mechanisms that made them, and weigh the trials.
+
+    Captures without a disk are left out; of those without a mechanism nothing is gauged. Raises InputFault or
+    ShelfFault when a capture cannot be read or there are no trials.
+    """
+    of_disk: dict[str, list[CaptureRecord]] = defaultdict(list)
+    for record in shelf.all(CaptureRecord):
+        if record.disk is not None:
+            of_disk[record.disk].append(record)
+    steps = len(of_disk) + 1
+    disks: list[DiskRead] = []
+    gauged: list[MechanismGauged] = []
+    for number, (name, records) in enumerate(of_disk.items()):
+        progress("reading captures", number, steps)
+        disk = shelf.get(Disk, name)
+        captures = [_opened(shelf, record) for record in records]
+        recovered = recover_captures(captures, disk_class=disk.disk_class)
+        disks.append(DiskRead(disk, tuple(records), replace(recovered, captures=())))
+        gauged += _gauge(records, captures, name, recovered.surface.layout)
+    progress("weighing trials", len(of_disk), steps)
+    diagnosis = diagnose(shelf_bench(shelf))
+    progress("weighing trials", steps, steps)
+    return Overview(tuple(disks), tuple(sorted(gauged, key=lambda one: (one.mechanism, one.disk))), diagnosis)
+
+
+def _opened(shelf: Shelf, record: CaptureRecord) -> Capture:
+    return replace(read_parquet(shelf.folder / record.parquet), name=record.name, sha256=record.sha256)
+
+
+def _gauge(records: list[CaptureRecord], captures: list[Capture], disk: str, layout: str) -> Iterator[MechanismGauged]:
+    made_by: dict[str, list[Capture]] = defaultdict(list)
+    for record, capture in zip(records, captures, strict=True):
+        if record.mechanism is not None:
+            made_by[record.mechanism].append(capture)
+    for mechanism, made in made_by.items():
+        try:
+            gauged = gauge_captures(made, layout or None)
+        except InputFault:
+            yield MechanismGauged(mechanism, disk, None)
+        else:
+            yield MechanismGauged(mechanism, disk, gauged)
+
+
+def speeds_of_suspects(overview: Overview) -> dict[str, Gauge]:
+    """For each mechanism accused of being misaligned or off-speed, its spindle speed where it was gauged.
+
+    Trials cannot tell the two apart; a speed inside its limits leaves the head out of place.
+    """
+    accused = [f.element for f in overview.diagnosis.causes[0].faults if f.fault in ("misaligned", "off-speed")]
+    return {
+        one.mechanism: gauge
+        for one in overview.gauged
+        if one.mechanism in accused and one.gauged is not None
+        for gauge in one.gauged.gauges
+        if gauge.name == "spindle_speed" and gauge.verdict is not Verdict.UNPROVEN
+    }
+
+
+def overview_json(shelf: Shelf, overview: Overview) -> dict[str, Any]:
+    """The overview as `demo --json` gives it: the reports of `recover`, `gauge` and `causes` put together."""
+    from indexhole.jobs import gauging, recovering
+
+    return {
+        "shelf": str(shelf.folder),
+        "causes": overview.diagnosis.to_json_dict(),
+        "disks": [
+            {
+                "disk": one.disk.inventory,
+                "title": one.disk.title,
+                "captures": [record.sha256 for record in one.records],
+                "recover": recovering.report_json(one.recovered),
+            }
+            for one in overview.disks
+        ],
+        "gauges": [
+            {
+                "mechanism": one.mechanism,
+                "disk": one.disk,
+                "gauge": gauging.report_json(one.gauged) if one.gauged else None,
+            }
+            for one in overview.gauged
+        ],
+    }
