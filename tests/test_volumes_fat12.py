@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from indexhole.volumes.fat12 import unpack_entries
+from indexhole.volumes.fat12_map import unpack_entries
 from indexhole.volumes.fat12_geometry import KNOWN, find_geometry
 from indexhole.volumes.make_fat12 import make_fat12, pack_entries
 from indexhole.volumes.read import read_volume
@@ -148,6 +148,7 @@ def test_what_another_formatter_makes_is_read(tmp_path: Path, size: int) -> None
     assert {name: found[name] for name in files} == files
     assert {n for n in found if n not in files} == {"F1", "F3", "F5"}
     assert not any(f.problems for f in volume.files)
+    assert all(f.deleted and not f.whole for f in volume.deleted_files)
 
 
 def test_what_mkfs_makes_is_read(tmp_path: Path) -> None:
@@ -209,9 +210,9 @@ BROKEN = [
     ({3: 2}, "A", "comes back to cluster 2", 1024),
     ({3: 3}, "A", "comes back to cluster 3", 1024),
     ({3: 0}, "A", "runs into a free cluster", 1024),
-    ({3: 1}, "A", "runs into a free cluster", 1024),
-    ({3: 0xFF7}, "A", "runs into a bad or reserved cluster", 1024),
-    ({3: 0xFF0}, "A", "runs into a bad or reserved cluster", 1024),
+    ({3: 1}, "A", "runs into the reserved value 001h", 1024),
+    ({3: 0xFF7}, "A", "runs into a cluster marked bad", 1024),
+    ({3: 0xFF0}, "A", "runs into the reserved value FF0h", 1024),
     ({3: 0xF00}, "A", "beyond the end", 1024),
     ({3: 0xFFF}, "A", "the chain holds 2 clusters, 4 are needed for 2000 bytes", 1024),
     ({5: 9, 9: 0xFFF}, "A", "goes on behind the end of the file", 2000),
@@ -309,7 +310,7 @@ def test_names_and_marks_as_recorded() -> None:
     volume = volume_of(bytes(image))
     assert [(f.name, f.kind, f.modified) for f in volume.files] == [
         ("\\xE5\\x9A.TXT", "file", "1987-06-01 12:00:00"),
-        ("D", "hidden or system file", ""),
+        ("D", "hidden file", ""),
     ]
 
 

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from indexhole.standards.layouts import load_layouts
-from indexhole.volumes.linked import FORMS, Place, find_form, places_of
+from indexhole.volumes.linked_forms import FORMS, Place, find_form, places_of
 from indexhole.volumes.make_linked import make_linked, make_linked35
 from indexhole.volumes.read import read_volume
 from indexhole.volumes.volume import Volume
@@ -155,8 +155,9 @@ def test_map_against_use() -> None:
     at = 357 * 256 + 4 * track
     image[at + 1 + sector // 8] |= 1 << sector % 8
     volume = volume_of(bytes(image))
-    assert any("1 blocks in use are called free" in p for p in volume.problems)
-    assert any(f"disagree on 1 tracks, first {track}" in p for p in volume.problems)
+    place = f"track {track} sector {sector}"
+    assert any(f"1 block in use called free by the map: {place}" in p for p in volume.problems)
+    assert any(f"disagree on 1 track: {track}" in p for p in volume.problems)
 
 
 def test_a_lost_header_still_lets_the_directory_be_read() -> None:

@@ -1,31 +1,25 @@
 """FAT12 volumes as ISO/IEC 9293 (ECMA-107) lays them out: system area, clusters, directories.
 
-Sizes of records, the packing of 12-bit entries and low byte first are from memory of the standard.
+Sizes and fields of records, low byte first, are from memory of the standard; what remains of a deleted file, and
+that its clusters follow its first one, is common practice, no source.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
+from dataclasses import replace
+from datetime import datetime
 
-from indexhole.volumes.fat12_geometry import ENTRY_BYTES, FIRST_CLUSTER, Geometry, number
+from indexhole.volumes.fat12_geometry import ENTRY_BYTES, FIRST_CLUSTER, Geometry, descriptor_title, number
+from indexhole.volumes.fat12_map import FREE, TOO_MUCH, Fat
+from indexhole.volumes.image import Claims, SectorImage, counted, spans
 from indexhole.volumes.volume import Volume, VolumeFile, shown_name, with_shared
 
-END_OF_CHAIN = 0xFF8
-BAD_CLUSTER = 0xFF7
 READ_ONLY, HIDDEN, SYSTEM, LABEL, FOLDER = 1, 2, 4, 8, 16
 _LONG_NAME = READ_ONLY | HIDDEN | SYSTEM | LABEL
-# Chains of a damaged or hostile image may overlap without end; so many times the volume is followed at most.
-_MOST_OVERLAP = 8
+_MARKS = ((READ_ONLY, "read-only"), (HIDDEN, "hidden"), (SYSTEM, "system"))
+_DELETED = 0xE5
 _DEEPEST = 32
-
-
-def unpack_entries(fat: bytes, count: int) -> list[int]:
-    """The first `count` 12-bit entries, two in three bytes, low nibble first; fewer when the FAT is short."""
-    entries = []
-    for n in range(min(count, len(fat) * 2 // 3)):
-        pair = fat[n * 3 // 2] | fat[n * 3 // 2 + 1] << 8
-        entries.append(pair >> 4 if n % 2 else pair & 0xFFF)
-    return entries
 
 
 class _Reader:
@@ -33,183 +27,243 @@ class _Reader:
 
     def __init__(self, image: bytes, geometry: Geometry, unsound: Collection[int]) -> None:
         self.geometry = geometry
-        whole = geometry.total_sectors * geometry.sector_bytes
-        self.held = len(image) // geometry.sector_bytes
-        self.image = image.ljust(whole, b"\0")
-        self.unsound = frozenset(unsound)
+        self.image = SectorImage(image, geometry.sector_bytes, geometry.total_sectors, unsound)
         self.problems: list[str] = []
-        if self.held < geometry.total_sectors:
-            self.problems.append(f"the image holds {self.held} of {geometry.total_sectors} sectors")
-        self.entries = self._fat()
-        self.owner: dict[int, str] = {}
-        # clusters that more than one chain claims, by their first sector, with the names of all that do
-        self.shared: dict[int, list[str]] = {}
-        self.left_to_follow = _MOST_OVERLAP * max(1, geometry.clusters)
+        if self.image.held < geometry.total_sectors:
+            self.problems.append(f"the image holds {self.image.held} of {geometry.total_sectors} sectors")
+        self.fat = Fat(self.image, geometry)
+        self.problems += self.fat.problems
         self.system = list(range(geometry.data_start))
         self.title = ""
+        # records of deleted files wait until every cluster that is in use is known
+        self.gone: list[tuple[bytes, str, bool]] = []
+        self.opened: set[int] = set()
+        self.guessed = Claims(geometry.clusters)
 
-    def sectors(self, first: int, count: int) -> bytes:
-        size = self.geometry.sector_bytes
-        return self.image[first * size : (first + count) * size]
-
-    def _fat(self) -> list[int]:
-        """The FAT: its first copy, with sectors from the second where the first is not sound."""
+    def volume(self) -> Volume:
+        """Everything on the image."""
         geometry = self.geometry
-        parts: list[bytes] = []
-        differing = 0
-        for k in range(geometry.fat_sectors):
-            first = geometry.reserved_sectors + k
-            second = first + geometry.fat_sectors
-            part = self.sectors(first, 1)
-            if geometry.fats == 2:
-                other = self.sectors(second, 1)
-                differing += part != other
-                first_bad = first in self.unsound or first >= self.held
-                if first_bad and second not in self.unsound and second < self.held:
-                    part = other
-            parts.append(part)
-        if differing:
-            self.problems.append(f"the two copies of the FAT differ in {differing} of {geometry.fat_sectors} sectors")
-        entries = unpack_entries(b"".join(parts), geometry.clusters + FIRST_CLUSTER)
-        short = geometry.clusters + FIRST_CLUSTER - len(entries)
-        if short:
-            self.problems.append(f"the FAT is too short for the last {short} clusters")
-            entries += [BAD_CLUSTER] * short
-        return entries
+        root = list(range(geometry.root_start, geometry.data_start))
+        files = list(self.folder(root, ""))
+        lost = self.fat.lost()
+        if lost:
+            self.problems.append(f"{counted(len(lost), 'cluster')} in use by no file: {spans(lost)}")
+        gone = [self._deleted(*record) for record in self.gone]
+        return Volume(
+            kind="fat12",
+            title=self.title or descriptor_title(self.image.read(0)),
+            free=len(self.fat.marked(FREE)),
+            unit_bytes=geometry.cluster_bytes,
+            sector_bytes=geometry.sector_bytes,
+            files=tuple(with_shared(file, self._by_sector(self.fat.claims), "cluster") for file in files),
+            system_sectors=tuple(sorted(set(self.system))),
+            problems=tuple(self.problems),
+            deleted_files=tuple(with_shared(file, self._by_sector(self.guessed), "cluster") for file in gone),
+        )
 
-    def chain(self, first: int, name: str, most: int) -> tuple[list[int], list[str]]:
-        """Clusters of a chain, at most `most` and one, and what is wrong with it."""
-        clusters: list[int] = []
-        problems: list[str] = []
-        seen: set[int] = set()
-        cluster = first
-        while len(clusters) <= most:
-            if not FIRST_CLUSTER <= cluster < len(self.entries):
-                problems.append(f"the chain leads to cluster {cluster}, beyond the end")
-                break
-            if cluster in seen:
-                problems.append(f"the chain comes back to cluster {cluster}")
-                break
-            if self.left_to_follow == 0:
-                problems.append("not followed: the chains of this volume overlap too much")
-                break
-            self.left_to_follow -= 1
-            seen.add(cluster)
-            clusters.append(cluster)
-            if cluster in self.owner:
-                lba = self.geometry.cluster_lbas(cluster)[0]
-                self.shared.setdefault(lba, [self.owner[cluster]]).append(name)
-            self.owner.setdefault(cluster, name)
-            cluster = self.entries[cluster]
-            if cluster >= END_OF_CHAIN:
-                break
-            if cluster < FIRST_CLUSTER:
-                problems.append("the chain runs into a free cluster")
-                break
-            if cluster >= BAD_CLUSTER - 7:
-                problems.append("the chain runs into a bad or reserved cluster")
-                break
-        return clusters, problems
+    def _by_sector(self, claims: Claims) -> dict[int, list[str]]:
+        return {self.geometry.cluster_lbas(cluster)[0]: names for cluster, names in claims.shared.items()}
 
-    def data(self, clusters: list[int]) -> bytes:
-        return b"".join(self.sectors(self.geometry.cluster_lbas(c)[0], self.geometry.cluster_sectors) for c in clusters)
+    def folder(self, lbas: list[int], above: str, depth: int = 0) -> Iterator[VolumeFile]:
+        """The files of a folder, by its sectors, and of the folders in it."""
+        unsound = [lba for lba in lbas if not self.image.sound(lba)]
+        if unsound:
+            where = f"folder {above[:-1]}" if above else "the root directory"
+            told = f"{counted(len(unsound), 'sector')} not soundly read, names may be missing or wrong"
+            self.problems.append(f"{where}: {told}")
+        for lba in lbas:
+            sound = self.image.sound(lba)
+            data = self.image.read(lba)
+            for at in range(0, len(data) - ENTRY_BYTES + 1, ENTRY_BYTES):
+                entry = data[at : at + ENTRY_BYTES]
+                if entry[0] == 0:
+                    # the end of the directory, unless these zeros only stand for what was not read
+                    if sound:
+                        return
+                    break
+                yield from self._record(entry, above, depth, sound)
 
-    def folder(self, data: bytes, above: str, depth: int = 0) -> Iterator[VolumeFile]:
-        """The files of a folder and of the folders in it."""
-        for at in range(0, len(data) - ENTRY_BYTES + 1, ENTRY_BYTES):
-            entry = data[at : at + ENTRY_BYTES]
-            if entry[0] == 0:
-                return
-            attributes = entry[11]
-            if entry[0] == 0xE5 or attributes & 0x3F == _LONG_NAME:
-                continue
-            if attributes & LABEL:
-                if not above and not self.title:
-                    self.title = shown_name(entry[:11].rstrip(b" "))
-                continue
-            name = above + _entry_name(entry)
-            if attributes & FOLDER:
-                if entry[:2] not in (b". ", b".."):
-                    yield from self._inner(entry, name, depth + 1)
-            else:
-                yield self._file(entry, name, attributes)
+    def _record(self, entry: bytes, above: str, depth: int, sound: bool) -> Iterator[VolumeFile]:
+        attributes = entry[11]
+        if attributes & 0x3F == _LONG_NAME:
+            return
+        if entry[0] == _DELETED:
+            if self._plausible(entry):
+                self.gone.append((entry, above, sound))
+        elif attributes & LABEL:
+            if not above and not self.title:
+                self.title = shown_name(entry[:11].rstrip(b" "))
+        elif attributes & FOLDER:
+            if entry[:2] not in (b". ", b".."):
+                yield from self._inner(entry, above + _entry_name(entry), depth + 1)
+        else:
+            yield self._file(entry, above + _entry_name(entry), sound)
+
+    def _plausible(self, entry: bytes) -> bool:
+        """Whether a deleted record ever was one: fillers of fresh disks look like deleted records too."""
+        first, size = number(entry, 26), number(entry, 28, 4)
+        return (
+            entry[11] & 0xC8 == 0
+            and min(entry[1:11]) >= 0x20
+            and first < len(self.fat.entries)
+            and (first >= FIRST_CLUSTER or (first == 0 and size == 0))
+            and size <= self.geometry.clusters * self.geometry.cluster_bytes
+        )
 
     def _inner(self, entry: bytes, name: str, depth: int) -> Iterator[VolumeFile]:
         first = number(entry, 26)
+        claimed = self.fat.claims.owner.get(first)
         if depth > _DEEPEST:
             self.problems.append(f"folder {name}: more than {_DEEPEST} folders deep, not entered")
             return
-        if first in self.owner:
-            self.problems.append(f"folder {name}: cluster {first} belongs to {self.owner[first]} too, not entered")
+        if claimed is not None:
+            self.problems.append(f"folder {name}: cluster {first} belongs to {claimed} too, not entered")
             return
-        clusters, problems = self.chain(first, f"{name}/", self.geometry.clusters)
+        clusters, problems = self.fat.chain(first, f"{name}/")
+        lbas = self._lbas(clusters)
+        if clusters and self.image.sound(lbas[0]) and not _begins_like_a_folder(self.image.read(lbas[0]), first):
+            problems.append("its first record does not lead to itself")
         self.problems += [f"folder {name}: {problem}" for problem in problems]
-        self.system += [lba for c in clusters for lba in self.geometry.cluster_lbas(c)]
-        yield from self.folder(self.data(clusters), f"{name}/", depth)
+        self.system += lbas
+        yield from self.folder(lbas, f"{name}/", depth)
 
-    def _file(self, entry: bytes, name: str, attributes: int) -> VolumeFile:
+    def _lbas(self, clusters: list[int]) -> list[int]:
+        return [lba for cluster in clusters for lba in self.geometry.cluster_lbas(cluster)]
+
+    def _data(self, lbas: list[int], size: int) -> bytes:
+        return b"".join(self.image.read(lba) for lba in lbas)[:size]
+
+    def _file(self, entry: bytes, name: str, sound: bool) -> VolumeFile:
         geometry = self.geometry
         first, size = number(entry, 26), number(entry, 28, 4)
         needed = -(-size // geometry.cluster_bytes)
         clusters: list[int] = []
         problems: list[str] = []
         if first or size:
-            clusters, problems = self.chain(first, name, needed)
-        whole = not problems
-        if len(clusters) < needed and whole:
-            problems.append(f"the chain holds {len(clusters)} clusters, {needed} are needed for {size} bytes")
-            whole = False
+            clusters, problems = self.fat.chain(first, name)
+        # what is wrong behind the end of the file is wrong with the volume, not with the file
+        whole = len(clusters) >= needed and not set(clusters[: max(0, needed - 1)]) & self.fat.unread
+        if len(clusters) < needed and not problems:
+            told = f"the chain holds {counted(len(clusters), 'cluster')}, {needed} are needed for {size} bytes"
+            problems.append(told)
         if len(clusters) > needed:
-            problems.append("the chain goes on behind the end of the file")
-            clusters = clusters[:needed]
-        lbas = [lba for c in clusters for lba in geometry.cluster_lbas(c)][: -(-size // geometry.sector_bytes)]
-        missing = sum(lba >= self.held for lba in lbas)
+            told = f"the chain holds {counted(len(clusters), 'cluster')}, {needed} for its {size} bytes"
+            problems.append(f"the chain goes on behind the end of the file: {told}")
+        clusters = clusters[:needed]
+        other = self.fat.differing.intersection(clusters)
+        if other:
+            problems.append(f"the other copy of the FAT has another chain at {spans(other)}")
+        lbas = self._lbas(clusters)[: -(-size // geometry.sector_bytes)]
+        missing = sum(lba >= self.image.held for lba in lbas)
         if missing:
             problems.append(f"{missing} of its sectors lie beyond the image")
-            whole = False
+        if not sound:
+            problems.append("its directory record was not soundly read")
+        modified, odd = _when(number(entry, 24), number(entry, 22))
         return VolumeFile(
             name=name,
-            data=self.data(clusters)[:size],
+            data=self._data(lbas, size),
             size=size,
             sectors=tuple(lbas),
-            kind="hidden or system file" if attributes & (HIDDEN | SYSTEM) else "file",
-            modified=_when(number(entry, 24), number(entry, 22)),
-            whole=whole,
-            problems=tuple(problems),
+            kind=_kind(entry[11]),
+            modified=modified,
+            whole=whole and not missing and sound,
+            problems=(*problems, *odd),
         )
+
+    def _deleted(self, entry: bytes, above: str, sound: bool) -> VolumeFile:
+        """What can still be guessed of a deleted file: its record, and the free clusters from its first one on."""
+        first, size = number(entry, 26), number(entry, 28, 4)
+        name = above + _entry_name(entry)
+        problems = ["deleted with its folder"]
+        if entry[0] == _DELETED:
+            name = f"{above}?{_entry_name(b'A' + entry[1:])[1:]}"
+            problems = ["deleted: the first character of its name is gone"]
+        if entry[11] & FOLDER:
+            self._look_into(first, f"{name}/")
+        needed = -(-size // self.geometry.cluster_bytes)
+        clusters: list[int] = []
+        passed = 0
+        if needed and self.fat.entries[first] != FREE:
+            owner = self.fat.claims.owner.get(first, "something else")
+            problems.append(f"nothing of its data can be placed: its first cluster {first} is in use by {owner}")
+            needed = 0
+        for cluster in range(first, len(self.fat.entries) if needed else 0):
+            if len(clusters) == needed:
+                break
+            if self.fat.entries[cluster] != FREE:
+                passed += 1
+            elif self.guessed.take(cluster, name):
+                clusters.append(cluster)
+            else:
+                problems.append(TOO_MUCH)
+                break
+        if clusters:
+            over = f", passing over {passed} in use" if passed else ""
+            problems.append(f"its {counted(len(clusters), 'cluster')} a guess: the free ones from {first} on{over}")
+        lbas = self._lbas(clusters)[: -(-size // self.geometry.sector_bytes)]
+        if len(clusters) < needed:
+            problems.append(f"{needed} clusters were needed for its {size} bytes")
+        if not sound:
+            problems.append("its directory record was not soundly read")
+        modified, odd = _when(number(entry, 24), number(entry, 22))
+        return replace(
+            VolumeFile(name, self._data(lbas, size), size, tuple(lbas), _kind(entry[11]), modified),
+            whole=False,
+            problems=(*problems, *odd),
+            deleted=True,
+        )
+
+    def _look_into(self, cluster: int, above: str) -> None:
+        """Note the records in the first cluster of a deleted folder, where that still lies there free."""
+        lbas = self._lbas([cluster]) if FIRST_CLUSTER <= cluster < len(self.fat.entries) else []
+        if not lbas or self.fat.entries[cluster] != FREE or cluster in self.opened:
+            return
+        data = b"".join(self.image.read(lba) for lba in lbas)
+        if not _begins_like_a_folder(data, cluster):
+            return
+        self.opened.add(cluster)
+        sound = all(self.image.sound(lba) for lba in lbas)
+        for at in range(2 * ENTRY_BYTES, len(data), ENTRY_BYTES):
+            entry = data[at : at + ENTRY_BYTES]
+            if entry[0] == 0:
+                return
+            if entry[11] & 0x3F != _LONG_NAME and self._plausible(entry):
+                self.gone.append((entry, above, sound))
+
+
+def _begins_like_a_folder(data: bytes, cluster: int) -> bool:
+    return data[:11] == b".".ljust(11) and number(data, 26) == cluster
+
+
+def _kind(attributes: int) -> str:
+    marks = [word for bit, word in _MARKS if attributes & bit]
+    return " ".join([*marks, "folder" if attributes & FOLDER else "file"])
 
 
 def _entry_name(entry: bytes) -> str:
-    stem = bytes([0xE5]) + entry[1:8] if entry[0] == 5 else entry[:8]
+    stem = bytes([_DELETED]) + entry[1:8] if entry[0] == 5 else entry[:8]
     extension = entry[8:11].rstrip(b" ")
     shown = shown_name(stem.rstrip(b" "))
     return f"{shown}.{shown_name(extension)}" if extension else shown
 
 
-def _when(date: int, time: int) -> str:
-    year, month, day = 1980 + (date >> 9), date >> 5 & 15, date & 31
-    hour, minute, second = time >> 11, time >> 5 & 63, (time & 31) * 2
-    if not (1 <= month <= 12 and day and hour < 24 and minute < 60 and second < 60):
-        return ""
-    return f"{year}-{month:02}-{day:02} {hour:02}:{minute:02}:{second:02}"
+def _when(date: int, time: int) -> tuple[str, list[str]]:
+    """Date and time as text, "" when there is none, and what is wrong with them."""
+    if date == 0:
+        return "", []
+    try:
+        when = datetime(1980 + (date >> 9), date >> 5 & 15, date & 31, time >> 11, time >> 5 & 63, (time & 31) * 2)
+    except ValueError:
+        return "", [f"its date and time, {date:04X}h and {time:04X}h, cannot be"]
+    return when.isoformat(" "), []
 
 
 def read_fat12(image: bytes, geometry: Geometry, unsound: Collection[int] = ()) -> Volume:
     """Read a FAT12 volume; never raises whatever the image holds.
 
     Args:
-        unsound: sectors, by number in the image, that were not read with a passing check; the second copy of
-            the FAT stands in for those of the first.
+        unsound: sectors of the volume, by number in the image, that were not read with a passing check; the second
+            copy of the FAT stands in for those of the first.
     """
-    reader = _Reader(image, geometry, unsound)
-    files = list(reader.folder(reader.sectors(geometry.root_start, geometry.root_sectors), ""))
-    return Volume(
-        kind="fat12",
-        title=reader.title,
-        free=reader.entries[FIRST_CLUSTER:].count(0),
-        unit_bytes=geometry.cluster_bytes,
-        sector_bytes=geometry.sector_bytes,
-        files=tuple(with_shared(file, reader.shared, "cluster") for file in files),
-        system_sectors=tuple(sorted(set(reader.system))),
-        problems=tuple(reader.problems),
-    )
+    return _Reader(image, geometry, unsound).volume()

@@ -6,7 +6,10 @@ older volume without a descriptor has is common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
+
+from indexhole.volumes.volume import shown_name
 
 ENTRY_BYTES = 32
 FIRST_CLUSTER = 2
@@ -112,15 +115,44 @@ def _descriptor(image: bytes) -> Geometry | None:
     return geometry if plausible else None
 
 
-def find_geometry(image: bytes) -> Geometry | None:
-    """The geometry of a FAT12 volume: from its descriptor, else from its size and the first bytes of its FAT."""
+def _by_identifier(image: bytes) -> Geometry | None:
+    """The known geometry whose format identifier begins the FAT (ISO/IEC 9293, 10.1, names it); None without one.
+
+    In an image of a known size one copy is enough. In any other (cut short, or a descriptor that was not read) both
+    copies must begin so, and of geometries alike the smallest that holds the image is taken.
+    """
+    fits = []
+    for size, known in KNOWN.items():
+        mark = bytes([known.medium, 0xFF, 0xFF])
+        first = known.reserved_sectors * known.sector_bytes
+        second = first + known.fat_sectors * known.sector_bytes
+        begins = [image[at : at + 3] == mark for at in (first, second)]
+        if len(image) == size and any(begins):
+            return known
+        if all(begins):
+            fits.append((len(image) > size, size if len(image) <= size else -size, known))
+    return min(fits, key=lambda fit: fit[:2])[2] if fits else None
+
+
+def find_geometry(image: bytes, unsound: Collection[int] = ()) -> Geometry | None:
+    """The geometry of a FAT12 volume: from its descriptor, else from its size and the first bytes of its FAT.
+
+    Args:
+        unsound: sectors that were not read with a passing check; a descriptor in one of them is the second choice.
+    """
     if len(image) < 512:
         return None
-    found = _descriptor(image)
-    if found is not None:
-        return found if len(image) > found.reserved_sectors * found.sector_bytes else None
-    known = KNOWN.get(len(image))
-    if known is None:
+    told = _descriptor(image)
+    if told is not None and len(image) <= told.reserved_sectors * told.sector_bytes:
         return None
-    fat = image[known.sector_bytes : known.sector_bytes + 3]
-    return known if fat == bytes([known.medium, 0xFF, 0xFF]) else None
+    if told is None or 0 in unsound:
+        return _by_identifier(image) or told
+    return told
+
+
+def descriptor_title(descriptor: bytes) -> str:
+    """The volume's name in an Extended FDC Descriptor, "" when there is none. Its places are from memory."""
+    name = descriptor[43:54].rstrip(b" ")
+    if descriptor[38:39] != b"\x29" or name in (b"", b"NO NAME") or min(name) < 0x20:
+        return ""
+    return shown_name(name)

@@ -1,188 +1,205 @@
 """Linked-sector volumes on the zoned group-code layouts: every block names the next one.
 
-Common practice, no source; the form with 77 tracks is from memory and less sure than the one with 35.
+Common practice, no source; the form with 77 tracks and the index of relative files are from memory and less sure.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from functools import cache
 
-from indexhole.standards.layouts import Layout, load_layouts
+from indexhole.volumes.image import Claims, SectorImage, counted, spans
+from indexhole.volumes.linked_forms import (
+    BLOCK_BYTES,
+    ENTRY_BYTES,
+    INDEX_BLOCKS,
+    INDEX_PLACES,
+    KINDS,
+    LINK_BYTES,
+    PADDING,
+    Form,
+    Place,
+    places_of,
+)
 from indexhole.volumes.volume import Volume, VolumeFile, shown_name, with_shared
 
-BLOCK_BYTES = 256
-LINK_BYTES = 2
-ENTRY_BYTES = 32
-PADDING = b"\xa0"
-KINDS = ("deleted", "sequential", "program", "user", "relative")
-_CLOSED = 0x80
-# Chains of a damaged or hostile image may overlap without end; so many times the volume is followed at most.
-_MOST_OVERLAP = 8
-
-Place = tuple[int, int]
-"""Track and sector as recorded: tracks from 1, sectors from 0."""
+_CLOSED, _LOCKED = 0x80, 0x40
+_THE_DIRECTORY = "the directory"
+_RELATIVE = KINDS.index("relative")
 
 
-@dataclass(frozen=True, slots=True)
-class Form:
-    """Where a layout's volume keeps its header, directory and map.
+@dataclass
+class _Chain:
+    """Blocks of a chain in order, what is wrong with it, and whether it came to its own end."""
 
-    Attributes:
-        directory_track: holds the header in sector 0 and the first directory block in sector 1.
-        title_at: place of the 16 bytes of the title in the header.
-        map_blocks: blocks of the map, with the track each one begins with.
-        map_at: place of the first track's record in a map block; `map_bytes` its length, free count first.
-    """
+    lbas: list[int]
+    problems: list[str]
 
-    layout: str
-    directory_track: int
-    title_at: int
-    map_blocks: tuple[tuple[Place, int], ...]
-    map_at: int
-    map_bytes: int
-
-
-FORMS = (
-    Form("zoned-35-1s", 18, 0x90, (((18, 0), 1),), 4, 4),
-    Form("zoned-77-1s", 39, 6, (((38, 0), 1), ((38, 3), 51)), 6, 5),
-    Form("zoned-77-2s", 39, 6, (((38, 0), 1), ((38, 3), 51), ((38, 6), 101), ((38, 9), 151)), 6, 5),
-)
-
-
-class Places:
-    """Where each track and sector lies in an image: sectors in order of cylinder, head and number."""
-
-    def __init__(self, layout: Layout) -> None:
-        self.layout = layout
-        self.lba: dict[Place, int] = {}
-        self.tracks: dict[int, int] = {}
-        for cylinder, head, zone in layout.tracks():
-            track = layout.track_number(cylinder, head)
-            self.tracks[track] = zone.sectors
-            for sector in sorted(zone.sector_ids):
-                self.lba[track, sector] = len(self.lba)
-
-
-@cache
-def places_of(layout_id: str) -> Places:
-    """The places of a layout of the library."""
-    return Places(load_layouts()[layout_id])
-
-
-def _block(image: bytes, lba: int) -> bytes:
-    return image[lba * BLOCK_BYTES : (lba + 1) * BLOCK_BYTES]
-
-
-def find_form(image: bytes) -> Form | None:
-    """The form whose header or first directory block links where it should, None when there is none.
-
-    An image of the whole disk needs one of the two; one cut short behind them needs both.
-    """
-    for form in FORMS:
-        places = places_of(form.layout)
-        whole = len(places.lba) * BLOCK_BYTES
-        if len(image) > whole or len(image) % BLOCK_BYTES:
-            continue
-        header, directory = (_block(image, places.lba[form.directory_track, sector]) for sector in (0, 1))
-        if len(directory) < BLOCK_BYTES:
-            continue
-        linked = (header[0], header[1]) in places.lba and header[0] in (form.directory_track, form.map_blocks[0][0][0])
-        ends = directory[:2] == b"\x00\xff" or (
-            directory[0] == form.directory_track and (directory[0], directory[1]) in places.lba
-        )
-        if (linked and ends) or (len(image) == whole and (linked or ends)):
-            return form
-    return None
+    @property
+    def ended(self) -> bool:
+        return not self.problems
 
 
 class _Reader:
     """One image under its form."""
 
-    def __init__(self, image: bytes, form: Form) -> None:
+    def __init__(self, image: bytes, form: Form, unsound: Collection[int]) -> None:
         self.form = form
         self.places = places_of(form.layout)
-        self.held = len(image) // BLOCK_BYTES
-        self.image = image.ljust(len(self.places.lba) * BLOCK_BYTES, b"\0")
+        self.place_of = {lba: place for place, lba in self.places.lba.items()}
+        self.image = SectorImage(image, BLOCK_BYTES, len(self.places.lba), unsound)
         self.problems: list[str] = []
-        if self.held < len(self.places.lba):
-            self.problems.append(f"the image holds {self.held} of {len(self.places.lba)} blocks")
-        self.owner: dict[int, str] = {}
-        self.shared: dict[int, list[str]] = {}
-        self.left_to_follow = _MOST_OVERLAP * len(self.places.lba)
+        if self.image.held < self.image.count:
+            self.problems.append(f"the image holds {self.image.held} of {self.image.count} blocks")
+        self.claims = Claims(self.image.count)
+        self.guessed = Claims(self.image.count)
         self.system: list[int] = []
+        self.free = self._free_map()
 
-    def follow(self, first: Place, name: str) -> tuple[list[int], list[str]]:
-        """Blocks of a chain in order, and what is wrong with it."""
+    def follow(self, first: Place, name: str, claims: Claims, *, only_free: bool = False) -> _Chain:
+        """A chain from its first block on; `only_free` ends it where a block is in use again."""
         lbas: list[int] = []
         seen: set[int] = set()
         place = first
         while True:
-            if place not in self.places.lba:
-                return lbas, [f"the chain leads to track {place[0]} sector {place[1]}, beyond the end"]
-            lba = self.places.lba[place]
+            where = f"track {place[0]} sector {place[1]}"
+            lba = self.places.lba.get(place)
+            wrong = ""
+            if lba is None:
+                return _Chain(lbas, [f"the chain leads to {where}, beyond the end"])
             if lba in seen:
-                return lbas, [f"the chain comes back to track {place[0]} sector {place[1]}"]
-            if self.left_to_follow == 0:
-                return lbas, ["not followed: the chains of this volume overlap too much"]
-            self.left_to_follow -= 1
+                wrong = f"the chain comes back to {where}"
+            elif only_free and not self.free.get(place, False):
+                wrong = f"the block at {where} is in use again"
+            elif not claims.take(lba, name):
+                wrong = "not followed: the chains of this volume overlap too much"
+            if wrong:
+                return _Chain(lbas, [wrong])
             seen.add(lba)
             lbas.append(lba)
-            if lba in self.owner:
-                self.shared.setdefault(lba, [self.owner[lba]]).append(name)
-            self.owner.setdefault(lba, name)
-            if lba >= self.held:
-                return lbas, [f"the chain leads to track {place[0]} sector {place[1]}, beyond the image"]
-            block = _block(self.image, lba)
+            block = self.image.read(lba)
+            if lba >= self.image.held:
+                return _Chain(lbas, [f"the chain leads to {where}, beyond the image"])
+            if not any(block) and not self.image.sound(lba):
+                return _Chain(lbas, [f"the chain is cut at {where}, which was not recovered"])
             if block[0] == 0:
-                return lbas, []
+                return _Chain(lbas, [])
             place = (block[0], block[1])
 
-    def entries(self) -> Iterator[bytes]:
-        """Directory records of all blocks of the directory."""
+    def entries(self) -> Iterator[tuple[bytes, bool]]:
+        """Directory records of all blocks of the directory, and whether each was soundly read."""
         form = self.form
         for place, _ in (((form.directory_track, 0), 0), *form.map_blocks):
             lba = self.places.lba[place]
-            self.owner[lba] = "the directory"
+            self.claims.owner[lba] = _THE_DIRECTORY
             self.system.append(lba)
-        lbas, problems = self.follow((form.directory_track, 1), "the directory")
-        self.problems += [f"directory: {problem}" for problem in problems]
-        self.system += lbas
-        for lba in lbas:
-            block = _block(self.image, lba)
+        chain = self.follow((form.directory_track, 1), _THE_DIRECTORY, self.claims)
+        self.problems += [f"directory: {problem}" for problem in chain.problems]
+        self.system += chain.lbas
+        unread = [lba for lba in dict.fromkeys(self.system) if not self.image.sound(lba)]
+        if unread:
+            told = f"{counted(len(unread), 'block')} of header, map and directory not soundly read"
+            self.problems.append(f"{told}, names may be missing or wrong")
+        for lba in chain.lbas:
+            block = self.image.read(lba)
             for at in range(0, BLOCK_BYTES, ENTRY_BYTES):
-                yield block[at : at + ENTRY_BYTES]
+                yield block[at : at + ENTRY_BYTES], self.image.sound(lba)
 
-    def file(self, entry: bytes) -> VolumeFile:
+    def file(self, entry: bytes, sound: bool) -> VolumeFile:
         """The file of a directory record."""
-        kind = entry[2] & 7
         name = shown_name(entry[5:21].rstrip(PADDING))
-        lbas, problems = self.follow((entry[3], entry[4]), name)
-        parts = [_block(self.image, lba)[LINK_BYTES:] for lba in lbas]
-        whole = not problems
-        if whole:
-            # the second byte of the last block is the place of its last byte in use
-            parts[-1] = _block(self.image, lbas[-1])[LINK_BYTES : _block(self.image, lbas[-1])[1] + 1]
+        first = (entry[3], entry[4])
+        if entry[2] & 7 == 0 and first == (0, 0):
+            # such a record only stands in the list, with nothing behind it
+            return VolumeFile(name, b"", 0, (), KINDS[0])
+        chain = self.follow(first, name, self.claims)
+        problems = list(chain.problems)
+        whole = chain.ended and sound
+        index: list[int] = []
+        record_bytes = 0
+        if entry[2] & 7 == _RELATIVE:
+            record_bytes = entry[23]
+            index, odd = self._index(entry, name, chain.lbas)
+            problems += odd
         if not entry[2] & _CLOSED:
             problems.append("it was never closed")
             whole = False
-        said = int.from_bytes(entry[30:32], "little")
-        # the record of a relative file counts blocks of its index too
-        if said != len(lbas) and KINDS[kind] != "relative":
-            problems.append(f"the directory says {said} blocks, the chain holds {len(lbas)}")
-            whole = whole and len(lbas) >= said
-        data = b"".join(parts)
-        return VolumeFile(name, data, len(data), tuple(lbas), KINDS[kind], "", whole, tuple(problems))
+        said, found = int.from_bytes(entry[30:32], "little"), len(chain.lbas) + len(index)
+        if said != found:
+            problems.append(f"the directory says {counted(said, 'block')}, the chain holds {found}")
+            whole = whole and found >= said
+        if not sound:
+            problems.append("its directory record was not soundly read")
+        data = self._data(chain)
+        return VolumeFile(
+            name=name,
+            data=data,
+            size=len(data),
+            sectors=tuple(dict.fromkeys((*chain.lbas, *index))),
+            kind=("locked " if entry[2] & _LOCKED else "") + KINDS[entry[2] & 7],
+            whole=whole,
+            problems=tuple(problems),
+            record_bytes=record_bytes,
+        )
 
-    def free_map(self) -> dict[Place, bool]:
+    def _data(self, chain: _Chain) -> bytes:
+        parts = [self.image.read(lba)[LINK_BYTES:] for lba in chain.lbas]
+        if chain.ended:
+            # the second byte of the last block is the place of its last byte in use
+            last = self.image.read(chain.lbas[-1])
+            parts[-1] = last[LINK_BYTES : last[1] + 1]
+        return b"".join(parts)
+
+    def _index(self, entry: bytes, name: str, lbas: list[int]) -> tuple[list[int], list[str]]:
+        """Index blocks of a relative file, and where they disagree with its chain. From memory."""
+        chain = self.follow((entry[21], entry[22]), f"{name}, its index", self.claims)
+        problems = [f"its index: {problem}" for problem in chain.problems]
+        told: list[int | None] = []
+        for lba in chain.lbas[:INDEX_BLOCKS]:
+            block = self.image.read(lba)
+            last = block[1] if block[0] == 0 else BLOCK_BYTES - 1
+            pairs = zip(block[16 : last + 1 : 2], block[17 : last + 1 : 2], strict=False)
+            told += [self.places.lba.get(pair) for pair in pairs]
+        if chain.ended and len(chain.lbas) > INDEX_BLOCKS:
+            problems.append(f"its index has {len(chain.lbas)} blocks, {INDEX_BLOCKS} are the most")
+        elif chain.ended and told != lbas[: INDEX_PLACES * INDEX_BLOCKS]:
+            problems.append("its index does not name the blocks of its chain")
+        return chain.lbas, problems
+
+    def deleted(self, entry: bytes, sound: bool) -> VolumeFile:
+        """What can still be followed of a deleted file: its chain, as long as its blocks are free."""
+        name = shown_name(entry[5:21].rstrip(PADDING))
+        chain = self.follow((entry[3], entry[4]), name, self.guessed, only_free=True)
+        said = int.from_bytes(entry[30:32], "little")
+        problems = ["deleted: its blocks are a guess, they may have been in use since", *chain.problems]
+        if said != len(chain.lbas):
+            problems.append(f"the directory says {counted(said, 'block')}, the chain holds {len(chain.lbas)}")
+        if not sound:
+            problems.append("its directory record was not soundly read")
+        data = self._data(chain)
+        return VolumeFile(
+            name=name,
+            data=data,
+            size=len(data),
+            sectors=tuple(chain.lbas),
+            kind="file",
+            whole=False,
+            problems=tuple(problems),
+            deleted=True,
+        )
+
+    def _free_map(self) -> dict[Place, bool]:
         """Whether the map calls each block free; records that contradict themselves become a problem."""
         form = self.form
         free: dict[Place, bool] = {}
         odd: list[int] = []
         room = (BLOCK_BYTES - form.map_at) // form.map_bytes
         for number, (place, first) in enumerate(form.map_blocks):
-            block = _block(self.image, self.places.lba[place])
+            lba = self.places.lba[place]
+            block = self.image.read(lba)
+            if not any(block) and not self.image.sound(lba):
+                self.problems.append(f"the map from track {first} on was not recovered")
+                continue
             last = form.map_blocks[number + 1][1] - 1 if number + 1 < len(form.map_blocks) else first + room - 1
             for track in range(first, min(last, max(self.places.tracks)) + 1):
                 at = form.map_at + (track - first) * form.map_bytes
@@ -192,26 +209,55 @@ class _Reader:
                     odd.append(track)
                 free.update({(track, sector): mark for sector, mark in enumerate(marks)})
         if odd:
-            self.problems.append(f"the map's free count and its bits disagree on {len(odd)} tracks, first {odd[0]}")
+            told = counted(len(odd), "track")
+            self.problems.append(f"the map's free count and its bits disagree on {told}: {spans(odd)}")
         return free
 
+    def compare_map(self) -> None:
+        """Note where the map and what files and directory claim disagree; once every file was followed."""
+        owner = self.claims.owner
+        lent = [lba for place, lba in self.places.lba.items() if self.free.get(place, False) and lba in owner]
+        lost = [lba for place, lba in self.places.lba.items() if not self.free.get(place, True) and lba not in owner]
+        if lent:
+            told = f"{counted(len(lent), 'block')} in use called free by the map: {self._where(lent)}"
+            self.problems.append(f"{told}: write nothing on this disk")
+        if lost:
+            told = f"{counted(len(lost), 'block')} in use by the map belong to no file"
+            self.problems.append(f"{told}: {self._where(lost)}")
 
-def read_linked(image: bytes, form: Form) -> Volume:
-    """Read a linked-sector volume; never raises whatever the image holds."""
-    reader = _Reader(image, form)
-    files = [reader.file(entry) for entry in reader.entries() if 1 <= entry[2] & 7 < len(KINDS)]
-    free = reader.free_map()
-    lent = sum(free.get(place, False) for place, lba in reader.places.lba.items() if lba in reader.owner)
-    if lent:
-        reader.problems.append(f"{lent} blocks in use are called free by the map: write nothing on this disk")
-    header = _block(image, reader.places.lba[form.directory_track, 0])
+    def _where(self, lbas: list[int], most: int = 3) -> str:
+        """Places of blocks by track, those of the first few tracks."""
+        tracks: dict[int, list[int]] = {}
+        for lba in lbas:
+            track, sector = self.place_of[lba]
+            tracks.setdefault(track, []).append(sector)
+        shown = [f"track {track} sector {spans(sectors)}" for track, sectors in list(tracks.items())[:most]]
+        return "; ".join(shown) + (" and more" if len(tracks) > most else "")
+
+
+def read_linked(image: bytes, form: Form, unsound: Collection[int] = ()) -> Volume:
+    """Read a linked-sector volume; never raises whatever the image holds.
+
+    Args:
+        unsound: blocks, by number in the image, that were not read with a passing check.
+    """
+    reader = _Reader(image, form, unsound)
+    entries = list(reader.entries())
+    files = [reader.file(entry, sound) for entry, sound in entries if entry[2] and entry[2] & 7 < len(KINDS)]
+    unknown = sum(entry[2] & 7 >= len(KINDS) for entry, _ in entries)
+    if unknown:
+        reader.problems.append(f"{counted(unknown, 'directory record')} of a kind not known passed over")
+    reader.compare_map()
+    gone = [reader.deleted(entry, sound) for entry, sound in entries if not entry[2] and any(entry[3:21])]
+    header = reader.image.read(reader.places.lba[form.directory_track, 0])
     return Volume(
         kind="linked",
         title=shown_name(header[form.title_at : form.title_at + 16].rstrip(PADDING)),
-        free=sum(mark for (track, _), mark in free.items() if track != form.directory_track),
+        free=sum(mark for (track, _), mark in reader.free.items() if track != form.directory_track),
         unit_bytes=BLOCK_BYTES,
         sector_bytes=BLOCK_BYTES,
-        files=tuple(with_shared(file, reader.shared, "block") for file in files),
+        files=tuple(with_shared(file, reader.claims.shared, "block") for file in files),
         system_sectors=tuple(sorted(set(reader.system))),
         problems=tuple(reader.problems),
+        deleted_files=tuple(with_shared(file, reader.guessed.shared, "block") for file in gone),
     )

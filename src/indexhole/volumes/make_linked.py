@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from indexhole.volumes.linked import BLOCK_BYTES, ENTRY_BYTES, FORMS, KINDS, LINK_BYTES, PADDING, Form, Place, places_of
+from indexhole.volumes.linked_forms import (
+    BLOCK_BYTES,
+    ENTRY_BYTES,
+    FORMS,
+    INDEX_BLOCKS,
+    INDEX_PLACES,
+    KINDS,
+    LINK_BYTES,
+    PADDING,
+    Form,
+    Place,
+    places_of,
+)
 
 _DATA_BYTES = BLOCK_BYTES - LINK_BYTES
 _NAME_BYTES = 16
@@ -66,6 +78,22 @@ class _Maker:
             self.blocks[place] = (link + part).ljust(BLOCK_BYTES, b"\0")
         return taken
 
+    def index(self, chain: list[Place], record_bytes: int) -> list[Place]:
+        """Store the index of a relative file: which blocks it has, and which blocks its index has."""
+        lists = [chain[at : at + INDEX_PLACES] for at in range(0, len(chain), INDEX_PLACES)]
+        if len(lists) > INDEX_BLOCKS:
+            raise ValueError(f"a relative file has at most {INDEX_PLACES * INDEX_BLOCKS} blocks")
+        own = [place for _, place in zip(lists, self.free, strict=False)]
+        if len(own) < len(lists):
+            raise ValueError("the files do not fit on the volume")
+        places = b"".join(map(bytes, own)).ljust(2 * INDEX_BLOCKS, b"\0")
+        for number, (place, listed) in enumerate(zip(own, lists, strict=True)):
+            end = 2 * LINK_BYTES + len(places) + 2 * len(listed) - 1
+            link = bytes(own[number + 1]) if number + 1 < len(own) else bytes([0, end])
+            block = link + bytes([number, record_bytes]) + places + b"".join(map(bytes, listed))
+            self.blocks[place] = block.ljust(BLOCK_BYTES, b"\0")
+        return own
+
     def header(self, title: str, disk_id: bytes) -> None:
         form = self.form
         blocks = {place: bytearray(BLOCK_BYTES) for place in self.kept}
@@ -107,11 +135,13 @@ def make_linked(
     layout: str = "zoned-35-1s",
     disk_id: bytes = b"A1",
     kinds: Mapping[str, str] | None = None,
+    record_bytes: int = 64,
 ) -> bytes:
     """An image that holds the files, on one of the zoned layouts.
 
     Args:
-        kinds: what the directory calls a file, by name ("program" otherwise; see linked.KINDS).
+        kinds: what the directory calls a file, by name ("program" otherwise; see linked_forms.KINDS).
+        record_bytes: bytes of each record of relative files.
 
     Raises:
         ValueError: no such form, a name or title that does not fit, or too much data.
@@ -126,7 +156,10 @@ def make_linked(
         chain = maker.chain(parts, maker.free, whole_blocks=False)
         kind = KINDS.index((kinds or {}).get(name, "program"))
         entry = bytes([0, 0, 0x80 | kind, *chain[0]]) + _name(name)
-        entries.append(entry.ljust(ENTRY_BYTES - 2, b"\0") + len(chain).to_bytes(2, "little"))
+        index = maker.index(chain, record_bytes) if KINDS[kind] == "relative" else []
+        if index:
+            entry += bytes([*index[0], record_bytes])
+        entries.append(entry.ljust(ENTRY_BYTES - 2, b"\0") + (len(chain) + len(index)).to_bytes(2, "little"))
     per_block = BLOCK_BYTES // ENTRY_BYTES
     blocks = [b"".join(entries[at : at + per_block]) for at in range(0, len(entries), per_block)] or [b""]
     # the first record's two spare bytes are the block's link

@@ -13,7 +13,18 @@ _WORST_FIRST = (SectorState.LOST, SectorState.SUSPECT, SectorState.MENDED, Secto
 _LONGEST_NAME = 100
 _KEPT = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 .-_+=@#()[]{}!$,;~'")
 # Names some systems keep for devices, with any ending.
-_DEVICES = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))})
+_DEVICES = frozenset(
+    {
+        "con",
+        "prn",
+        "aux",
+        "nul",
+        "clock$",
+        "conin$",
+        "conout$",
+        *(f"{port}{n}" for port in ("com", "lpt") for n in range(10)),
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +39,12 @@ class VolumeFile:
         sectors: its sectors as numbers in image order, in order of the file; one may lie beyond the image.
         kind: what the directory calls it, in our words.
         modified: date and time as recorded, "" when there is none.
-        whole: False when the data is known to be incomplete or to belong to another file too.
+        whole: False when the data is known to be incomplete or to belong to another file too, or rests on a
+            directory, label or map that was not soundly read.
         problems: what is wrong with it, in words.
+        deleted: True for one the directory calls deleted; its sectors and data are a guess.
+        record_bytes: bytes in each of its records, 0 when it has none of one length.
+        code: Python codec of the code its volume is labelled in, "" when the volume says nothing of codes.
     """
 
     name: str
@@ -40,6 +55,9 @@ class VolumeFile:
     modified: str = ""
     whole: bool = True
     problems: tuple[str, ...] = ()
+    deleted: bool = False
+    record_bytes: int = 0
+    code: str = ""
 
     @property
     def sha256(self) -> str:
@@ -52,18 +70,19 @@ class Volume:
     """What an image holds.
 
     Attributes:
-        kind: "fat12" or "linked".
+        kind: "fat12", "linked" or "labelled".
         title: the volume's label, "" when it has none.
-        free: free clusters (FAT12) or blocks (linked), as its own map says.
+        free: free clusters (FAT12) or blocks (linked), as its own map says; sectors in no extent (labelled).
         unit_bytes: bytes in one of those.
         sector_bytes: bytes in one of the sectors that are counted in `sectors`.
         files: in order of the directory, folders' files behind their folder's place.
         system_sectors: sectors of the descriptor, map and directories; when one of them is not sound, the
             list of files is not either.
         problems: what is wrong with the volume as a whole, in words.
+        deleted_files: what can still be guessed of files the directory calls deleted.
     """
 
-    kind: Literal["fat12", "linked"]
+    kind: Literal["fat12", "linked", "labelled"]
     title: str
     free: int
     unit_bytes: int
@@ -71,12 +90,25 @@ class Volume:
     files: tuple[VolumeFile, ...]
     system_sectors: tuple[int, ...]
     problems: tuple[str, ...] = ()
+    deleted_files: tuple[VolumeFile, ...] = ()
 
 
 def worst_state(sectors: Iterable[int], states: Mapping[int, SectorState]) -> SectorState:
     """The worst state among sectors, by number in image order; one without a state is lost."""
     found = {states.get(sector, SectorState.LOST) for sector in sectors}
     return next((state for state in _WORST_FIRST if state in found), SectorState.SOUND)
+
+
+def sector_states(file: VolumeFile, states: Mapping[int, SectorState]) -> dict[SectorState, tuple[int, ...]]:
+    """The file's sectors by state, as numbers in image order, ascending; states it has no sector of are left out.
+
+    A sector without a state is lost. Numbers beyond the image stand for what the file should have there.
+    """
+    by_state: dict[SectorState, tuple[int, ...]] = {}
+    for sector in sorted(set(file.sectors)):
+        state = states.get(sector, SectorState.LOST)
+        by_state[state] = (*by_state.get(state, ()), sector)
+    return by_state
 
 
 def file_state(file: VolumeFile, states: Mapping[int, SectorState]) -> SectorState:
