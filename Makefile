@@ -1,0 +1,44 @@
+# One word per task; `make help` lists them. PYTHON=... names another Python than python3.
+
+PYTHON ?= python3
+BIN := .venv/bin
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test lint bench pictures pins clean install install-dev
+
+help: ## list what can be made
+	@sed -n 's/^\([a-z-]*\):.*## /\1\t/p' Makefile | expand -t 12
+
+demo: install ## make the demonstration shelf in ./demo-shelf and print the outcome; SERVE=1 opens the page on it
+	@$(BIN)/indexhole demo --folder demo-shelf $(if $(SERVE),--serve) $(if $(YES),--yes)
+
+test: install-dev lint ## format, lint, types, import arrows, then every test
+	@$(BIN)/python -m pytest tests benchmarks --benchmark-disable
+
+lint: install-dev ## the quick checks alone
+	@$(BIN)/ruff format --check --quiet . && $(BIN)/ruff check --quiet . && $(BIN)/mypy && $(BIN)/lint-imports --no-logo
+
+bench: install-dev ## measure speeds as ratios to floors measured in the same run
+	@$(BIN)/python -m pytest benchmarks --benchmark-only
+
+pictures: install-dev ## draw the pictures of the docs anew
+	@$(BIN)/python docs/pictures/draw.py
+
+pins: ## choose the newest versions for requirements/*.txt (needs uv)
+	@command -v uv >/dev/null || { echo "make: pins need uv on the PATH" >&2; exit 1; }
+	@cd requirements && for set in base dev; do \
+	  uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
+	    --no-emit-find-links --no-annotate --no-header --upgrade $$set.in -o $$set.txt || exit 1; done
+
+clean: ## remove .venv, caches and build leavings; demo-shelf stays
+	@rm -rf .venv build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache .benchmarks
+	@find src tests benchmarks docs requirements -name __pycache__ -type d -prune -exec rm -rf {} +
+	@rm -rf src/*.egg-info
+
+install:
+	@command -v $(PYTHON) >/dev/null || { echo "make: needs Python 3.11 or newer, and there is no $(PYTHON)" >&2; exit 1; }
+	@$(PYTHON) requirements/install.py base
+
+install-dev:
+	@command -v $(PYTHON) >/dev/null || { echo "make: needs Python 3.11 or newer, and there is no $(PYTHON)" >&2; exit 1; }
+	@$(PYTHON) requirements/install.py dev
