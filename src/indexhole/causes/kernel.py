@@ -19,13 +19,13 @@ Ints = npt.NDArray[np.int64]
 _TOSSES, _UNEVEN, _ALL_ONE_WAY = 120.0, 20.0, 3.0
 _WIDE_SHARE, _COMMON_FAILURE = 0.25, 0.2
 # A row that nobody foresaw: failed wholly or anyhow, or went well although it should not.
-_SURPRISE = 0.0005
+_SURPRISE = 0.0002
 HAZARD_CAP = 12.0
 _LOWEST = 1e-5
 NODES: Floats = np.geomspace(_LOWEST, HAZARD_CAP, 96)
 _STEP = float(np.log(NODES[1] / NODES[0]))
 # What a lead's lapse leaves of a row: nearly always nothing.
-_LAPSE_WHOLE = 0.9
+_LAPSE_WHOLE = 0.97
 
 
 def hazard(probability: float | Floats) -> Floats:

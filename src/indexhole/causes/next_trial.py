@@ -16,7 +16,7 @@ from indexhole.model.trial import Operation, Trial
 
 Floats = npt.NDArray[np.float64]
 
-_MOST_ELEMENTS = 8  # of each sort, so that a long register does not make a long wait
+_MOST_ELEMENTS, _MOST_LEADS = 6, 2  # so that a long register does not make a long wait
 _WORTH_BITS = 0.01  # below this a trial tells nothing worth the trouble
 # A write must tell clearly more than the best read, for it costs a recording. Our own choice.
 _WRITE_GAIN, _WRITE_EXTRA_BITS = 1.5, 0.1
@@ -69,7 +69,7 @@ def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str]) -> list
             _most_telling(trials, "mechanism"),
             _most_telling(trials, "disk"),
             sides,
-            _most_telling(trials, "lead"),
+            _most_telling(trials, "lead")[:_MOST_LEADS],
         )
         if operation == "read" or disk not in irreplaceable
     ]

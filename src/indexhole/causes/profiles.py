@@ -103,9 +103,9 @@ class ProfileBook:
         written = self.written(supposed)
         rungs = list(_RUNGS[fault.fault](self.bench, fault, written))
         weight = np.array([w for w, _, _ in rungs])
-        hazards = hazard(np.stack([c for _, _, c in rungs]))
-        rows = np.flatnonzero((hazards > 0).any(axis=0))
-        hazards = hazards[:, rows]
+        chance = np.stack([c for _, _, c in rungs])
+        rows = np.flatnonzero((chance > 0).any(axis=0))
+        hazards = hazard(chance[:, rows])
         # Rungs that differ by less than the likelihood can see are one.
         level = np.where(hazards > 0, 1 + node_of(hazards) // _MERGED_NODES, 0)
         _, first, merged = np.unique(level, axis=0, return_index=True, return_inverse=True)

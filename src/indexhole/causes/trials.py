@@ -25,7 +25,7 @@ NONE: Hypothesis = frozenset()
 _PAIRED, _PAIRED_WITH_ALL = 14, 4
 _WORTH_A_SUM = -1.0  # nats below which a second fault is not worth a full sum
 _LISTED, _LEAST_LISTED = 12, 0.002
-_CLOSELY = 24
+_CLOSELY = 14
 _SPEAKS = 1.0  # nats a row must differ by to count for or against
 _CLEARED = 1 / 3  # a fault is cleared when the trials make it three times less likely than before
 
