@@ -13,6 +13,7 @@ from indexhole.cli.present import emit_json, emit_table, remark, say
 from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
+    from indexhole.jobs.comparison import Comparison
     from indexhole.jobs.recovering import Recovered
     from indexhole.recover.result import Track
 
@@ -48,6 +49,13 @@ def recover(
         Path | None, typer.Option("--out", metavar="FOLDER", help="Write image, report and files into a new folder.")
     ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace the folder if it exists.")] = False,
+    deleted: Annotated[
+        bool, typer.Option("--deleted", help="With --out, write what can be guessed of deleted files too.")
+    ] = False,
+    compare: Annotated[
+        Path | None,
+        typer.Option("--compare", metavar="FILE", help="Say what differs from an earlier report.json or image."),
+    ] = None,
     allow_cut: AllowCut = False,
     json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
 ) -> None:
@@ -55,20 +63,32 @@ def recover(
 
     Several passes and several files of one disk are combined. Exit status 1 when a sector is suspect or lost.
     """
-    from indexhole.jobs import reading, recovering
+    from indexhole.jobs import comparing, comparison, earlier, reading, recovering
 
     if out is not None and out.exists() and not overwrite:
         raise InputFault("exists already", where=str(out), remedy="choose another folder or add --overwrite")
+    other = earlier.read_earlier(compare) if compare is not None else None
     found = reading.read_captures(captures, parse_lines(line), allow_cut=allow_cut)
     quiet = json or not sys.stderr.isatty()
     recovered = recovering.recover_captures(
         found, layout, layout_file or (), progress=None if quiet else _show_progress
     )
-    image_path = recovering.save(recovered, out, overwrite=overwrite) if out is not None else None
+    compared = None
+    if other is not None:
+        now = earlier.report_from(recovering.report_json(recovered))
+        compared = comparing.compare(other.report, other.image, now, recovered.image)
+    image_path = None
+    if out is not None:
+        image_path = recovering.save(recovered, out, overwrite=overwrite, deleted=deleted)
     if json:
-        emit_json(recovering.report_json(recovered, image_path))
+        report = recovering.report_json(recovered, image_path)
+        if other is not None and compared is not None:
+            report["comparison"] = comparison.comparison_json(compared, other)
+        emit_json(report)
     else:
         _tell(recovered, image_path)
+        if compared is not None:
+            _tell_comparison(compared, str(compare))
     counts = recovered.counts()
     if counts["suspect"] or counts["lost"] or not recovered.surface.tracks:
         raise typer.Exit(1)
@@ -127,8 +147,13 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
     volume = volume_json(recovered)
     if volume:
         title = f"Volume {volume['title']!r} ({volume['kind']}), {volume['free']} free"
-        files = [[f["name"], f["bytes"], f["state"]] for f in volume["files"]]
-        emit_table(title, ("file", "bytes", "state"), files)
+        emit_table(title, ("file", "bytes", "state"), [[f["name"], f["bytes"], f["state"]] for f in volume["files"]])
+        gone = [[f["name"], f["bytes"], "; ".join(f["problems"])] for f in volume["deleted_files"]]
+        if gone:
+            emit_table("Deleted files: what is left is a guess", ("file", "bytes", "what is known"), gone)
+        for file in volume["files"]:
+            for problem in file["problems"]:
+                say(f"{file['name']}: {problem}")
         for problem in volume["problems"]:
             say(f"Volume: {problem}")
     counts = recovered.counts()
@@ -137,3 +162,26 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
         say(f"Image: {image_path}")
     for warning in surface.warnings:
         remark(warning)
+
+
+def _tell_comparison(compared: Comparison, name: str) -> None:
+    """What differs from an earlier recovery."""
+    counts = compared.counts()
+    say(f"Compared with {name}: {counts['same']} of {counts['compared']} sectors hold the same bytes")
+    if compared.sectors:
+        rows = [
+            [*d.place, d.change, d.then, d.now, None if d.bytes_differing < 0 else d.bytes_differing]
+            for d in compared.sectors
+        ]
+        emit_table(
+            "Sectors that came out otherwise",
+            ("cylinder", "head", "sector", "change", "then", "now", "bytes differing"),
+            rows,
+        )
+    if compared.files:
+        files = [[f.name, f.change, f.then, f.now, len(f.sectors)] for f in compared.files]
+        emit_table("Files this concerns", ("file", "change", "then", "now", "sectors"), files)
+    parts = [f"{counts[key]} {key}" for key in ("gained", "lost", "better", "worse")]
+    say("Since then: " + ", ".join(parts))
+    for remark_ in compared.remarks:
+        remark(remark_)

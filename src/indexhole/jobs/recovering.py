@@ -12,13 +12,16 @@ from pathlib import Path
 from typing import Any
 
 from indexhole.errors import InputFault
+from indexhole.jobs.extracting import extract
 from indexhole.recover.identify import SEVERAL_FIT, several_fit
 from indexhole.recover.result import Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_surface
 from indexhole.signal.capture import Capture
 from indexhole.standards.layouts import Layout, load_layouts
-from indexhole.volumes import Volume, file_state, read_volume, safe_paths, worst_state
+from indexhole.volumes import Volume, VolumeFile, file_state, read_volume, sector_states, worst_state
 from indexhole.volumes.fat12_geometry import find_geometry
+
+_NOT_SOUND = (SectorState.MENDED, SectorState.SUSPECT, SectorState.LOST)
 
 
 @dataclass(frozen=True)
@@ -64,8 +67,18 @@ def recover_captures(
     image = surface.image() if _one_disk(surface) else None
     if image is None:
         return Recovered(tuple(captures), surface, None, None)
-    unsound = [k for k, state in enumerate(_states(surface)) if state not in (SectorState.SOUND, SectorState.MENDED)]
-    return Recovered(tuple(captures), surface, image, read_volume(image, unsound))
+    return Recovered(tuple(captures), surface, image, _volume(surface, image))
+
+
+def _volume(surface: Surface, image: bytes) -> Volume | None:
+    """What the image holds, told which of its sectors to trust."""
+    sectors = [sector for track in surface.tracks for sector in track.sectors]
+    return read_volume(
+        image,
+        [k for k, s in enumerate(sectors) if s.state not in (SectorState.SOUND, SectorState.MENDED)],
+        sizes=[s.size for s in sectors],
+        marked=[k for k, s in enumerate(sectors) if s.deleted],
+    )
 
 
 def _states(surface: Surface) -> list[SectorState]:
@@ -150,6 +163,23 @@ def track_json(track: Track) -> dict[str, Any]:
     }
 
 
+def _file_json(file: VolumeFile, states: Mapping[int, SectorState]) -> dict[str, Any]:
+    """One file as in the report, with the numbers in image order of its sectors that are not sound."""
+    by_state = sector_states(file, states)
+    return {
+        "name": file.name,
+        "bytes": len(file.data),
+        "sha256": file.sha256,
+        "state": str(file_state(file, states)),
+        "kind": file.kind,
+        "modified": file.modified,
+        "deleted": file.deleted,
+        "record_bytes": file.record_bytes or None,
+        "sectors": {str(state): list(by_state[state]) for state in _NOT_SOUND if state in by_state},
+        "problems": list(file.problems),
+    }
+
+
 def volume_json(recovered: Recovered) -> dict[str, Any] | None:
     """The volume as in the report, each file with the worst state of its sectors."""
     volume = recovered.volume
@@ -160,18 +190,8 @@ def volume_json(recovered: Recovered) -> dict[str, Any] | None:
         "kind": volume.kind,
         "title": volume.title,
         "free": volume.free,
-        "files": [
-            {
-                "name": file.name,
-                "bytes": len(file.data),
-                "sha256": file.sha256,
-                "state": str(file_state(file, states)),
-                "kind": file.kind,
-                "modified": file.modified,
-                "problems": list(file.problems),
-            }
-            for file in volume.files
-        ],
+        "files": [_file_json(file, states) for file in volume.files],
+        "deleted_files": [_file_json(file, states) for file in volume.deleted_files],
         "state": str(worst_state(volume.system_sectors, states)),
         "problems": list(volume.problems),
     }
@@ -211,8 +231,11 @@ def report_json(recovered: Recovered, image_path: Path | None = None) -> dict[st
     }
 
 
-def save(recovered: Recovered, folder: Path, *, overwrite: bool = False) -> Path | None:
+def save(recovered: Recovered, folder: Path, *, overwrite: bool = False, deleted: bool = False) -> Path | None:
     """Write image, report and files into a folder; the folder appears whole or not at all.
+
+    Args:
+        deleted: write what can be guessed of deleted files too, into a folder `deleted` of their own.
 
     Returns:
         Path of the image, None when there is none.
@@ -234,7 +257,7 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False) -> Path
             report = report_json(recovered, image_path)
             (partial / "report.json").write_text(json.dumps(report, indent=1), encoding="utf-8")
             if recovered.volume is not None:
-                _save_files(recovered.volume, partial / "files")
+                _save_files(recovered.volume, partial, deleted=deleted)
             if recovered.image is None:
                 _save_tracks(recovered.surface, partial / "tracks")
             old = None
@@ -242,7 +265,9 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False) -> Path
                 old = folder.with_name(f".{folder.name}.old")
                 folder.replace(old)
             partial.replace(folder)
-            if old is not None:
+            if old is not None and (old.is_symlink() or old.is_file()):
+                old.unlink()
+            elif old is not None:
                 shutil.rmtree(old)
         finally:
             shutil.rmtree(partial, ignore_errors=True)
@@ -253,12 +278,10 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False) -> Path
     return image_path
 
 
-def _save_files(volume: Volume, folder: Path) -> None:
-    folder.mkdir()
-    for file, relative in zip(volume.files, safe_paths([file.name for file in volume.files]), strict=True):
-        path = folder / relative
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(file.data)
+def _save_files(volume: Volume, folder: Path, *, deleted: bool) -> None:
+    extract(volume.files, folder / "files")
+    if deleted:
+        extract(volume.deleted_files, folder / "deleted")
 
 
 def _save_tracks(surface: Surface, folder: Path) -> None:

@@ -119,7 +119,7 @@ class _Reader:
         if claimed is not None:
             self.problems.append(f"folder {name}: cluster {first} belongs to {claimed} too, not entered")
             return
-        clusters, problems = self.fat.chain(first, f"{name}/")
+        clusters, problems = self.fat.chain(first, f"{name}/", self.geometry.clusters)
         lbas = self._lbas(clusters)
         if clusters and self.image.sound(lbas[0]) and not _begins_like_a_folder(self.image.read(lbas[0]), first):
             problems.append("its first record does not lead to itself")
@@ -140,7 +140,7 @@ class _Reader:
         clusters: list[int] = []
         problems: list[str] = []
         if first or size:
-            clusters, problems = self.fat.chain(first, name)
+            clusters, problems = self.fat.chain(first, name, needed)
         # what is wrong behind the end of the file is wrong with the volume, not with the file
         whole = len(clusters) >= needed and not set(clusters[: max(0, needed - 1)]) & self.fat.unread
         if len(clusters) < needed and not problems:

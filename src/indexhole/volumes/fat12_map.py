@@ -38,6 +38,7 @@ class Fat:
         self.geometry = geometry
         self.problems: list[str] = []
         self.claims = Claims(geometry.clusters)
+        self._behind: set[int] = set()
         wanted = geometry.clusters + FIRST_CLUSTER
         starts = [geometry.reserved_sectors + n * geometry.fat_sectors for n in range(geometry.fats)]
         copies = [[image.read(start + k) for k in range(geometry.fat_sectors)] for start in starts]
@@ -92,15 +93,15 @@ class Fat:
         """Clusters whose entry has this value."""
         return [n for n, entry in enumerate(self.entries) if n >= FIRST_CLUSTER and entry == value]
 
-    def chain(self, first: int, name: str) -> tuple[list[int], list[str]]:
-        """Clusters of a chain in order, and what is wrong with it."""
+    def chain(self, first: int, name: str, needed: int) -> tuple[list[int], list[str]]:
+        """Clusters of a chain in order, and what is wrong with it; those behind the `needed` ones are no claim."""
         clusters: list[int] = []
         seen: set[int] = set()
         unread = ""
         cluster = first
         while cluster < END_OF_CHAIN or not clusters:
             wrong = self._wrong(cluster, seen, first=not clusters)
-            if not wrong and not self.claims.take(cluster, name):
+            if not wrong and not self._take(cluster, name if len(clusters) < needed else ""):
                 wrong = TOO_MUCH
             if wrong:
                 return clusters, [unread or wrong]
@@ -110,6 +111,12 @@ class Fat:
                 unread = f"the FAT was not soundly read where its chain passes cluster {cluster}"
             cluster = self.entries[cluster]
         return clusters, [unread] if unread else []
+
+    def _take(self, cluster: int, name: str) -> bool:
+        if name:
+            return self.claims.take(cluster, name)
+        self._behind.add(cluster)
+        return self.claims.step()
 
     def _wrong(self, cluster: int, seen: set[int], *, first: bool) -> str:
         """Why a chain cannot pass or begin there, "" when it can."""
@@ -134,5 +141,6 @@ class Fat:
             and entry != FREE
             and not FIRST_RESERVED <= entry <= BAD_CLUSTER
             and n not in self.claims.owner
+            and n not in self._behind
             and n not in self.unread
         ]

@@ -44,11 +44,15 @@ class Claims:
         self.shared: dict[int, list[str]] = {}
         self._left = _MOST_OVERLAP * max(1, units)
 
-    def take(self, unit: int, name: str) -> bool:
-        """Note a claim; False when claims overlap so much that nothing more is to be followed."""
-        if self._left == 0:
-            return False
+    def step(self) -> bool:
+        """Whether a chain may be followed one step more; False when chains overlap too much."""
         self._left -= 1
+        return self._left >= 0
+
+    def take(self, unit: int, name: str) -> bool:
+        """Note a claim; False when chains overlap so much that nothing more is to be followed."""
+        if not self.step():
+            return False
         if unit in self.owner:
             self.shared.setdefault(unit, [self.owner[unit]]).append(name)
         self.owner.setdefault(unit, name)
