@@ -91,7 +91,7 @@ def run(what, *command):
 
 
 def pip(*arguments):
-    run("installing", str(PYTHON), "-m", "pip", "install", "--quiet", "--disable-pip-version-check", *arguments)
+    run("installing", str(PYTHON), "-m", "pip", "install", "-qq", "--disable-pip-version-check", *arguments)
 
 
 def make_environment():
