@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -49,26 +50,25 @@ def serve_shelf(
     from indexhole.cli.present import remark, say
     from indexhole.shelf.database import REGISTER
     from indexhole.shelf.register import Shelf, default_folder
-    from indexhole.web.server import Place, door_for, is_loopback, serve_page
+    from indexhole.web.server import Place, is_loopback, serve_page
 
-    place = Place(host, port, password)
-    door_for(place)
     folder = default_folder() if folder is None else folder
-    fresh = not (folder / REGISTER).exists()
-    shelf = Shelf.open(folder, create=True)
-    if fresh:
-        remark(f"a new shelf is begun in {folder}")
-    if not is_loopback(host):
-        remark("others on the network can reach the page; what goes to and fro is not encrypted")
+
+    def open_shelf() -> Shelf:
+        fresh = not (folder / REGISTER).exists()
+        shelf = Shelf.open(folder, create=True)
+        if fresh:
+            remark(f"a new shelf is begun in {folder}")
+        if not is_loopback(host):
+            remark("others on the network can reach the page; what goes to and fro is not encrypted")
+        return shelf
 
     def ready(address: str) -> None:
         say(f"The page is at {address}")
-        import sys
-
         sys.stdout.flush()
         if show:
             import webbrowser
 
             webbrowser.open(address)
 
-    serve_page(shelf, place, ready)
+    serve_page(open_shelf, Place(host, port, password), ready)

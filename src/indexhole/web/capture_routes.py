@@ -6,7 +6,7 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -40,9 +40,10 @@ from indexhole.web.work import Task
 Chosen = Annotated[list[str], Query(default_factory=list)]
 
 
-async def posted(request: Request) -> FormData:
-    """The form of a request, its files in temporary ones."""
-    return await request.form(max_files=1, max_fields=40, max_part_size=64 << 10)
+async def posted(request: Request) -> AsyncIterator[FormData]:
+    """The form of a request, its files in temporary ones that go when it is answered."""
+    async with request.form(max_files=1, max_fields=40, max_part_size=64 << 10) as form:
+        yield form
 
 
 Posted = Annotated[FormData, Depends(posted)]

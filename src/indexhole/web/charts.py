@@ -326,9 +326,3 @@ def probability_bar(share: float) -> Markup:
         '<svg class="bar" height="12" aria-hidden="true"><rect class="ground" width="100%" height="100%"/>'
         '<rect class="fill" width="{}" height="100%"/><rect class="frame" width="100%" height="100%"/></svg>'
     ).format(_percent(min(max(share, 0.0), 1.0)))
-
-
-def scale_words() -> tuple[tuple[int, str], ...]:
-    """The steps of the quality scale with the range each stands for, for the legend."""
-    steps = len(QUALITY)
-    return tuple((k, f"{(steps - k - 1) / steps:.2f} to {(steps - k) / steps:.2f}") for k in range(steps))

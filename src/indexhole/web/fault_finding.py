@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -106,7 +106,7 @@ def causes_page(
         trials=len(trials),
         weighing=weighing,
         fault=fault,
-        causes=tuple(_cause_view(cause, outcomes) for cause in diagnosis.causes) if diagnosis else (),
+        causes=_cause_views(diagnosis.causes, outcomes) if diagnosis else (),
         other=percent(diagnosis.other_probability) if diagnosis and diagnosis.other_probability >= 5e-4 else "",
         mechanisms=_mechanism_words(diagnosis) if diagnosis else (),
         next=_next_view(diagnosis.next) if diagnosis and diagnosis.next else None,
@@ -114,12 +114,28 @@ def causes_page(
     )
 
 
+def _cause_views(causes: Sequence[Cause], outcomes: dict[str, str]) -> tuple[CauseView, ...]:
+    """The causes in order; one with the reasons of the one above (its twin) does not tell them again."""
+    views = [_cause_view(cause, outcomes) for cause in causes]
+    for k in range(len(views) - 1, 0, -1):
+        if causes[k].why == causes[k - 1].why and causes[k].for_trials == causes[k - 1].for_trials:
+            same = "For the same reasons, and by the same trials, as the one above."
+            views[k] = replace(
+                views[k], why=same, twin="", for_shown=(), for_more=(), against_shown=(), against_more=()
+            )
+    return tuple(views)
+
+
 def _cause_view(cause: Cause, outcomes: dict[str, str]) -> CauseView:
     def evidence(names: Sequence[str]) -> tuple[Evidence, ...]:
         return tuple(Evidence(n, f"/causes/trials#{anchor(n)}", outcomes.get(n, "")) for n in names)
 
     twins = cause.kind_probability - cause.probability
-    twin = f"{percent(cause.kind_probability)} with its twin that trials cannot tell from it" if twins > 1e-6 else ""
+    twin = (
+        f"{percent(cause.kind_probability)} together with the other that trials cannot tell from it"
+        if twins > 1e-6
+        else ""
+    )
     return CauseView(
         words=cause_words(cause),
         percent=percent(cause.probability),

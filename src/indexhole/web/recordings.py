@@ -123,7 +123,6 @@ class ReadingPage(Page):
     volume: VolumeView | None
     warnings: tuple[str, ...]
     downloads: tuple[tuple[str, str], ...]
-    scale: tuple[tuple[int, str], ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,7 +134,6 @@ class TrackPage(Page):
     back_word: str
     before: str
     after: str
-    scale: tuple[tuple[int, str], ...]
 
 
 def entry_of(record: CaptureRecord) -> CaptureEntry:
@@ -195,7 +193,6 @@ def reading_page(records: Sequence[CaptureRecord], reading: Reading, layout: str
         volume=_volume_view(reading, keys, layout),
         warnings=tuple(dict.fromkeys(for_page(w) for w in (*surface.warnings, *_gauge_warnings(reading)))),
         downloads=_downloads(reading, keys, layout),
-        scale=charts.scale_words(),
     )
 
 
@@ -213,7 +210,6 @@ def track_page(records: Sequence[CaptureRecord], reading: Reading, layout: str, 
         back_word=records[0].name if len(records) == 1 else f"{len(records)} recordings together",
         before=_track_link(tracks[at - 1], keys, layout) if at > 0 else "",
         after=_track_link(tracks[at + 1], keys, layout) if at + 1 < len(tracks) else "",
-        scale=charts.scale_words(),
     )
 
 

@@ -82,13 +82,18 @@ def address_of(place: Place, taken: socket.socket) -> str:
     return f"http://{host}:{taken.getsockname()[1]}/"
 
 
-def serve_page(shelf: Shelf, place: Place, ready: Callable[[str], None]) -> None:
-    """Serve the page until interrupted; `ready` is called with its address once the port is taken.
+def serve_page(open_shelf: Callable[[], Shelf], place: Place, ready: Callable[[str], None]) -> None:
+    """Serve the page until interrupted.
 
-    Raises InputFault when that is not possible, and KeyboardInterrupt at the end.
+    Args:
+        open_shelf: called once the port is taken, so that nothing is begun in vain.
+        ready: called with the page's address just before it is served.
+
+    Raises InputFault or ShelfFault when that is not possible, and KeyboardInterrupt at the end.
     """
     door = door_for(place)
     with take_port(place) as taken:
+        shelf = open_shelf()
         import uvicorn
 
         from indexhole.web.app import create_app

@@ -146,7 +146,10 @@ class ThingPage(Page):
     captures: tuple[CaptureEntry, ...]
     together: str
     cautions: tuple[Caution, ...]
-    adds: tuple[tuple[str, str], ...]
+    add_mechanism: str
+    add_event: str
+    add_note: str
+    address: str
     weighing: bool
 
 
@@ -279,9 +282,6 @@ def unit_page(
         ("Date codes", f"{unit.date_codes} (what they mean is unproven)" if unit.date_codes else ""),
     )  # fmt: skip
     is_drive = unit.kind == "drive unit"
-    adds = [("Add an event", query("/event/new", unit=inventory)), ("Add a note", query("/note/new", unit=inventory))]
-    if is_drive:
-        adds.insert(0, ("Add a mechanism", query("/mechanism/new", unit=inventory)))
     return ThingPage(
         title=f"{inventory} {unit.title}".strip(),
         section="Shelf",
@@ -298,7 +298,10 @@ def unit_page(
         captures=tuple(entry_of(c) for c in shelf.all(CaptureRecord) if c.mechanism in names),
         together="",
         cautions=cautions_for(unit.kind),
-        adds=tuple(adds),
+        add_mechanism=query("/mechanism/new", unit=inventory),
+        add_event=query("/event/new", unit=inventory),
+        add_note=query("/note/new", unit=inventory),
+        address=unit_link(inventory),
         weighing=weighing,
         trials=_trials_part(trials),
     )
@@ -333,7 +336,10 @@ def disk_page(
         captures=entries,
         together=query("/recordings/read", capture=[e.key for e in entries]) if len(entries) > 1 else "",
         cautions=cautions_for("disk"),
-        adds=(("Add a note", query("/note/new", disk=disk.inventory)),),
+        add_mechanism="",
+        add_event="",
+        add_note=query("/note/new", disk=disk.inventory),
+        address=disk_link(disk.inventory),
         weighing=weighing,
         trials=_trials_part(trials),
     )

@@ -19,6 +19,8 @@ from indexhole.web.work import Desk, Task
 
 # a page that waits longer than this shows that it waits
 PATIENCE_S = 0.7
+# and one that only shows it by the way waits no longer than this
+GLANCE_S = 0.05
 _MOST_NOTICES = 64
 
 
@@ -75,4 +77,6 @@ class Site:
         task = self.diagnosis()
         if task is None:
             return None, False
-        return (task.result(), False) if task.wait(0.05) else (None, True)
+        if not task.wait(GLANCE_S):
+            return None, True
+        return (None if task.failed else task.result()), False

@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse
 from indexhole import __version__
 from indexhole.web import words
 from indexhole.web.cautions import DEFERS
+from indexhole.web.palette import QUALITY
 
 FOLDER = Path(__file__).parent
 SECTIONS = (("Shelf", "/"), ("Recordings", "/recordings"), ("Fault-finding", "/causes"))
@@ -40,7 +41,7 @@ def _templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals.update(sections=SECTIONS, version=__version__, defers=DEFERS)
+    made.globals.update(sections=SECTIONS, version=__version__, defers=DEFERS, quality_steps=range(len(QUALITY)))
     made.filters.update(
         count=words.count,
         bytes=words.size,
