@@ -54,7 +54,8 @@ def demo(
             _tell(part)
         _disk_tables(overview)
         _gauge_table(overview)
-        _tell(_closing(place))
+        for line in _closing(place):
+            say(line)
     if serve:
         from indexhole.cli.serve import serve_shelf
 
