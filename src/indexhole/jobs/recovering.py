@@ -13,6 +13,7 @@ from typing import Any
 
 from indexhole.errors import InputFault
 from indexhole.jobs.extracting import extract
+from indexhole.recover.budget import FALSE_BUDGET, false_chance
 from indexhole.recover.identify import SEVERAL_FIT, several_fit
 from indexhole.recover.result import Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_surface
@@ -146,6 +147,18 @@ def sector_json(sector: Sector) -> dict[str, Any]:
         "passes_read": sector.passes_read,
         "how": sector.how,
         "deleted": sector.deleted,
+        **_mending_json(sector),
+    }
+
+
+def _mending_json(sector: Sector) -> dict[str, Any]:
+    """What a mended sector adds: the bits changed, what was given up, the chance of a false match."""
+    if sector.state is not SectorState.MENDED:
+        return {}
+    return {
+        "bits_changed": list(sector.changed),
+        "log_likelihood_given_up": round(sector.given_up, 3),
+        "false_match_chance": float(f"{sector.false_chance:.3g}"),
     }
 
 
@@ -224,6 +237,7 @@ def report_json(recovered: Recovered, image_path: Path | None = None) -> dict[st
             for c in surface.candidates
         ],
         "counts": recovered.counts(),
+        "mending": {"false_match_chance": false_chance(surface.tracks), "limit": FALSE_BUDGET},
         "tracks": [track_json(t) for t in surface.tracks],
         "image": image,
         "volume": volume_json(recovered),

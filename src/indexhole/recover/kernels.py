@@ -9,18 +9,24 @@ from numba import njit
 
 
 @njit(cache=True, nogil=True)
-def cell_evidence(cell, offset, run, stray, strength, high, sigma, lost, lost_in_gap, lost_near_gap, bound, cells):  # type: ignore[no-untyped-def]
+def cell_evidence(  # type: ignore[no-untyped-def]
+    cell, offset, run, stray, strength, high, sigma, lost, lost_in_gap, lost_near_gap, beside, bound, cells
+):
     """Log-likelihood ratios of `cells` cells from placed pulses; formula and arguments in recover.evidence."""
     density = np.zeros(cells)
     loss = np.full(cells, lost)
     norm = 1.0 / (sigma * math.sqrt(2 * math.pi))
+    near = np.empty(3)
     for j in range(cell.size):
-        for k in range(cell[j] - 1, cell[j] + 2):
+        for d in range(3):
+            x = (offset[j] + 1 - d) / sigma
+            near[d] = (0.9 * math.exp(-0.5 * x * x) + 0.1 / 3 * math.exp(-0.5 * x * x / 9)) * norm
+        together = near[0] + near[1] + near[2]
+        for d in range(3):
+            k = cell[j] - 1 + d
             if 0 <= k < cells:
-                x = (offset[j] + cell[j] - k) / sigma
-                narrow = math.exp(-0.5 * x * x) * norm
-                wide = math.exp(-0.5 * x * x / 9) * norm / 3
-                density[k] += strength[j] * (0.9 * narrow + 0.1 * wide) / stray[j]
+                # Without a transition here, the pulse is a stray one or belongs to a cell beside.
+                density[k] += strength[j] * near[d] / (stray[j] + beside * (together - near[d]))
         if run[j] > high:
             for k in range(max(cell[j] - run[j] + 1, 0), min(cell[j], cells)):
                 loss[k] = lost_in_gap

@@ -30,8 +30,10 @@ from indexhole.recover.result import Sector, SectorState
 
 # A pulse this far from the middle of its cell could nearly as well belong to the next.
 _NEAR_EDGE = 0.34
-# The chance of deception at which a field that passed as read, and one put together, are no longer believed.
-_SOUND_CHANCE, _MENDED_CHANCE = 2e-6, 1e-7
+# The chance of deception at which a field that passed as read is no longer believed, by width of its check, and one
+# that was put together.
+_SOUND_CHANCE = {16: 2e-6, 8: 2e-4}
+_MENDED_CHANCE = 5e-7
 # Share of forbidden runs below which a track counts as free of dropouts.
 _QUIET = 2e-4
 # Fields tried, by width of the check: past these a passing check would prove nothing.
@@ -179,7 +181,8 @@ def _reckoned(
         chance = deceived(certain, 1 - math.exp(certain), joined.code)
         calm = any(r.passed and r.worst < _NEAR_EDGE for r in own) and joined.passes > 1
         likeliest = joined.field(bytes_of(joined.symbols.best, joined.code))
-        if chance <= _SOUND_CHANCE or (calm and likeliest == field):
+        likely_enough = chance <= _SOUND_CHANCE[CHECK_BITS[joined.code]]
+        if likeliest == field and (likely_enough or calm):
             return _with(base, SectorState.SOUND, field, joined.code, votes, _tally(votes, len(own)), chance=chance)
     mended = _mended(base, joined, [*own, *placed])
     if mended is not None:

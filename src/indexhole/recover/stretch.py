@@ -78,13 +78,11 @@ class Placed:
 
 def place_pulses(stretch: Stretch) -> Placed:
     """Place the pulses behind the mark by a clock that looks both ways."""
-    runs, offsets = two_way_clock(stretch.intervals, stretch.cell_ticks)
-    behind = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(runs[stretch.at :])))
-    before = runs[stretch.at - 1] if stretch.at else np.int64(2)
-    strength = np.ones(behind.size) if stretch.strength is None else stretch.strength[stretch.at :] / 128.0
-    return Placed(
-        behind - stretch.lead,
-        offsets[stretch.at :],
-        np.concatenate((np.array([before], dtype=np.int64), runs[stretch.at :])),
-        strength,
-    )
+    place = two_way_clock(stretch.intervals, stretch.cell_ticks)
+    whole = np.rint(place).astype(np.int64)
+    offset = place - whole
+    # The mark's own pulse is where counting starts.
+    before = whole[stretch.at] - whole[stretch.at - 1] if stretch.at else np.int64(2)
+    run = np.diff(whole[stretch.at :], prepend=whole[stretch.at] - before)
+    strength = np.ones(run.size) if stretch.strength is None else stretch.strength[stretch.at :] / 128.0
+    return Placed(whole[stretch.at :] - whole[stretch.at] - stretch.lead, offset[stretch.at :], run, strength)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from indexhole.errors import InputFault
+from indexhole.recover.budget import FALSE_BUDGET, within_budget
 from indexhole.recover.identify import TrackEvidence, identify, several_fit
 from indexhole.recover.merge import Expected, merge_track
 from indexhole.recover.quality import quality_map
@@ -256,6 +257,11 @@ def recover_surface(
         tracks.append(track)
         warnings.extend(told)
     tracks.sort(key=lambda t: (t.cylinder, t.head))
+    tracks, doubted = within_budget(tracks)
+    if doubted:
+        warnings.append(
+            f"{doubted} mended sectors left as suspect, to keep the chance of any false one under {FALSE_BUDGET:g}"
+        )
     warnings.extend(several_fit(candidates))
     return Surface(candidates[0].layout, candidates[0].probability, tuple(candidates), tuple(tracks), tuple(warnings))
 

@@ -216,18 +216,20 @@ def recover_clock(
 
 
 @njit(cache=True, nogil=True)
-def _one_way(intervals, period0, low, high, gain, drift, gate, carries, periods, offsets):  # type: ignore[no-untyped-def]
-    """One loop over (n,) intervals, its state behind each of the n + 1 pulses: carry, period, phase error."""
+def _one_way(intervals, period0, low, high, gain, drift, gate, place, carries, periods):  # type: ignore[no-untyped-def]
+    """One loop over (n,) intervals. Behind each of the n + 1 pulses: `place`, where the loop foresaw it to stand in
+    cells from the first, and the loop's phase (`carries`, ticks) and cell length (`periods`) from there on.
+    """
     period = period0
     carry = 0.0
-    carries[0], periods[0], offsets[0] = carry, period, 0.0
+    counted = 0.0
+    place[0], carries[0], periods[0] = 0.0, carry, period
     for i in range(intervals.size):
         x = intervals[i] + carry
         n = max(np.floor(x / period + 0.5), 1.0)
         e = x - n * period
-        if n > PHASE_LOST_CELLS * 8:
-            e = 0.0
-        offsets[i + 1] = e / period
+        counted += n
+        place[i + 1] = counted + e / period
         if abs(e) > gate * period:
             # Likelier noise than timing: keep the phase that was foreseen.
             carry = e
@@ -238,47 +240,62 @@ def _one_way(intervals, period0, low, high, gain, drift, gate, carries, periods,
 
 
 @njit(cache=True, nogil=True)
-def _both_ways(intervals, period0, low, high, gain, drift, gate, runs, offsets):  # type: ignore[no-untyped-def]
+def _middle(values):  # type: ignore[no-untyped-def]
+    return np.floor(np.median(values) + 0.5)
+
+
+@njit(cache=True, nogil=True)
+def _both_ways(intervals, period0, low, high, gain, drift, gate, reach, place):  # type: ignore[no-untyped-def]
     """Join a loop run forward and one run backward; see `two_way_clock`."""
     n = intervals.size
-    carry_f, period_f, offset_f = np.empty(n + 1), np.empty(n + 1), np.empty(n + 1)
-    carry_b, period_b, offset_b = np.empty(n + 1), np.empty(n + 1), np.empty(n + 1)
-    _one_way(intervals, period0, low, high, gain, drift, gate, carry_f, period_f, offset_f)
+    carry_f, period_f = np.empty(n + 1), np.empty(n + 1)
+    place_b, carry_b, period_b = np.empty(n + 1), np.empty(n + 1), np.empty(n + 1)
+    _one_way(intervals, period0, low, high, gain, drift, gate, place, carry_f, period_f)
     # The loop run back starts with the length the forward one ended with.
-    _one_way(intervals[::-1], period_f[n], low, high, gain, drift, gate, carry_b, period_b, offset_b)
+    _one_way(intervals[::-1], period_f[n], low, high, gain, drift, gate, place_b, carry_b, period_b)
+    apart = place + place_b[::-1]
+    level = _middle(apart[: min(reach, n + 1)])
+    start = 0
     for i in range(n):
-        back = n - 1 - i
-        period = 0.5 * (period_f[i] + period_b[back])
-        # A pulse late in reversed time is early: its grid point lies behind it by the carry.
-        span = (intervals[i] + carry_f[i] + carry_b[back]) / period
-        runs[i] = min(max(np.floor(span + 0.5), 1.0), 65535.0)
-    for j in range(n + 1):
-        if j == 0:
-            offsets[j] = -offset_b[n]
-        elif j == n:
-            offsets[j] = offset_f[n]
-        else:
-            offsets[j] = 0.5 * (offset_f[j] - offset_b[n - j])
+        if place[i + 1] - place[i] < 6.0 or i + 1 - start < 4:
+            continue
+        # A gap: where the loops count it differently, the distance seen from both its ends decides.
+        ahead = _middle(apart[i + 1 : min(i + 1 + reach, n + 1)])
+        if ahead != level:
+            span = (intervals[i] + carry_f[i] + carry_b[n - 1 - i]) / (0.5 * (period_f[i] + period_b[n - 1 - i]))
+            counted = np.floor(place[i + 1] + 0.5) - np.floor(place[i] + 0.5)
+            other = counted - (ahead - level)
+            if abs(span - other) < abs(span - counted):
+                for j in range(i + 1, n + 1):
+                    place[j] -= ahead - level
+                    apart[j] -= ahead - level
+            else:
+                for j in range(start, i + 1):
+                    place[j] -= 0.5 * (apart[j] - level)
+                start = i + 1
+                level = ahead
+    for j in range(start, n + 1):
+        # Away from slips the two differ by a whole number and noise.
+        rest = apart[j] - level
+        place[j] -= 0.5 * rest if abs(rest) < 1.0 else 0.0
 
 
 def two_way_clock(
     intervals: npt.NDArray[np.int32], cell_ticks: float, *, gain: float = 0.1, drift: float = 0.004, gate: float = 0.4
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
-    """Count cells with what lies on both sides of each pulse.
+) -> npt.NDArray[np.float64]:
+    """Place pulses in cells by what lies on both sides of each.
 
-    A loop run forward foresees each pulse from those before it, one run backward from those behind it. The
-    cells between two pulses are counted with the forward loop's phase at the first and the backward loop's
-    at the second, and the mean of their periods, so a dropout is bridged from both its ends. Phase errors
-    beyond `gate` cells move neither loop.
+    A loop run forward foresees each pulse from those before it, one run backward from those behind it; the
+    mean of the two is taken. Over a gap where they count differently the distance between its ends, with the
+    forward loop's phase at the first and the backward loop's at the second, decides. Phase errors beyond
+    `gate` cells move neither loop.
 
     Returns:
-        runs (n,) cells per interval, and offsets (n + 1,) cells each pulse is late against the mean of what
-        both loops foresaw.
+        (n + 1,) cells from the first pulse to each, not rounded: the fraction is what it stands off its cell.
 
     Source: fixed-interval smoothing by two filters (Fraser and Potter 1969, from memory), with the gains held fixed.
     """
-    runs = np.empty(intervals.size, dtype=np.int64)
-    offsets = np.empty(intervals.size + 1, dtype=np.float64)
+    place = np.empty(intervals.size + 1, dtype=np.float64)
     low, high = cell_ticks * 0.9, cell_ticks * 1.1
-    _both_ways(intervals.astype(np.float64), cell_ticks, low, high, gain, drift, gate, runs, offsets)
-    return runs, offsets
+    _both_ways(intervals.astype(np.float64), cell_ticks, low, high, gain, drift, gate, 24, place)
+    return place
