@@ -15,6 +15,8 @@ ENTRY_BYTES = 32
 FIRST_CLUSTER = 2
 _MOST_CLUSTERS = 4084
 _MOST_BYTES = 1 << 24
+# a drive that steps further than the volume goes reads so much more at most
+_TRACKS_TOO_MANY = 1.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +132,7 @@ def _by_identifier(image: bytes) -> Geometry | None:
         if len(image) == size and any(begins):
             return known
         if all(begins):
-            fits.append((len(image) > size, size if len(image) <= size else -size, known))
+            fits.append((len(image) > _TRACKS_TOO_MANY * size, size, known))
     return min(fits, key=lambda fit: fit[:2])[2] if fits else None
 
 
