@@ -10,7 +10,6 @@ from statistics import median
 from indexhole.recover.reads import IdRead, SectorRead, StreamReads
 from indexhole.recover.result import Sector
 from indexhole.recover.settle import median_angle, settle
-from indexhole.signal.streams import Stream
 
 # How near a field without a legible id must lie to the place where the sector's fields lie on other turns.
 _PLACE_TOLERANCE = 0.004
@@ -25,12 +24,12 @@ class Expected:
 
 
 def merge_track(
-    streams: Sequence[Stream], reads: Sequence[StreamReads], expected: Expected | None
+    indexed: Sequence[bool], reads: Sequence[StreamReads], expected: Expected | None
 ) -> tuple[list[Sector], list[str]]:
     """Merge every stream of one track.
 
     Args:
-        streams: the stays, numbered as the reads number them.
+        indexed: whether each stay had an index pulse, stays numbered as the reads number them.
         reads: what each one gave.
         expected: from the layout; its sectors that never showed are `lost`.
 
@@ -43,7 +42,7 @@ def merge_track(
     for read in found:
         if read.id is not None:
             by_number[read.id.number].append(read)
-    placed = _placed(streams, [r for r in found if r.id is None], by_number, ids)
+    placed = _placed(indexed, [r for r in found if r.id is None], by_number, ids)
     sizes = _sizes(ids, expected)
     sectors, warnings = [], _id_warnings(ids)
     for number in sorted({*sizes, *by_number, *(expected.numbers if expected else ())}):
@@ -73,7 +72,7 @@ def _id_warnings(ids: Sequence[IdRead]) -> list[str]:
 
 
 def _placed(
-    streams: Sequence[Stream],
+    indexed: Sequence[bool],
     orphans: Sequence[SectorRead],
     by_number: dict[int, list[SectorRead]],
     ids: Sequence[IdRead],
@@ -91,7 +90,7 @@ def _placed(
         if not by_number.get(one.id.number):
             places.setdefault(one.id.number, (one.turn + gap) % 1.0)
     for read in orphans:
-        if not streams[read.stream].segment.index_ticks.size:
+        if not indexed[read.stream]:
             continue
         near = [n for n, a in places.items() if abs((read.angle - a + 0.5) % 1.0 - 0.5) < _PLACE_TOLERANCE]
         if len(near) == 1:

@@ -90,12 +90,18 @@ def settle(
     good = Counter(r.field for r in own if r.passed)
     if len(good) > 1:
         return _disagreeing(base, good, every)
-    if good and _plain(own):
+    if good and plain(own):
         field, votes = next(iter(good.items()))
         return _with(base, SectorState.SOUND, field, every[0].code, votes, _tally(votes, len(own))), []
+    proven = [r for r in own if r.passed and r.source is None]
+    if proven:
+        # Its own stay settled it plainly, and its pulses were let go.
+        votes = good[proven[0].field]
+        return _with(base, SectorState.SOUND, proven[0].field, proven[0].code, votes, _tally(votes, len(own))), []
     joined = _join(every, size)
     if joined is None:
-        return _unsupported(base, good, own), []
+        how = f"the check failed in {passes(len(every))}"
+        return _with(base, SectorState.SUSPECT, every[0].field, every[0].code, 0, how), []
     return _reckoned(base, joined, good, own, placed), []
 
 
@@ -125,7 +131,7 @@ def passes(count: int) -> str:
     return "1 pass" if count == 1 else f"{count} passes"
 
 
-def _plain(own: Sequence[SectorRead]) -> bool:
+def plain(own: Sequence[SectorRead]) -> bool:
     """Whether nothing needs reckoning: all passes agree, with no pulse near the edge of its window; or so many
     agree that chance is out of the question. A short check passed once counts on a track without dropouts only.
     """
@@ -159,16 +165,6 @@ def _join(every: Sequence[SectorRead], size: int) -> _Joined | None:
     symbols = symbols_of(joint_evidence(stretches, field_cells(code, size)), code)
     mark = bytes([Counter(r.field[0] for r in trusted).most_common(1)[0][0]]) if code == "fm" else b""
     return _Joined(symbols, len(stretches), code, mark)
-
-
-def _unsupported(base: Sector, good: Counter[bytes], own: Sequence[SectorRead]) -> Sector:
-    """A sector none of whose reads has its pulses left."""
-    reads = own or ()
-    if good:
-        field, votes = next(iter(good.items()))
-        return _with(base, SectorState.SOUND, field, reads[0].code, votes, _tally(votes, len(reads)))
-    field = reads[0].field if reads else b"\0"
-    return _with(base, SectorState.SUSPECT, field, "mfm", 0, f"the check failed in {passes(len(reads))}")
 
 
 def _reckoned(

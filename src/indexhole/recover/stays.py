@@ -1,0 +1,168 @@
+"""One stay of the head on a track: opened in the code that gives most, then let go but for what is still needed."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from indexhole.recover.quality import quality_map
+from indexhole.recover.reads import SectorRead, StreamReads, read_stream
+from indexhole.recover.result import QualityMap
+from indexhole.recover.settle import plain
+from indexhole.signal.cells import CellGuess, guess_cells
+from indexhole.signal.sessions import Segment
+from indexhole.signal.streams import Stream, open_stream
+from indexhole.standards.layouts import Layout
+
+_NOMINAL_TURN_S = 0.2
+
+
+@dataclass(frozen=True)
+class OpenTrack:
+    """One stay with its clock recovered and its fields read.
+
+    Attributes:
+        cylinder, head: from the step lines, else as most ids say; None when neither tells.
+        speed_rpm: from the index, None without two index pulses.
+        from_lines: whether the place comes from the step lines.
+    """
+
+    stream: Stream
+    reads: StreamReads
+    cylinder: int | None
+    head: int | None
+    speed_rpm: float | None
+    from_lines: bool
+
+    def mean_cell_s(self) -> float:
+        """Mean recorded cell as read, over the runs a code can hold."""
+        runs = self.stream.runs
+        used = (runs > 0) & (runs < 6)
+        total = self.stream.intervals[used].sum(dtype=np.int64)
+        return float(total / runs[used].sum(dtype=np.int64) * self.stream.segment.tick_s)
+
+
+def turn_ticks(segment: Segment) -> float | None:
+    """Ticks of one revolution from the index pulses, None with fewer than two."""
+    if segment.index_ticks.size < 2:
+        return None
+    gaps = np.diff(segment.index_ticks)
+    # Missed or doubled index pulses must not set the speed.
+    usual = float(np.median(gaps))
+    kept = gaps[np.abs(gaps - usual) < 0.2 * usual]
+    return float(kept.mean()) if usual > 0 else None
+
+
+def _attempts(segment: Segment, layout: Layout | None, recent: Sequence[CellGuess]) -> list[CellGuess]:
+    """Codes and cell lengths worth trying on a stay, most promising first.
+
+    What the stay's own intervals say comes first; then what its neighbours were in, and what the layout
+    asks for, since a badly worn stretch may not speak for itself.
+    """
+    own = guess_cells(segment.intervals())
+    asked: list[CellGuess] = []
+    if layout is not None:
+        turn = turn_ticks(segment)
+        ratio = 1.0 if turn is None else turn * segment.tick_s * layout.speed_rpm / 60
+        asked = [CellGuess(z.code, z.cell_s * ratio / segment.tick_s, 0.5) for z in layout.zones]
+        own = [g for g in own if any(g.code == a.code and abs(g.cell_ticks / a.cell_ticks - 1) < 0.12 for a in asked)]
+    distinct: list[CellGuess] = []
+    for guess in (*own[:3], *recent, *asked):
+        if not any(d.code == guess.code and abs(d.cell_ticks / guess.cell_ticks - 1) < 0.01 for d in distinct):
+            distinct.append(guess)
+    return distinct
+
+
+def open_track(
+    segment: Segment, number: int, layout: Layout | None, recent: Sequence[CellGuess] = ()
+) -> OpenTrack | None:
+    """Recover the clock of a stay in the code that gives most; None when nothing legible is on it."""
+    turn = turn_ticks(segment)
+    best: tuple[int, Stream, StreamReads] | None = None
+    for guess in _attempts(segment, layout, recent):
+        stream = open_stream(segment, guess.code, guess.cell_ticks, turn or _NOMINAL_TURN_S / segment.tick_s)
+        reads = read_stream(stream, number)
+        worth = 2 * sum(r.passed for r in reads.reads) + len(reads.ids)
+        if best is None or worth > best[0]:
+            best = (worth, stream, reads)
+        if reads.ids and 2 * sum(r.passed for r in reads.reads) >= len(reads.reads):
+            break
+    if best is None or best[0] == 0:
+        return None
+    _, stream, reads = best
+    places = Counter((one.id.cylinder, one.id.head) for one in reads.ids).most_common(1)
+    cylinder, head = places[0][0] if places else (None, None)
+    from_lines = segment.cylinder is not None
+    if from_lines:
+        cylinder, head = segment.cylinder, segment.head
+    elif segment.head is not None:
+        head = segment.head
+    rpm = None if turn is None else 60 / (turn * segment.tick_s)
+    return OpenTrack(stream, reads, cylinder, head, rpm, from_lines)
+
+
+@dataclass(frozen=True)
+class Stay:
+    """What is kept of a stay once its pulses are let go.
+
+    Attributes:
+        reads: with the pulses of those fields only that still need them.
+        code, cell_s: as recorded, mean.
+        passes: whole turns, at least one.
+        indexed: whether it had an index pulse.
+        capture: name of its capture.
+        quality: how well each stretch was read, None when not asked for.
+    """
+
+    reads: StreamReads
+    cylinder: int | None
+    head: int | None
+    speed_rpm: float | None
+    from_lines: bool
+    code: str
+    cell_ticks: float
+    cell_s: float
+    passes: int
+    indexed: bool
+    capture: str
+    quality: QualityMap | None
+
+
+def let_go(one: OpenTrack, bins: int) -> Stay:
+    """Keep of a stay what merging needs; a whole session would not fit in memory otherwise."""
+    stream = one.stream
+    segment = stream.segment
+    span = int(segment.read_ticks[-1]) - int(segment.read_ticks[0])
+    return Stay(
+        _without_pulses(one.reads),
+        one.cylinder,
+        one.head,
+        one.speed_rpm,
+        one.from_lines,
+        stream.code,
+        stream.cell_ticks,
+        one.mean_cell_s(),
+        max(1, int(span / stream.turn_ticks + 0.02)),
+        bool(segment.index_ticks.size),
+        segment.capture,
+        quality_map(stream, bins) if bins else None,
+    )
+
+
+def _without_pulses(reads: StreamReads) -> StreamReads:
+    """Sectors that every pass of the stay read plainly need no pulses; of the others each field keeps its own."""
+    by_number: dict[int, list[SectorRead]] = defaultdict(list)
+    for read in reads.reads:
+        if read.id is not None:
+            by_number[read.id.number].append(read)
+    proven = {number for number, own in by_number.items() if plain([r for r in own if not r.cut] or own)}
+
+    def kept(read: SectorRead) -> SectorRead:
+        if read.id is not None and read.id.number in proven:
+            return replace(read, source=None)
+        return replace(read, source=read.stretch())
+
+    return StreamReads(reads.ids, tuple(kept(r) for r in reads.reads))
