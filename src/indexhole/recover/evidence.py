@@ -35,7 +35,8 @@ _LOST_IN_GAP, _LOST_NEAR_GAP = 0.95, 0.4
 _BESIDE = 0.35
 _NARROWEST, _WIDEST = 0.03, 0.22
 _BOUND = 14.0
-_WINDOW = 96
+# Slips are looked for in windows of so many cells with at least so many pulses, and must fit better by so many nats.
+_WINDOW, _FEWEST, _CLEARLY = 96, 8, 25.0
 
 
 def spread_of(placed: Placed) -> float:
@@ -76,21 +77,12 @@ def cell_evidence(placed: Placed, code: str, cells: int) -> Cells:
 
 def _slips_removed(placed: Placed, sum_so_far: Cells) -> Placed:
     """The pass shifted by whole cells where the passes before it agree better: what a dropout made it miscount."""
-    cell = placed.cell.copy()
-    shift = 0
-    for start in range(0, sum_so_far.size, _WINDOW):
-        inside = np.flatnonzero((placed.cell >= start) & (placed.cell < start + _WINDOW))
-        if inside.size < 8:
-            continue
-        fits = [
-            float(np.sum(sum_so_far[np.clip(placed.cell[inside] + trial, 0, sum_so_far.size - 1)]))
-            for trial in (shift, shift - 1, shift + 1, shift - 2, shift + 2)
-        ]
-        best = int(np.argmax(fits))
-        if best and fits[best] > fits[0] + 25.0:
-            shift += (0, -1, 1, -2, 2)[best]
-        cell[placed.cell >= start] = placed.cell[placed.cell >= start] + shift
-    return Placed(cell, placed.offset, placed.run, placed.strength) if np.any(cell != placed.cell) else placed
+    windows = -(-sum_so_far.size // _WINDOW)
+    shifts = kernels.window_shifts(placed.cell, sum_so_far, _WINDOW, windows, _FEWEST, _CLEARLY)
+    if not shifts.any():
+        return placed
+    moved = placed.cell + np.where(placed.cell < 0, 0, shifts[np.clip(placed.cell // _WINDOW, 0, windows - 1)])
+    return Placed(moved, placed.offset, placed.run, placed.strength)
 
 
 def joint_evidence(stretches: Sequence[Stretch], cells: int) -> Cells:

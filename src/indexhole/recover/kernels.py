@@ -44,6 +44,36 @@ def cell_evidence(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def window_shifts(cell, total, window, windows, fewest, clearly):  # type: ignore[no-untyped-def]
+    """Cells by which the pulses of each window must move to lie best on the evidence `total`: (windows,) int64.
+
+    A shift is kept until another of at most two cells fits better by `clearly`; a window with fewer pulses than
+    `fewest` says nothing.
+    """
+    shifts = np.zeros(windows, dtype=np.int64)
+    trials = (0, -1, 1, -2, 2)
+    shift = 0
+    first = 0
+    for w in range(windows):
+        while first < cell.size and cell[first] < w * window:
+            first += 1
+        fits = np.zeros(5)
+        count = 0
+        j = first
+        while j < cell.size and cell[j] < (w + 1) * window:
+            for t in range(5):
+                fits[t] += total[min(max(cell[j] + shift + trials[t], 0), total.size - 1)]
+            count += 1
+            j += 1
+        best = int(np.argmax(fits))
+        if count >= fewest and fits[best] > fits[0] + clearly:
+            shift += trials[best]
+        shifts[w] = shift
+        first = j
+    return shifts
+
+
+@njit(cache=True, nogil=True)
 def _log_sum(a, b):  # type: ignore[no-untyped-def]
     top = max(a, b)
     return top + math.log(math.exp(a - top) + math.exp(b - top))

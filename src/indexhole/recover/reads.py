@@ -50,6 +50,7 @@ class SectorRead:
         worst: largest phase error, in cells.
         at: run index of the mark; `kind` the pattern it matched.
         turn: revolutions since the first index.
+        tick: of the pulse that closes the mark, on the capture's own clock.
         cut: whether the log ended inside the field.
         rough: share of runs in the whole stream that the code forbids.
         source: the stream, or the field's own pulses once the stream was let go, or None when those too were.
@@ -65,6 +66,7 @@ class SectorRead:
     at: int
     kind: int
     turn: float
+    tick: int
     cut: bool
     rough: float
     source: Stream | Stretch | None
@@ -170,11 +172,12 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
             at,
             kind,
             turn,
+            tick,
             end and not ok,
             rough,
             stream,
         )
-        for owner, row, size, ok, faults, worst, at, kind, turn, end in zip(
+        for owner, row, size, ok, faults, worst, at, kind, turn, tick, end in zip(
             owners.tolist(),
             fields.data,
             length.tolist(),
@@ -184,6 +187,7 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
             fields.at.tolist(),
             found[1][data].tolist(),
             turns.tolist(),
+            stream.segment.read_ticks[fields.at + 1].tolist(),
             (fields.last >= stream.runs.size - 1).tolist(),
             strict=True,
         )

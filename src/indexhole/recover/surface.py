@@ -53,7 +53,7 @@ def _merged(place: tuple[int, int], group: Sequence[Stay], layout: Layout | None
     cylinder, head = place
     code = Counter(one.code for one in group).most_common(1)[0][0]
     group = [one for one in group if one.code == code]
-    reads = [_renumbered(one.reads, k) for k, one in enumerate(group)]
+    reads = _each_once([one.capture for one in group], [_renumbered(one.reads, k) for k, one in enumerate(group)])
     zone = layout.zone(cylinder, head) if layout is not None else None
     expected = Expected(zone.sector_ids, zone.sector_bytes) if zone is not None and zone.code == code else None
     sectors, warnings = merge_track([one.indexed for one in group], reads, expected)
@@ -72,6 +72,17 @@ def _merged(place: tuple[int, int], group: Sequence[Stay], layout: Layout | None
     )
     warnings += _place_warnings(group, place)
     return track, [f"cylinder {cylinder} head {head}: {w}" for w in warnings]
+
+
+def _each_once(captures: Sequence[str], reads: Sequence[StreamReads]) -> list[StreamReads]:
+    """The reads without those two overlapping pieces of one log both hold: one field read once is one witness."""
+    seen: set[tuple[str, int]] = set()
+    once = []
+    for capture, part in zip(captures, reads, strict=True):
+        fresh = tuple(r for r in part.reads if r.cut or (capture, r.tick) not in seen)
+        seen.update((capture, r.tick) for r in fresh if not r.cut)
+        once.append(StreamReads(part.ids, fresh))
+    return once
 
 
 def _renumbered(reads: StreamReads, number: int) -> StreamReads:
