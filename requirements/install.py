@@ -28,6 +28,7 @@ DEBIAN = {
     "chromium": "chromium",
     "dosfstools": "mkfs.fat",
     "fonts-liberation": "/usr/share/fonts/truetype/liberation/LiberationSans-Regular.ttf",
+    "ipxe": "/usr/lib/ipxe/ipxe.iso",
     "mtools": "mcopy",
     "poppler-utils": "pdftotext",
 }
