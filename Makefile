@@ -21,8 +21,8 @@ lint: install-dev ## the quick checks alone
 bench: install-dev ## measure speeds as ratios to floors measured in the same run
 	@$(BIN)/python -m pytest benchmarks --benchmark-only
 
-pictures: install-dev ## draw the pictures of the docs anew
-	@$(BIN)/python docs/pictures/draw.py
+pictures: install-dev ## make the pictures of the docs and the example in the README anew
+	@$(BIN)/python docs/draw.py
 
 pins: ## choose the newest versions for requirements/*.txt (needs uv)
 	@command -v uv >/dev/null || { echo "make: pins need uv on the PATH" >&2; exit 1; }
