@@ -14,7 +14,7 @@ from starlette.staticfiles import StaticFiles
 from indexhole.errors import IndexholeError
 from indexhole.shelf.register import Shelf
 from indexhole.web import capture_routes, cause_routes, shelf_routes
-from indexhole.web.faults import error_page, fault_page
+from indexhole.web.faults import error_page, fault_page, sentence
 from indexhole.web.guard import Door, Guard
 from indexhole.web.palette import palette_css
 from indexhole.web.site import Site
@@ -40,7 +40,7 @@ def create_app(shelf: Shelf, door: Door | None = None) -> Guard:
 
 
 def _palette() -> Response:
-    return Response(palette_css(), media_type="text/css", headers={"Cache-Control": "max-age=3600"})
+    return Response(palette_css(), media_type="text/css")
 
 
 def _own_fault(request: Request, fault: Any) -> HTMLResponse:
@@ -50,13 +50,13 @@ def _own_fault(request: Request, fault: Any) -> HTMLResponse:
 def _refused(request: Request, fault: Any) -> HTMLResponse:
     plain = fault.detail in ("Not Found", "Method Not Allowed")
     what = _SENTENCES.get(fault.status_code, fault.detail) if plain else fault.detail
-    return error_page(fault.status_code, what, "go on from the Shelf page")
+    return error_page(fault.status_code, sentence(what))
 
 
 def _misaddressed(request: Request, fault: Any) -> HTMLResponse:
     names = sorted({str(error["loc"][-1]) for error in fault.errors()})
-    return error_page(400, f"the address lacks a right {', '.join(names)}", "go on from the Shelf page")
+    return error_page(400, f"The address lacks a right {', '.join(names)}.")
 
 
 def _broken(request: Request, fault: Exception) -> HTMLResponse:
-    return error_page(500, "something went wrong in the program itself", "the terminal it runs in shows what")
+    return error_page(500, "Something went wrong in the program itself.", "the terminal it runs in shows what")

@@ -20,11 +20,11 @@ from indexhole import __version__
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.shelf.captures import store_capture
 from indexhole.shelf.records import CaptureRecord, Disk, Mechanism
-from indexhole.signal.readers import read_capture
-from indexhole.web.forms import Ask, form, typed
-from indexhole.web.reading import Reading, read_records
+from indexhole.signal.readers import READERS, read_capture
+from indexhole.web.forms import Ask, FormPage, form, typed
+from indexhole.web.links import KEY_LENGTH, capture_link
+from indexhole.web.reading import Reading, asked_for, read_records
 from indexhole.web.recordings import (
-    KEY_LENGTH,
     RecordingsPage,
     WorkingPage,
     chosen_records,
@@ -34,7 +34,7 @@ from indexhole.web.recordings import (
 )
 from indexhole.web.site import PATIENCE_S, Site
 from indexhole.web.view import render
-from indexhole.web.words import count, query, size
+from indexhole.web.words import count, listed, query, size
 from indexhole.web.work import Task
 
 Chosen = Annotated[list[str], Query(default_factory=list)]
@@ -42,7 +42,7 @@ Chosen = Annotated[list[str], Query(default_factory=list)]
 
 async def posted(request: Request) -> AsyncIterator[FormData]:
     """The form of a request, its files in temporary ones that go when it is answered."""
-    async with request.form(max_files=1, max_fields=40, max_part_size=64 << 10) as form:
+    async with request.form(max_files=1, max_fields=40, max_part_size=256 << 10) as form:
         yield form
 
 
@@ -80,6 +80,8 @@ def list_page(
         told=site.told(request),
         entries=tuple(entry_of(record) for record in site.shelf.all(CaptureRecord)),
         form=form("/recordings", "Add the recording", capture_asks(site), values, fault),
+        formats=listed((f"{reader.title} ({' '.join(reader.endings)})" for reader in READERS), "or"),
+        accept=",".join([ending for reader in READERS for ending in reader.endings] + [".gz"]),
         largest=size(site.largest_upload_bytes),
         largest_bytes=site.largest_upload_bytes,
     )
@@ -99,8 +101,10 @@ def keep_upload(site: Site, upload: UploadFile, about: dict[str, Any]) -> tuple[
 
 def reading_of(site: Site, records: Sequence[CaptureRecord], layout: str) -> Task[Reading]:
     """The reading of these captures, being made or ready. It is kept by what it was made from and by which version."""
-    key = ("reading", tuple(record.sha256 for record in records), layout, __version__)
-    return site.desk.ask(key, lambda progress: read_records(site.shelf, records, layout, progress))
+    asked = asked_for(site.shelf, records, layout)
+    made_from = tuple((record.sha256, record.name, record.mechanism) for record in records)
+    key = ("reading", made_from, asked.layout, asked.disk_class, __version__)
+    return site.desk.ask(key, lambda progress: read_records(site.shelf, asked, progress))
 
 
 def _chosen(site: Site, keys: Sequence[str]) -> list[CaptureRecord]:
@@ -153,7 +157,7 @@ def routes(site: Site) -> APIRouter:
         told = f"{record.name} is kept, {count(record.size_bytes)} bytes as they came."
         if not new:
             told = f"A recording with these very bytes stands here already, as {record.name}; nothing was added."
-        return site.gone_to(query("/recordings/read", capture=record.sha256[:KEY_LENGTH]), told)
+        return site.gone_to(capture_link(record.sha256), told)
 
     @router.get("/read")
     def read(request: Request, capture: Chosen, layout: str = "") -> Response:
@@ -219,8 +223,6 @@ def routes(site: Site) -> APIRouter:
 def _edit_page(
     site: Site, record: CaptureRecord, values: dict[str, Any] | None = None, fault: IndexholeError | None = None
 ) -> Response:
-    from indexhole.web.shelf_pages import FormPage
-
     key = record.sha256[:KEY_LENGTH]
     drawn = form(
         query("/recordings/edit", capture=key), "Keep", capture_asks(site), values or record.model_dump(), fault

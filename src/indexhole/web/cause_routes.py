@@ -18,7 +18,7 @@ from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, decode_sheet, p
 from indexhole.shelf.trials import Imported
 from indexhole.web.capture_routes import Posted, plain_name
 from indexhole.web.fault_finding import causes_page, trials_page
-from indexhole.web.faults import sentence
+from indexhole.web.faults import sentence, told_whole
 from indexhole.web.forms import Ask, Form, form, typed
 from indexhole.web.site import PATIENCE_S, Site
 from indexhole.web.view import render
@@ -76,7 +76,7 @@ def _sheet_page(
     fault: IndexholeError | None = None,
     import_fault: IndexholeError | None = None,
 ) -> Response:
-    told = sentence(import_fault.line) if import_fault else ""
+    told = told_whole(import_fault) if import_fault else ""
     page = trials_page(site.shelf.trials(), _trial_form(site, values, fault), site.told(request), told)
     return render("trials.html", page, 422 if fault or import_fault else 200)
 
@@ -107,7 +107,7 @@ def routes(site: Site) -> APIRouter:
             try:
                 diagnosis = task.result()
             except InputFault as refusal:
-                fault = sentence(refusal.line)
+                fault = told_whole(refusal)
         page = causes_page(trials, diagnosis, _import_form(), site.told(request), fault)
         return render("causes.html", page)
 

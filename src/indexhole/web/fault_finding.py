@@ -10,10 +10,11 @@ from markupsafe import Markup
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.model.trial import Trial
 from indexhole.web.charts import probability_bar
+from indexhole.web.faults import sentence
 from indexhole.web.forms import Form
-from indexhole.web.shelf_pages import unit_link
-from indexhole.web.standing import cause_words
-from indexhole.web.trial_view import TrialRow, anchor, trial_row
+from indexhole.web.links import disk_link, mechanism_link, trial_link, unit_link
+from indexhole.web.standing import fault_words
+from indexhole.web.trial_view import TrialRow, trial_row
 from indexhole.web.view import Page
 from indexhole.web.words import count, percent, plural
 
@@ -31,10 +32,19 @@ class Evidence:
 
 
 @dataclass(frozen=True)
+class FaultView:
+    """What is wrong with which thing, and where that thing stands."""
+
+    element: str
+    link: str
+    words: str
+
+
+@dataclass(frozen=True)
 class CauseView:
     """One cause as shown; the strongest evidence stands open, the rest folded."""
 
-    words: str
+    faults: tuple[FaultView, ...]
     percent: str
     bar: Markup
     twin: str
@@ -97,7 +107,6 @@ def causes_page(
 ) -> CausesPage:
     """The ranking as it stands; without a diagnosis it is still being worked out."""
     weighing = bool(trials) and diagnosis is None and not fault
-    outcomes = {t.trial: f"{t.sectors_failed} of {t.sectors_tried} sectors failed" for t in trials}
     return CausesPage(
         title="Fault-finding",
         section="Fault-finding",
@@ -106,7 +115,7 @@ def causes_page(
         trials=len(trials),
         weighing=weighing,
         fault=fault,
-        causes=_cause_views(diagnosis.causes, outcomes) if diagnosis else (),
+        causes=_cause_views(diagnosis.causes, trials) if diagnosis else (),
         other=percent(diagnosis.other_probability) if diagnosis and diagnosis.other_probability >= 5e-4 else "",
         mechanisms=_mechanism_words(diagnosis) if diagnosis else (),
         next=_next_view(diagnosis.next) if diagnosis and diagnosis.next else None,
@@ -114,9 +123,11 @@ def causes_page(
     )
 
 
-def _cause_views(causes: Sequence[Cause], outcomes: dict[str, str]) -> tuple[CauseView, ...]:
+def _cause_views(causes: Sequence[Cause], trials: Sequence[Trial]) -> tuple[CauseView, ...]:
     """The causes in order; one with the reasons of the one above (its twin) does not tell them again."""
-    views = [_cause_view(cause, outcomes) for cause in causes]
+    outcomes = {t.trial: f"{t.sectors_failed} of {t.sectors_tried} sectors failed" for t in trials}
+    links = {t.disk: disk_link(t.disk) for t in trials} | {t.mechanism: mechanism_link(t.mechanism) for t in trials}
+    views = [_cause_view(cause, outcomes, links) for cause in causes]
     for k in range(len(views) - 1, 0, -1):
         if causes[k].why == causes[k - 1].why and causes[k].for_trials == causes[k - 1].for_trials:
             same = "For the same reasons, and by the same trials, as the one above."
@@ -126,9 +137,9 @@ def _cause_views(causes: Sequence[Cause], outcomes: dict[str, str]) -> tuple[Cau
     return tuple(views)
 
 
-def _cause_view(cause: Cause, outcomes: dict[str, str]) -> CauseView:
+def _cause_view(cause: Cause, outcomes: dict[str, str], links: dict[str, str]) -> CauseView:
     def evidence(names: Sequence[str]) -> tuple[Evidence, ...]:
-        return tuple(Evidence(n, f"/causes/trials#{anchor(n)}", outcomes.get(n, "")) for n in names)
+        return tuple(Evidence(n, trial_link(n), outcomes.get(n, "")) for n in names)
 
     twins = cause.kind_probability - cause.probability
     twin = (
@@ -137,7 +148,9 @@ def _cause_view(cause: Cause, outcomes: dict[str, str]) -> CauseView:
         else ""
     )
     return CauseView(
-        words=cause_words(cause),
+        faults=tuple(
+            FaultView(f.element, links.get(f.element, unit_link(f.element)), fault_words(f)) for f in cause.faults
+        ),
         percent=percent(cause.probability),
         bar=probability_bar(cause.probability),
         twin=twin,
@@ -150,18 +163,12 @@ def _cause_view(cause: Cause, outcomes: dict[str, str]) -> CauseView:
 
 
 def _mechanism_words(diagnosis: Diagnosis) -> tuple[MechanismWord, ...]:
-    def link(name: str) -> str:
-        return unit_link(name.rpartition(".")[0])
-
-    sound = [MechanismWord(n, link(n), "works", "The trials clear it.") for n in diagnosis.sound]
+    sound = [MechanismWord(n, mechanism_link(n), "works", "The trials clear it.") for n in diagnosis.sound]
     unproven = [
-        MechanismWord(n, link(n), "unproven", _sentence(diagnosis.unproven_why.get(n, ""))) for n in diagnosis.unproven
+        MechanismWord(n, mechanism_link(n), "unproven", sentence(diagnosis.unproven_why.get(n, "")))
+        for n in diagnosis.unproven
     ]
     return (*sound, *unproven)
-
-
-def _sentence(clause: str) -> str:
-    return f"{clause[0].upper()}{clause[1:]}." if clause else ""
 
 
 def _next_view(trial: NextTrial) -> NextView:

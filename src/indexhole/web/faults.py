@@ -26,7 +26,6 @@ _HEADINGS = {
 class ErrorPage(Page):
     """An error as it is shown."""
 
-    status: int
     what: str
     remedy: str
 
@@ -35,6 +34,7 @@ class ErrorPage(Page):
 _HERE = (
     ("name one with --layout to settle it", "choose one under Layout to settle it"),
     ("name the layout with --layout", "choose the layout under Layout"),
+    (", and raw logic samples with --raw HZ", "; raw logic samples are read on the command line"),
     ("set names apart with --prefix", "give its things names of their own"),
     ("see `indexhole shelf list trials`", "see the trial sheet"),
     ("see `indexhole shelf list`", "see the Shelf page"),
@@ -48,24 +48,29 @@ def for_page(told: str) -> str:
     return told
 
 
-def sentence(clause: str) -> str:
-    """A clause as a sentence for the page: capital and full stop."""
+def sentence(clause: str, *, start: bool = True) -> str:
+    """A clause as a sentence for the page: full stop, and a capital where it starts one."""
     clause = for_page(" ".join(clause.split()))
     if not clause:
         return ""
     ended = clause if clause[-1] in ".!?" else f"{clause}."
-    return ended[0].upper() + ended[1:]
+    return ended[0].upper() + ended[1:] if start else ended
 
 
 def told(fault: IndexholeError) -> str:
-    """The fault without its remedy, as a sentence."""
-    return sentence(f"{fault.where}: {fault.what}" if fault.where else fault.what)
+    """The fault without its remedy, as a sentence; the name of a file before it stays as it is."""
+    return f"{fault.where}: {sentence(fault.what, start=False)}" if fault.where else sentence(fault.what)
+
+
+def told_whole(fault: IndexholeError) -> str:
+    """The fault and what to do, as sentences."""
+    return f"{told(fault)} {sentence(fault.remedy)}".rstrip()
 
 
 def error_page(status: int, what: str, remedy: str = "") -> HTMLResponse:
-    """The page for an error: `what` and `remedy` are clauses or sentences."""
+    """The page for an error: `what` is a sentence, `remedy` a clause or sentence."""
     heading = _HEADINGS.get(status, "That did not work")
-    page = ErrorPage(title=heading, status=status, what=sentence(what), remedy=sentence(remedy))
+    page = ErrorPage(title=heading, what=what, remedy=sentence(remedy))
     return render("error.html", page, status)
 
 

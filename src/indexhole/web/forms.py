@@ -9,7 +9,8 @@ from typing import Any, Literal
 from starlette.datastructures import FormData
 
 from indexhole.errors import IndexholeError
-from indexhole.web.faults import sentence
+from indexhole.web.faults import sentence, told_whole
+from indexhole.web.view import Page
 
 Kind = Literal["text", "area", "choice", "check", "number"]
 Options = tuple[tuple[str, str], ...]
@@ -48,6 +49,14 @@ class Form:
     hidden: tuple[tuple[str, str], ...] = ()
 
 
+@dataclass(frozen=True, kw_only=True)
+class FormPage(Page):
+    """A page that is one form; `back` is where it came from."""
+
+    form: Form
+    back: str
+
+
 def form(
     action: str,
     button: str,
@@ -60,7 +69,7 @@ def form(
     held = values or {}
     named = fault.where.rpartition(" ")[2] if fault else ""
     of_field = named if any(ask.name == named for ask in asks) else ""
-    what = sentence(fault.what if of_field else fault.line) if fault else ""
+    what = "" if fault is None else sentence(fault.what) if of_field else told_whole(fault)
     fields = tuple(Field(ask, _shown(held.get(ask.name)), what if ask.name == of_field else "") for ask in asks)
     return Form(action, button, fields, what, tuple((hidden or {}).items()))
 

@@ -19,7 +19,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from indexhole.web.faults import error_page
+from indexhole.web.faults import error_page, sentence
 
 SAFE_METHODS = frozenset({"GET", "HEAD"})
 LOOPBACK_NAMES = frozenset({"localhost"})
@@ -123,7 +123,7 @@ class Guard:
         refusal = self._refusal(scope["method"], headers)
         if refusal is not None:
             status, what, remedy = refusal
-            answer = error_page(status, what, remedy)
+            answer = error_page(status, sentence(what), remedy)
             if status == 401:
                 answer.headers["WWW-Authenticate"] = 'Basic realm="Indexhole", charset="UTF-8"'
             await answer(scope, receive, dressed)

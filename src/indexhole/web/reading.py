@@ -6,25 +6,26 @@ Everything that takes time happens here, once for a set of captures and a layout
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from indexhole.errors import InputFault
-from indexhole.jobs.gauging import Gauged, gauge_captures
+from indexhole.jobs.gauging import gauge_captures
 from indexhole.jobs.recovering import Recovered, recover_captures, report_json
 from indexhole.recover.result import Surface, Track
-from indexhole.shelf.records import CaptureRecord
+from indexhole.shelf.records import CaptureRecord, Disk
 from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
+from indexhole.signal.gauge import Gauge
 from indexhole.signal.sessions import Segment, cut_session
 from indexhole.signal.store import read_parquet
 from indexhole.volumes import Volume
 from indexhole.web.work import Progress
 
 QUALITY_BINS = 360
-_LONGEST_RUN, _BINS_A_CELL = 5.5, 32
+_LONGEST_RUN, _BINS_A_CELL, _USUAL_RUN = 5.5, 32, 2
 
 Floats = npt.NDArray[np.floating]
 
@@ -56,6 +57,16 @@ class TrackPicture:
 
 
 @dataclass(frozen=True)
+class MechanismGauges:
+    """What the captures one mechanism made say; without gauges, `fault` says why. `mechanism` may be unknown ("")."""
+
+    mechanism: str
+    gauges: tuple[Gauge, ...]
+    warnings: tuple[str, ...]
+    fault: str = ""
+
+
+@dataclass(frozen=True)
 class Reading:
     """Captures read.
 
@@ -63,7 +74,8 @@ class Reading:
         surface, image, volume: as recovered.
         report: the report of `recover --json`.
         pictures: by (cylinder, head).
-        gauged: None when there was nothing to gauge by, and `gauge_fault` says why.
+        stray: intervals of all captures together, where no track was found in them.
+        gauged: one entry a mechanism, in the order of the captures.
         pulses, index_pulses, duration_s: of all captures together.
         lines: control lines the logs hold.
     """
@@ -73,8 +85,8 @@ class Reading:
     volume: Volume | None
     report: dict[str, object]
     pictures: dict[tuple[int, int], TrackPicture]
-    gauged: Gauged | None
-    gauge_fault: str
+    stray: Histogram | None
+    gauged: tuple[MechanismGauges, ...]
     pulses: int
     index_pulses: int
     duration_s: float
@@ -85,24 +97,53 @@ class Reading:
         return next((t for t in self.surface.tracks if (t.cylinder, t.head) == (cylinder, head)), None)
 
 
-def read_records(shelf: Shelf, records: Sequence[CaptureRecord], layout: str, progress: Progress) -> Reading:
-    """Read registered captures of one disk together. Raises InputFault as recovery does."""
-    captures = [read_parquet(shelf.folder / record.parquet) for record in records]
-    return read_together(captures, layout, progress)
+@dataclass(frozen=True)
+class Asked:
+    """What is to be read: registered captures of one disk, in the layout given or else one of the disk's class."""
+
+    records: tuple[CaptureRecord, ...]
+    layout: str = ""
+    disk_class: str = ""
 
 
-def read_together(captures: Sequence[Capture], layout: str, progress: Progress) -> Reading:
-    """Recover and gauge captures of one disk, in the layout given or, when empty, the one identified."""
-    recovered = recover_captures(captures, layout or None, quality_bins=QUALITY_BINS, progress=progress)
-    gauged, fault = _gauged(captures, layout)
+def asked_for(shelf: Shelf, records: Sequence[CaptureRecord], layout: str) -> Asked:
+    """The reading of these captures; the class of the disk counts where they are all of one disk."""
+    disks = {record.disk for record in records}
+    disk = shelf.find(Disk, next(iter(disks)) or "") if len(disks) == 1 else None
+    return Asked(tuple(records), layout, disk.disk_class if disk else "")
+
+
+def read_records(shelf: Shelf, asked: Asked, progress: Progress) -> Reading:
+    """Read registered captures together. Raises InputFault as recovery does."""
+    captures = [
+        replace(read_parquet(shelf.folder / record.parquet), name=record.name, sha256=record.sha256)
+        for record in asked.records
+    ]
+    made_by = [record.mechanism or "" for record in asked.records]
+    return read_together(captures, made_by, asked.layout, asked.disk_class, progress)
+
+
+def read_together(
+    captures: Sequence[Capture], made_by: Sequence[str], layout: str, disk_class: str, progress: Progress
+) -> Reading:
+    """Recover captures of one disk and gauge them mechanism by mechanism; `made_by` names each one's."""
+    recovered = recover_captures(
+        captures, layout or None, disk_class=disk_class, quality_bins=QUALITY_BINS, progress=progress
+    )
+    identified = recovered.surface.layout
     return Reading(
         surface=recovered.surface,
         image=recovered.image,
         volume=recovered.volume,
         report=report_json(recovered),
         pictures=_pictures(recovered),
-        gauged=gauged,
-        gauge_fault=fault,
+        stray=None
+        if recovered.surface.tracks
+        else _histogram([s for c in captures for s in cut_session(c).segments], None),
+        gauged=tuple(
+            _gauged(name, [c for c, maker in zip(captures, made_by, strict=True) if maker == name], identified)
+            for name in dict.fromkeys(made_by)
+        ),
         pulses=sum(int(c.read_ticks.size) for c in captures),
         index_pulses=sum(int(c.index_ticks.size) for c in captures),
         duration_s=sum(c.duration_s for c in captures),
@@ -110,13 +151,12 @@ def read_together(captures: Sequence[Capture], layout: str, progress: Progress) 
     )
 
 
-def _gauged(captures: Sequence[Capture], layout: str) -> tuple[Gauged | None, str]:
+def _gauged(mechanism: str, captures: Sequence[Capture], layout: str) -> MechanismGauges:
     try:
         gauged = gauge_captures(captures, layout or None)
     except InputFault as fault:
-        return None, fault.what
-    # the pulses themselves are no longer needed, and there may be millions
-    return Gauged((), gauged.layout, gauged.gauges, gauged.warnings), ""
+        return MechanismGauges(mechanism, (), (), fault.what)
+    return MechanismGauges(mechanism, gauged.gauges, gauged.warnings)
 
 
 def _pictures(recovered: Recovered) -> dict[tuple[int, int], TrackPicture]:
@@ -141,12 +181,14 @@ def _stays_by_track(recovered: Recovered) -> dict[tuple[int, int], list[Segment]
     return found
 
 
-def _histogram(stays: Sequence[Segment], cell_s: float) -> Histogram | None:
-    """Counts in bins of about a thirtieth of a cell, up to five cells and a half."""
-    if not stays or not cell_s > 0:
+def _histogram(stays: Sequence[Segment], cell_s: float | None) -> Histogram | None:
+    """Counts in bins of about a thirtieth of a cell, up to five cells and a half; of a cell not known, by the usual."""
+    if not stays:
         return None
     # an interval is a whole number of ticks: bins that are not would show a comb that is not there
     tick_s = max(stay.tick_s for stay in stays)
+    if cell_s is None:
+        cell_s = max(float(np.median(stay.intervals())) * stay.tick_s for stay in stays) / _USUAL_RUN
     step_s = max(1, round(cell_s / _BINS_A_CELL / tick_s)) * tick_s
     bins = max(2, round(_LONGEST_RUN * cell_s / step_s))
     counts = np.zeros(bins + 1, dtype=np.int64)

@@ -15,15 +15,15 @@ from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
 from indexhole.standards.layouts import load_layouts
 from indexhole.web import charts
+from indexhole.web.charts import Figure
 from indexhole.web.faults import for_page
 from indexhole.web.forms import Form
 from indexhole.web.gauge_view import GaugeRow, gauge_row
-from indexhole.web.reading import Reading
-from indexhole.web.track_view import TrackView, place_of, sector_boxes, track_view
+from indexhole.web.links import KEY_LENGTH, capture_link
+from indexhole.web.reading import MechanismGauges, Reading
+from indexhole.web.track_view import TrackView, place_of, sector_boxes, stray_view, track_view
 from indexhole.web.view import Page
 from indexhole.web.words import count, listed, percent, plural, query, size, speed
-
-KEY_LENGTH = 16
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,8 @@ class RecordingsPage(Page):
 
     entries: tuple[CaptureEntry, ...]
     form: Form
+    formats: str
+    accept: str
     largest: str
     largest_bytes: int
 
@@ -81,6 +83,15 @@ class TrackRow:
     quality: str
     counts: tuple[int, int, int, int]
     worst: str
+
+
+@dataclass(frozen=True)
+class GaugeTable:
+    """What one mechanism’s captures say. `title` is empty where there is but one, `fault` says why no rows."""
+
+    title: str
+    rows: tuple[GaugeRow, ...]
+    fault: str
 
 
 @dataclass(frozen=True)
@@ -118,8 +129,8 @@ class ReadingPage(Page):
     overviews: tuple[Overview, ...]
     tracks: tuple[TrackRow, ...]
     track: TrackView | None
-    gauges: tuple[GaugeRow, ...]
-    gauge_fault: str
+    stray: Figure | None
+    gauged: tuple[GaugeTable, ...]
     volume: VolumeView | None
     warnings: tuple[str, ...]
     downloads: tuple[tuple[str, str], ...]
@@ -151,7 +162,7 @@ def entry_of(record: CaptureRecord) -> CaptureEntry:
         taken=record.taken,
         note=record.note,
         sha256=record.sha256,
-        link=query("/recordings/read", capture=key),
+        link=capture_link(record.sha256),
     )
 
 
@@ -188,8 +199,8 @@ def reading_page(records: Sequence[CaptureRecord], reading: Reading, layout: str
         overviews=_overviews(surface) if only is None else (),
         tracks=tuple(_track_row(track, keys, layout) for track in surface.tracks) if only is None else (),
         track=track_view(only, reading.pictures.get((only.cylinder, only.head))) if only is not None else None,
-        gauges=tuple(gauge_row(gauge) for gauge in reading.gauged.gauges) if reading.gauged else (),
-        gauge_fault=reading.gauge_fault,
+        stray=stray_view(reading.stray) if reading.stray else None,
+        gauged=tuple(_gauge_table(found, len(reading.gauged) > 1) for found in reading.gauged),
         volume=_volume_view(reading, keys, layout),
         warnings=tuple(dict.fromkeys(for_page(w) for w in (*surface.warnings, *_gauge_warnings(reading)))),
         downloads=_downloads(reading, keys, layout),
@@ -214,7 +225,12 @@ def track_page(records: Sequence[CaptureRecord], reading: Reading, layout: str, 
 
 
 def _gauge_warnings(reading: Reading) -> tuple[str, ...]:
-    return reading.gauged.warnings if reading.gauged else ()
+    return tuple(warning for found in reading.gauged for warning in found.warnings)
+
+
+def _gauge_table(found: MechanismGauges, several: bool) -> GaugeTable:
+    title = f"Read by {found.mechanism or 'a mechanism not written down'}" if several else ""
+    return GaugeTable(title, tuple(gauge_row(gauge) for gauge in found.gauges), found.fault)
 
 
 def _outcome(surface: Surface, counts: Counter[str]) -> str:

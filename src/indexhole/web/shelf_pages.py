@@ -13,13 +13,14 @@ from indexhole.model.trial import Trial
 from indexhole.shelf.dates import span_of
 from indexhole.shelf.journal import Change
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit, UnitKind
-from indexhole.shelf.register import Found, Shelf
+from indexhole.shelf.register import Shelf
 from indexhole.standards.classes import load_classes
 from indexhole.web.cautions import Caution, cautions_for
-from indexhole.web.forms import Form
+from indexhole.web.links import disk_link, unit_link
 from indexhole.web.recordings import CaptureEntry, entry_of
+from indexhole.web.search import Hits, search_hits
 from indexhole.web.standing import Standing, standing_of
-from indexhole.web.trial_view import TrialRow, anchor, trial_row
+from indexhole.web.trial_view import TrialRow, trial_row
 from indexhole.web.view import Page
 from indexhole.web.words import count, day, percent, plural, query
 
@@ -64,16 +65,6 @@ class DiskEntry:
 
 
 @dataclass(frozen=True)
-class Hit:
-    """One thing a search found."""
-
-    kind: str
-    key: str
-    text: str
-    link: str
-
-
-@dataclass(frozen=True)
 class ChangeRow:
     """A change that can be taken back."""
 
@@ -89,17 +80,9 @@ class ShelfPage(Page):
     units: tuple[UnitEntry, ...]
     disks: tuple[DiskEntry, ...]
     words: str
-    hits: tuple[Hit, ...] | None
+    hits: Hits | None
     changes: tuple[ChangeRow, ...]
     weighing: bool
-
-
-@dataclass(frozen=True, kw_only=True)
-class FormPage(Page):
-    """A page that is one form."""
-
-    form: Form
-    back: str
 
 
 @dataclass(frozen=True)
@@ -159,16 +142,6 @@ def class_title(disk_class: str) -> str:
     return found.title if found else disk_class
 
 
-def unit_link(inventory: str) -> str:
-    """Where a unit's page is."""
-    return query("/unit", no=inventory)
-
-
-def disk_link(inventory: str) -> str:
-    """Where a disk's page is."""
-    return query("/disk", no=inventory)
-
-
 def shelf_page(
     shelf: Shelf, diagnosis: Diagnosis | None, weighing: bool, words: str, told: tuple[str, ...]
 ) -> ShelfPage:
@@ -182,7 +155,7 @@ def shelf_page(
         units=tuple(_unit_entry(u, mechanisms, trials, diagnosis, weighing) for u in _in_order(shelf.all(Unit))),
         disks=tuple(_disk_entry(disk) for disk in sorted(shelf.all(Disk), key=lambda d: _natural(d.inventory))),
         words=words,
-        hits=tuple(_hit(found) for found in shelf.search(words)) if words.strip() else None,
+        hits=search_hits(shelf, words) if words.strip() else None,
         changes=tuple(_change_row(change) for change in shelf.changes()[:_CHANGES_SHOWN]),
         weighing=weighing,
     )
@@ -245,18 +218,6 @@ def _disk_entry(disk: Disk) -> DiskEntry:
         irreplaceable=disk.irreplaceable,
         proven=disk.standing == "known",
     )
-
-
-def _hit(found: Found) -> Hit:
-    links = {
-        "unit": unit_link(found.key),
-        "disk": disk_link(found.key),
-        "mechanism": unit_link(found.key.rpartition(".")[0]),
-        "trial": f"/causes/trials#{anchor(found.key)}",
-        "capture": query("/recordings/read", capture=found.key[:16]),
-    }
-    key = found.key[:16] if found.kind == "capture" else found.key
-    return Hit(found.kind, key, found.text, links.get(found.kind, ""))
 
 
 def _change_row(change: Change) -> ChangeRow:

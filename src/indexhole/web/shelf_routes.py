@@ -14,8 +14,9 @@ from indexhole.errors import IndexholeError, InputFault
 from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, UnitKind, checked
 from indexhole.standards.classes import load_classes
 from indexhole.web.capture_routes import Posted
-from indexhole.web.forms import Ask, form, typed
-from indexhole.web.shelf_pages import FormPage, disk_link, disk_page, shelf_page, unit_link, unit_page
+from indexhole.web.forms import Ask, FormPage, form, typed
+from indexhole.web.links import disk_link, unit_link
+from indexhole.web.shelf_pages import disk_page, shelf_page, unit_page
 from indexhole.web.site import Site
 from indexhole.web.view import render
 from indexhole.web.words import query

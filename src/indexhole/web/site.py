@@ -12,8 +12,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse
 
 from indexhole.causes.diagnosis import Diagnosis
-from indexhole.causes.trials import rank_causes
-from indexhole.shelf.records import Disk
+from indexhole.jobs.faulting import Bench, diagnose, irreplaceable_on
 from indexhole.shelf.register import Shelf
 from indexhole.web.work import Desk, Task
 
@@ -66,11 +65,10 @@ class Site:
 
     def diagnosis(self) -> Task[Diagnosis] | None:
         """What the shelf's trials say is at fault, being worked out or ready; None when there are no trials."""
-        trials = self.shelf.trials()
-        if not trials:
+        bench = Bench(self.shelf.trials(), irreplaceable_on(self.shelf))
+        if not bench.trials:
             return None
-        kept = frozenset(disk.inventory for disk in self.shelf.all(Disk) if disk.irreplaceable)
-        return self.desk.ask(("causes", tuple(trials), kept), lambda _: rank_causes(trials, kept))
+        return self.desk.ask(("causes", tuple(bench.trials), bench.irreplaceable), lambda _: diagnose(bench))
 
     def diagnosis_if_ready(self) -> tuple[Diagnosis | None, bool]:
         """The diagnosis, None when there is none yet, and whether it is still being worked out."""

@@ -26,14 +26,9 @@ NO_TRIALS = Standing("unproven", "No trial has been made with it.")
 
 
 def fault_words(fault: Fault) -> str:
-    """`D2.0 misaligned`, `K3 worn surface, side 1`."""
-    side = "" if fault.side is None else f", side {fault.side}"
-    return f"{fault.element} {fault.fault.replace('-', ' ') if fault.fault != 'off-speed' else fault.fault}{side}"
-
-
-def cause_words(cause: Cause) -> str:
-    """What is at fault, in words."""
-    return listed(fault_words(fault) for fault in cause.faults) if cause.faults else "Nothing need be at fault"
+    """What is wrong, without the thing it is wrong with: `misaligned`, `worn surface, side 1`."""
+    word = fault.fault if fault.fault == "off-speed" else fault.fault.replace("-", " ")
+    return word if fault.side is None else f"{word}, side {fault.side}"
 
 
 def standing_of(element: str, diagnosis: Diagnosis | None, tried: bool, weighing: bool) -> Standing:
@@ -62,9 +57,10 @@ def _accused(element: str, accusing: list[Cause]) -> str:
     for cause in accusing:
         for fault in cause.faults:
             if fault.element == element:
-                word = fault_words(fault).removeprefix(f"{element} ")
+                word = fault_words(fault)
                 shares[word] = shares.get(word, 0.0) + cause.probability
-    told = listed(f"{word} ({percent(share)})" for word, share in sorted(shares.items(), key=lambda s: -s[1]))
+    ranked = sorted(shares.items(), key=lambda item: -item[1])
+    told = listed((f"{word} ({percent(share)})" for word, share in ranked), "or")
     return f"Likely {told}."
 
 

@@ -157,6 +157,28 @@ def _histogram(held: Histogram, cell_s: float) -> Figure:
     return Figure(svg, summary, ("interval", "µs", "pulses", "share"), tuple(table))
 
 
+def stray_view(held: Histogram) -> Figure:
+    """Intervals of captures in which nothing was legible: one peak a run means a recording, a broad heap none."""
+    whole = np.rint(held.centres_us).astype(np.int64)
+    total = max(int(held.counts.sum()) + held.beyond, 1)
+    table = [
+        (f"about {us}", count(n), percent(n / total))
+        for us in range(int(whole.max()) + 1)
+        if (n := int(held.counts[whole == us].sum()))
+    ]
+    summary = (
+        f"{plural(total, 'interval')} between pulses, the commonest "
+        f"{held.centres_us[int(np.argmax(held.counts))]:.2f} µs. "
+        "A few narrow peaks mean a recording, one broad heap none."
+    )
+    return Figure(
+        charts.histogram_chart(held.centres_us, held.counts, (), summary),
+        summary,
+        ("interval, µs", "pulses", "share"),
+        tuple(table),
+    )
+
+
 def _speed(held: SpeedCurve) -> Figure:
     bins = held.mean.size
     angle = (np.arange(bins) + 0.5) / bins

@@ -99,16 +99,16 @@ def measured(value: float, uncertainty: float, unit: str) -> str:
     """`299.72 ± 0.02 rpm`; without an uncertainty four digits, and `not measured` for none."""
     if not math.isfinite(value):
         return "not measured"
-    scale, name = _scaled(unit, abs(value))
-    scaled = value / scale
-    if math.isfinite(uncertainty) and uncertainty > 0:
-        places = decimals_of(uncertainty / scale)
-        rounded = round(uncertainty / scale, places)
-        told = f"{number(scaled, places)} ± {number(rounded, places)}"
-    elif scaled == round(scaled):
-        told = number(scaled)
+    spread = uncertainty if math.isfinite(uncertainty) else 0.0
+    scale, name = _scaled(unit, max(abs(value), spread))
+    value, spread = value / scale, spread / scale
+    if spread > 0:
+        places = decimals_of(spread)
+        told = f"{number(value, places)} ± {number(round(spread, places), places)}"
+    elif value == round(value):
+        told = number(value)
     else:
-        told = number(scaled, 3 - math.floor(math.log10(abs(scaled))))
+        told = number(value, 3 - math.floor(math.log10(abs(value))))
     return f"{told} {name}".rstrip()
 
 
