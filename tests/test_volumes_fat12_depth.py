@@ -162,6 +162,41 @@ def test_deleted_files_without_end_are_bounded() -> None:
     assert sum(len(f.data) for f in volume.deleted_files) <= 9 * SIZE
 
 
+def record(name: bytes, attributes: int, cluster: int, size: int) -> bytes:
+    return (
+        name.ljust(11)[:11]
+        + bytes([attributes, *bytes(14)])
+        + cluster.to_bytes(2, "little")
+        + size.to_bytes(4, "little")
+    )
+
+
+@pytest.mark.parametrize("gone", [False, True])
+def test_a_disk_full_of_folders_lists_each_record_once(gone: bool) -> None:
+    """Every cluster lists folders and files at random places, live or deleted, and all lie on one chain or none."""
+    rng = np.random.default_rng(3)
+    clusters = range(2, GEOMETRY.clusters + 2)
+    first = b"\xe5" if gone else b"A"
+    image = bytearray(with_fat({c: (0 if c % 2 == 0 else 0xFFF) if gone else c + 1 for c in clusters}))
+    per_cluster = 512 // 32
+
+    def records(own: int) -> bytes:
+        start = [record(b".", 0x10, own, 0), record(b"..", 0x10, 0, 0)]
+        places = rng.integers(2, GEOMETRY.clusters, per_cluster - 2).tolist()
+        return b"".join(
+            [*start, *(record(first + b"%05d" % n, 0x10 if n % 2 else 0x20, c, 0) for n, c in enumerate(places))]
+        )
+
+    for cluster in clusters:
+        at = (GEOMETRY.data_start + cluster - 2) * 512
+        image[at : at + 512] = records(cluster)
+    image[ROOT : ROOT + 512] = records(2)
+    volume = volume_of(bytes(image))
+    listed = volume.deleted_files if gone else volume.files
+    assert per_cluster < len(listed) + len(volume.problems) <= (GEOMETRY.clusters + 1) * per_cluster
+    assert len(volume.problems) <= 60
+
+
 # both copies of the FAT, and what was not soundly read
 
 

@@ -6,13 +6,14 @@ that its clusters follow its first one, is common practice, no source.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Collection, Iterator
 from dataclasses import replace
 from datetime import datetime
 
 from indexhole.volumes.fat12_geometry import ENTRY_BYTES, FIRST_CLUSTER, Geometry, descriptor_title, number
 from indexhole.volumes.fat12_map import FREE, TOO_MUCH, Fat
-from indexhole.volumes.image import Claims, SectorImage, counted, spans
+from indexhole.volumes.image import Claims, SectorImage, counted, some_of, spans
 from indexhole.volumes.volume import Volume, VolumeFile, shown_name, with_shared
 
 READ_ONLY, HIDDEN, SYSTEM, LABEL, FOLDER = 1, 2, 4, 8, 16
@@ -39,6 +40,7 @@ class _Reader:
         self.gone: list[tuple[bytes, str, bool]] = []
         self.opened: set[int] = set()
         self.guessed = Claims(geometry.clusters)
+        self.free = self.fat.marked(FREE)
 
     def volume(self) -> Volume:
         """Everything on the image."""
@@ -48,17 +50,19 @@ class _Reader:
         lost = self.fat.lost()
         if lost:
             self.problems.append(f"{counted(len(lost), 'cluster')} in use by no file: {spans(lost)}")
+        # the list grows while deleted folders are looked into
         gone = [self._deleted(*record) for record in self.gone]
+        shared, doubly = self._by_sector(self.fat.claims), self._by_sector(self.guessed)
         return Volume(
             kind="fat12",
             title=self.title or descriptor_title(self.image.read(0)),
-            free=len(self.fat.marked(FREE)),
+            free=len(self.free),
             unit_bytes=geometry.cluster_bytes,
             sector_bytes=geometry.sector_bytes,
-            files=tuple(with_shared(file, self._by_sector(self.fat.claims), "cluster") for file in files),
+            files=tuple(with_shared(file, shared, "cluster") for file in files),
             system_sectors=tuple(sorted(set(self.system))),
-            problems=tuple(self.problems),
-            deleted_files=tuple(with_shared(file, self._by_sector(self.guessed), "cluster") for file in gone),
+            problems=some_of(self.problems),
+            deleted_files=tuple(with_shared(file, doubly, "cluster") for file in gone),
         )
 
     def _by_sector(self, claims: Claims) -> dict[int, list[str]]:
@@ -120,8 +124,12 @@ class _Reader:
             self.problems.append(f"folder {name}: cluster {first} belongs to {claimed} too, not entered")
             return
         clusters, problems = self.fat.chain(first, f"{name}/", self.geometry.clusters)
-        lbas = self._lbas(clusters)
-        if clusters and self.image.sound(lbas[0]) and not _begins_like_a_folder(self.image.read(lbas[0]), first):
+        # each cluster is read as a folder once, so that a hostile image cannot list without end
+        own = [c for c in clusters if self.fat.claims.owner[c] == f"{name}/"]
+        if len(own) < len(clusters):
+            problems.append(f"{counted(len(clusters) - len(own), 'cluster')} belong to others too, not entered")
+        lbas = self._lbas(own)
+        if lbas and self.image.sound(lbas[0]) and not _begins_like_a_folder(self.image.read(lbas[0]), first):
             problems.append("its first record does not lead to itself")
         self.problems += [f"folder {name}: {problem}" for problem in problems]
         self.system += lbas
@@ -183,22 +191,18 @@ class _Reader:
             self._look_into(first, f"{name}/")
         needed = -(-size // self.geometry.cluster_bytes)
         clusters: list[int] = []
-        passed = 0
         if needed and self.fat.entries[first] != FREE:
             owner = self.fat.claims.owner.get(first, "something else")
             problems.append(f"nothing of its data can be placed: its first cluster {first} is in use by {owner}")
             needed = 0
-        for cluster in range(first, len(self.fat.entries) if needed else 0):
-            if len(clusters) == needed:
-                break
-            if self.fat.entries[cluster] != FREE:
-                passed += 1
-            elif self.guessed.take(cluster, name):
-                clusters.append(cluster)
-            else:
+        at = bisect_left(self.free, first)
+        for cluster in self.free[at : at + needed]:
+            if not self.guessed.take(cluster, name):
                 problems.append(TOO_MUCH)
                 break
+            clusters.append(cluster)
         if clusters:
+            passed = clusters[-1] - first + 1 - len(clusters)
             over = f", passing over {passed} in use" if passed else ""
             problems.append(f"its {counted(len(clusters), 'cluster')} a guess: the free ones from {first} on{over}")
         lbas = self._lbas(clusters)[: -(-size // self.geometry.sector_bytes)]

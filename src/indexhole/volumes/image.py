@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
 # Chains of a damaged or hostile image may overlap without end; so many times the volume is followed at most.
 _MOST_OVERLAP = 8
@@ -69,6 +69,12 @@ def spans(numbers: Collection[int], most: int = 4) -> str:
             runs.append([number, number])
     shown = [str(a) if a == b else f"{a} to {b}" for a, b in runs[:most]]
     return ", ".join(shown) + (" and more" if len(runs) > most else "")
+
+
+def some_of(problems: Sequence[str], most: int = 50) -> tuple[str, ...]:
+    """The first problems, and how many more there are: a hostile image must not fill a report."""
+    more = (f"and {len(problems) - most} more",) if len(problems) > most else ()
+    return (*problems[:most], *more)
 
 
 def counted(number: int, one: str) -> str:

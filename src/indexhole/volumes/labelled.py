@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
-from indexhole.volumes.image import Claims, counted, spans
+from indexhole.volumes.image import Claims, counted, some_of, spans
 from indexhole.volumes.labelled_forms import (
     ERMAP_SECTOR,
     FIRST_FILE_SECTOR,
@@ -221,6 +221,6 @@ def read_labelled(image: bytes, form: Form, unsound: Collection[int] = (), marke
         sector_bytes=form.others[1],
         files=tuple(with_shared(file, reader.claims.shared, "sector") for file in files),
         system_sectors=tuple(sorted(set(reader.system))),
-        problems=tuple(reader.problems),
+        problems=some_of(reader.problems),
         deleted_files=tuple(with_shared(file, reader.gone.shared, "sector") for file in gone),
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
-from indexhole.volumes.image import Claims, SectorImage, counted, spans
+from indexhole.volumes.image import Claims, SectorImage, counted, some_of, spans
 from indexhole.volumes.linked_forms import (
     BLOCK_BYTES,
     ENTRY_BYTES,
@@ -258,6 +258,6 @@ def read_linked(image: bytes, form: Form, unsound: Collection[int] = ()) -> Volu
         sector_bytes=BLOCK_BYTES,
         files=tuple(with_shared(file, reader.claims.shared, "block") for file in files),
         system_sectors=tuple(sorted(set(reader.system))),
-        problems=tuple(reader.problems),
+        problems=some_of(reader.problems),
         deleted_files=tuple(with_shared(file, reader.guessed.shared, "block") for file in gone),
     )

@@ -123,7 +123,8 @@ def with_shared(file: VolumeFile, shared: Mapping[int, Sequence[str]], unit: str
     """The file with word of the first `unit` it shares, by the unit's first sector, with all names that claim it."""
     for lba in file.sectors:
         if lba in shared:
-            others = sorted(set(shared[lba]) - {file.name}) or [file.name]
+            # a hostile image may have thousands claim one place; the first few tell enough
+            others = sorted(set(shared[lba][:8]) - {file.name}) or [file.name]
             problem = f"its {unit} at sector {lba} belongs to {', '.join(others[:3])} too"
             return replace(file, whole=False, problems=(*file.problems, problem))
     return file
