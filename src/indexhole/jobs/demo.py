@@ -120,6 +120,7 @@ def _unfinished(folder: Path) -> Iterator[Path]:
     folder.parent.mkdir(parents=True, exist_ok=True)
     part = folder.with_name(f".{folder.name}.part-{secrets.token_hex(4)}")
     try:
+        part.mkdir()
         yield part
     finally:
         shutil.rmtree(part, ignore_errors=True)
