@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import PurePosixPath, PureWindowsPath
+import re
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import get_args, get_type_hints
 
 import pytest
 from hypothesis import given
@@ -10,9 +12,10 @@ from hypothesis import strategies as st
 
 from indexhole.recover.result import SectorState
 from indexhole.volumes.make_fat12 import make_fat12
+from indexhole.volumes.make_labelled import make_labelled
 from indexhole.volumes.make_linked import make_linked35
 from indexhole.volumes.read import read_volume
-from indexhole.volumes.volume import VolumeFile, file_state, safe_name, safe_paths, shown_name, worst_state
+from indexhole.volumes.volume import Volume, VolumeFile, file_state, safe_name, safe_paths, shown_name, worst_state
 
 HOSTILE = [
     "..",
@@ -117,8 +120,25 @@ def test_no_volume_is_seen_in_noise(data: bytes) -> None:
 
 
 def test_kinds_are_told_apart() -> None:
-    for image, kind in ((make_fat12({"A": b"1"}), "fat12"), (make_linked35({"A": b"1"}, "T"), "linked")):
+    images = {
+        "fat12": make_fat12({"A": b"1"}),
+        "linked": make_linked35({"A": b"1"}, "T"),
+        "labelled": make_labelled({"A": b"1"}, "T", record_bytes=1),
+    }
+    assert set(images) == set(get_args(get_type_hints(Volume)["kind"]))
+    for kind, image in images.items():
         volume = read_volume(image)
         assert volume is not None
         assert volume.kind == kind
         assert volume.files[0].data == b"1"
+
+
+def test_the_examples_of_the_manual_run() -> None:
+    manual = (Path(__file__).resolve().parents[1] / "docs" / "volumes.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```python\n(.*?)```", manual, re.DOTALL)
+    assert blocks
+    for block in blocks:
+        exec(block, {})
+    # every kind there is has its row
+    for kind in get_args(get_type_hints(Volume)["kind"]):
+        assert f"| `{kind}` |" in manual
