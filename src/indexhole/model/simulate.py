@@ -210,14 +210,16 @@ class HeadOnTrack:
         self.extra_rate = reader.extra_rate
         self.jitter_s = np.zeros(track.angles.size)
         self.dropout_rate = np.zeros(track.angles.size)
+        self.amplitude = np.zeros(track.angles.size)
         for number, extra_db in set(zip(author.tolist(), loss_db.tolist(), strict=True)):
             here = (author == number) & (loss_db == extra_db)
             out = readout(number, extra_db)
             self.jitter_s[here] = 0.0 if out.dead else out.jitter_s
             self.dropout_rate[here] = out.dropout_rate
+            self.amplitude[here] = 0.0 if out.dead else out.amplitude
         self.asymmetry_s = mechanism.pulse_asymmetry_s
-        width = medium.pulse_width_um * 1e-3 / (2 * math.pi * place.radius_mm)
-        self.peaks = track.angles + peak_shifts(track.angles, width)
+        self.pulse_width = medium.pulse_width_um * 1e-3 / (2 * math.pi * place.radius_mm)
+        self.peaks = track.angles + peak_shifts(track.angles, self.pulse_width)
 
     def read(self, first: float, last: float, spindle: Spindle, rng: np.random.Generator) -> Floats:
         """Times of the pulses between two angles, counted on over the revolutions."""

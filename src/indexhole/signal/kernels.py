@@ -18,16 +18,18 @@ VCD_BACKWARDS, VCD_BAD_TIME, VCD_BAD_TOKEN, VCD_TIME_TOO_LONG = 1, 2, 3, 4
 
 
 @njit(cache=True, nogil=True)
-def vcd_edges(data, first, table, long_keys, long_lines, keep_all, state, levels, out_ticks, out_what):  # type: ignore[no-untyped-def]
+def vcd_edges(data, table, long_keys, long_lines, keep_all, state, levels, out_ticks, out_what):  # type: ignore[no-untyped-def]
     """Turn VCD tokens into edges.
 
-    `data` uint8 bytes holding whole tokens from `first` on; `table` (128,) int16 line number of each one-byte id
+    `data` uint8 bytes holding whole tokens; `table` (128,) int16 line number of each one-byte id
     code (-1: not wanted); `long_keys`/`long_lines` the same for longer codes, keys as base-128 numbers;
     `keep_all` (lines,) uint8: 1 keeps every change of the line, 0 only its falling edges;
     `state`, `levels` carried over. Writes tick and 4*line+level per kept edge; returns how many.
     """
-    n = data.size
-    i = first
+    # Without a sign, an index needs no look whether it counts from the end: half again as fast.
+    one, two, three, longest = np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(18)
+    n = np.uint64(data.size)
+    i = np.uint64(0)
     count = 0
     time = state[VCD_TIME]
     mode = state[VCD_MODE]
@@ -35,25 +37,25 @@ def vcd_edges(data, first, table, long_keys, long_lines, keep_all, state, levels
     while i < n:
         c = data[i]
         if c <= 32:
-            i += 1
+            i += one
             continue
         if mode == _TOKENS:
             if c == 35:  # '#'
                 start = i
-                i += 1
+                i += one
                 t = np.int64(0)
                 digits = i
                 while i < n:
-                    d = data[i] - 48
+                    d = np.int64(data[i]) - 48
                     if d < 0 or d > 9:
                         break
                     t = t * 10 + d
-                    i += 1
+                    i += one
                 if i == digits or (i < n and data[i] > 32):
                     state[VCD_ERROR] = VCD_BAD_TIME
                     state[VCD_ERROR_AT] = start
                     return count
-                if i - digits > 18:
+                if i - digits > longest:
                     state[VCD_ERROR] = VCD_TIME_TOO_LONG
                     state[VCD_ERROR_AT] = start
                     return count
@@ -71,21 +73,21 @@ def vcd_edges(data, first, table, long_keys, long_lines, keep_all, state, levels
                 value = 2
                 if c == 98 or c == 66:
                     last = c
-                    i += 1
+                    i += one
                     while i < n and data[i] > 32:
                         last = data[i]
-                        i += 1
+                        i += one
                     if last == 48 or last == 49:
                         value = last - 48
                 else:
                     while i < n and data[i] > 32:
-                        i += 1
+                        i += one
                 mode = _VECTOR_ID
                 continue
             elif c == 36:  # '$'
-                comment = i + 1 < n and data[i + 1] == 99
+                comment = i + one < n and data[i + one] == 99
                 while i < n and data[i] > 32:
-                    i += 1
+                    i += one
                 if comment:
                     mode = _SKIP_TO_END
                 continue
@@ -93,11 +95,12 @@ def vcd_edges(data, first, table, long_keys, long_lines, keep_all, state, levels
                 state[VCD_ERROR] = VCD_BAD_TOKEN
                 state[VCD_ERROR_AT] = i
                 return count
-            i += 1
+            i += one
         elif mode == _SKIP_TO_END:
-            is_end = i + 3 < n and c == 36 and data[i + 1] == 101 and data[i + 2] == 110 and data[i + 3] == 100
+            is_end = i + three < n and c == 36  # '$end'
+            is_end = is_end and data[i + one] == 101 and data[i + two] == 110 and data[i + three] == 100
             while i < n and data[i] > 32:
-                i += 1
+                i += one
             if is_end:
                 mode = _TOKENS
             continue
@@ -106,10 +109,10 @@ def vcd_edges(data, first, table, long_keys, long_lines, keep_all, state, levels
         # Here the id code starts at i, and `value` is its new level.
         if i >= n or data[i] <= 32:
             state[VCD_ERROR] = VCD_BAD_TOKEN
-            state[VCD_ERROR_AT] = i - 1
+            state[VCD_ERROR_AT] = i - one
             return count
         c = data[i]
-        i += 1
+        i += one
         line = np.int64(-1)
         if i >= n or data[i] <= 32:
             if c < 128:
@@ -118,7 +121,7 @@ def vcd_edges(data, first, table, long_keys, long_lines, keep_all, state, levels
             key = np.int64(c)
             while i < n and data[i] > 32:
                 key = (key << 7) | (data[i] & 127)
-                i += 1
+                i += one
             for k in range(long_keys.size):
                 if long_keys[k] == key:
                     line = long_lines[k]

@@ -28,8 +28,8 @@ def plain_name(name: str) -> str:
     return re.sub(r"(?<=[a-z0-9]{2})(_n|bar)$", "", plain)
 
 
-def match_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> dict[str, int]:
-    """Position in `names` of each line we know.
+def named_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> dict[str, int]:
+    """Position in `names` of each line told by its name or by the keeper.
 
     Args:
         names: line names as the file has them.
@@ -37,7 +37,7 @@ def match_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> d
         where: the file, for the fault.
 
     Raises:
-        InputFault: a chosen name is absent, two lines claim one meaning, or there is no read-data line.
+        InputFault: a chosen name is absent, or two lines claim one meaning.
     """
     found: dict[str, int] = {}
     for ours, theirs in given.items():
@@ -68,9 +68,39 @@ def match_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> d
                     remedy=f"choose one with --line {ours}=NAME",
                 )
             found[ours] = position
+    return found
+
+
+def match_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> dict[str, int]:
+    """Position in `names` of each line of a logic log; arguments and faults as `named_lines`.
+
+    Raises:
+        InputFault: besides, there is no read-data line.
+    """
+    found = named_lines(names, given, where)
     if READ_DATA not in found:
         raise InputFault(
             f"no read-data line among {', '.join(names) or 'no lines at all'}",
+            where=where,
+            remedy="name it with --line read_data=NAME",
+        )
+    return found
+
+
+def match_channels(names: Sequence[str], given: Mapping[str, str], where: str) -> dict[str, int]:
+    """Position in `names` of each channel of a waveform; arguments and faults as `named_lines`.
+
+    A probe has no name of its own: of the channels that are not named, the first is the head signal, the
+    second the index.
+    """
+    found = named_lines(names, given, where)
+    free = [position for position in range(len(names)) if position not in found.values()]
+    for ours in (READ_DATA, INDEX):
+        if ours not in found and free:
+            found[ours] = free.pop(0)
+    if READ_DATA not in found:
+        raise InputFault(
+            "every channel is named for something else than the head signal",
             where=where,
             remedy="name it with --line read_data=NAME",
         )

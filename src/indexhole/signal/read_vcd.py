@@ -1,22 +1,24 @@
-"""Value change dumps (IEEE 1364, clause on VCD files) to captures, in chunks of bounded size."""
+"""Value change dumps (IEEE 1364, clause on VCD files) to edges, in chunks of bounded size."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import BinaryIO
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
 
 from indexhole.errors import InputFault
 from indexhole.signal import kernels
-from indexhole.signal.build import EdgeCollector
-from indexhole.signal.capture import Capture
-from indexhole.signal.lines import INDEX, READ_DATA, match_lines
+from indexhole.signal.build import Edges, EdgeSource, control_lines, edges_by_line
+from indexhole.signal.lines import match_lines
+from indexhole.signal.options import ByteStream, ReadOptions
 
-_CHUNK_BYTES = 1 << 23
+# Small enough to stay in the processor's cache between reading, hashing and parsing.
+_CHUNK_BYTES = 1 << 19
+_LONGEST_WORD = 4096
 _HEADER_LIMIT = 1 << 20
+_HEADER_BLOCK = 1 << 16
 _UNIT_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}
 _END_OF_HEADER = re.compile(rb"\$enddefinitions\s+\$end")
 _REMEDY_CUT = "log it again, or read what is there with --allow-cut"
@@ -65,77 +67,102 @@ def _id_tables(
     return short, np.array(keys, dtype=np.int64), np.array(lines, dtype=np.int64)
 
 
-def _read_header(stream: BinaryIO, where: str) -> tuple[str, bytes]:
-    """Header text and the bytes already read behind it."""
+def _read_header(stream: ByteStream, where: str) -> tuple[str, int, bytes]:
+    """Header text, its length in bytes, and what was already read behind it."""
     head = b""
     while True:
         found = _END_OF_HEADER.search(head)
         if found:
-            return head[: found.start()].decode("latin-1"), head[found.end() :]
-        more = stream.read(1 << 16)
+            return head[: found.start()].decode("latin-1"), found.end(), head[found.end() :]
+        more = stream.read(_HEADER_BLOCK)
         if not more or len(head) > _HEADER_LIMIT:
             raise InputFault("the header has no $enddefinitions", where=where, remedy=_REMEDY_CUT.split(",")[0])
         head += more
 
 
-def read_vcd(stream: BinaryIO, name: str, lines: Mapping[str, str], *, allow_cut: bool = False) -> Capture:
-    """Read a dump.
+def open_vcd(stream: ByteStream, name: str, options: ReadOptions) -> EdgeSource:
+    """Begin to read a dump.
 
     Args:
-        stream: the dump's bytes, decompressed.
-        name: the file's name for faults and for the capture.
-        lines: the keeper's choice of lines, our name -> the file's name.
-        allow_cut: keep what is there when the file ends in the middle of a line.
+        stream: the dump's bytes, unpacked.
+        name: the file's name for faults.
 
     Raises:
-        InputFault: no header, no timescale, no read-data line, bad token, time running backwards, file cut short.
+        InputFault: no header, no timescale, no read-data line; while reading: bad token, time running
+            backwards, file cut short.
     """
-    header, rest = _read_header(stream, name)
-    tick_s = _timescale_s(header, name)
+    header, offset, rest = _read_header(stream, name)
     declared = re.findall(r"\$var\s+\S+\s+\d+\s+(\S+)\s+(.*?)\s+\$end", header, flags=re.DOTALL)
     names = [re.sub(r"\s*\[[\d:]*\]$", "", label).strip() for _, label in declared]
-    wanted = match_lines(names, lines, name)
-    codes = [declared[position][0] for position in wanted.values()]
-    short, keys, key_lines = _id_tables(codes, name)
-    keep_all = np.array([ours not in (READ_DATA, INDEX) for ours in wanted], dtype=np.uint8)
-    state = np.zeros(kernels.VCD_STATE_SIZE, dtype=np.int64)
-    levels = np.full(len(wanted), 2, dtype=np.uint8)
-    collector = EdgeCollector(list(wanted))
-    # A change takes at least three bytes with its white space, so this is always enough room.
-    ticks = np.empty(_CHUNK_BYTES // 2, dtype=np.int64)
-    what = np.empty(_CHUNK_BYTES // 2, dtype=np.uint8)
-    offset = len(header)
-    while True:
-        more = stream.read(_CHUNK_BYTES - len(rest))
-        chunk = rest + more if rest else more
-        cut = max(chunk.rfind(b"\n"), chunk.rfind(b" "))
-        # a small dump is read whole with its header, so the end of the file alone does not mean a cut word
-        if not more and cut < 0:
-            if chunk.strip() and not allow_cut:
-                raise InputFault(f"ends in the middle of a line at byte {offset}", where=name, remedy=_REMEDY_CUT)
-            break
-        whole, rest = chunk[: cut + 1], chunk[cut + 1 :]
-        if len(rest) > 4096:
-            raise InputFault(f"a word of more than 4096 bytes at byte {offset}", where=name, remedy="is this a VCD?")
+    tick_s = _timescale_s(header, name)
+    wanted = match_lines(names, options.lines, name)
+    parser = _Parser(list(wanted), [declared[position][0] for position in wanted.values()], name)
+    chunks = _chunks(stream, parser, rest, offset, name, allow_cut=options.allow_cut)
+    return EdgeSource(tick_s, control_lines(list(wanted)), chunks)
+
+
+class _Parser:
+    """Whole words of a dump to edges; carries levels and time from chunk to chunk."""
+
+    def __init__(self, names: list[str], codes: list[str], where: str) -> None:
+        self._names = names
+        self._where = where
+        self._tables = _id_tables(codes, where)
+        controls = control_lines(names)
+        self._keep_all = np.array([ours in controls for ours in names], dtype=np.uint8)
+        self._state = np.zeros(kernels.VCD_STATE_SIZE, dtype=np.int64)
+        self._levels = np.full(len(names), 2, dtype=np.uint8)
+        # A change takes at least three bytes with its white space, so this is always enough room.
+        room = (_HEADER_BLOCK + _CHUNK_BYTES + _LONGEST_WORD) // 2
+        self._ticks = np.empty(room, dtype=np.int64)
+        self._what = np.empty(room, dtype=np.uint8)
+
+    def edges(self, words: npt.NDArray[np.uint8], offset: int) -> Edges:
+        """Edges in a chunk of whole words that begins at byte `offset` of the dump."""
+        state = self._state
         count = kernels.vcd_edges(
-            np.frombuffer(whole, dtype=np.uint8),
-            0,
-            short,
-            keys,
-            key_lines,
-            keep_all,
+            words,
+            *self._tables,
+            self._keep_all,
             state,
-            levels,
-            ticks,
-            what,
+            self._levels,
+            self._ticks,
+            self._what,
         )
         if state[kernels.VCD_ERROR]:
-            at = offset + int(state[kernels.VCD_ERROR_AT])
             raise InputFault(
-                f"{_FAULTS[int(state[kernels.VCD_ERROR])]} near byte {at}",
-                where=name,
+                f"{_FAULTS[int(state[kernels.VCD_ERROR])]} near byte {offset + int(state[kernels.VCD_ERROR_AT])}",
+                where=self._where,
                 remedy="export it again",
             )
-        collector.add(ticks[:count].copy(), what[:count].copy())
-        offset += len(whole)
-    return collector.finish(name, tick_s)
+        # Picking by line copies, so the room can be used again.
+        return edges_by_line(self._names, self._ticks[:count], self._what[:count], int(state[kernels.VCD_TIME]))
+
+
+def _chunks(
+    stream: ByteStream, parser: _Parser, ahead: bytes, offset: int, name: str, *, allow_cut: bool
+) -> Iterator[Edges]:
+    """Read on into one buffer; half a word at its end moves to its start."""
+    room = np.empty(len(ahead) + _CHUNK_BYTES + _LONGEST_WORD, dtype=np.uint8)
+    room[: len(ahead)] = np.frombuffer(ahead, dtype=np.uint8)
+    kept = len(ahead)
+    while True:
+        more = stream.readinto(room.data[kept : kept + _CHUNK_BYTES])
+        filled = kept + more
+        tail = room[max(filled - _LONGEST_WORD, 0) : filled].tobytes()
+        whole = filled - len(tail) + 1 + max(tail.rfind(b"\n"), tail.rfind(b" "))
+        if whole <= filled - len(tail):
+            # No word ends here.
+            if len(tail) == _LONGEST_WORD:
+                raise InputFault(
+                    f"a word of more than {_LONGEST_WORD} bytes at byte {offset}", where=name, remedy="is this a VCD?"
+                )
+            whole = 0
+        yield parser.edges(room[:whole], offset)
+        offset += whole
+        kept = filled - whole
+        room[:kept] = room[whole:filled].copy()
+        if not more:
+            break
+    if kept and room[:kept].tobytes().strip() and not allow_cut:
+        raise InputFault(f"ends in the middle of a line at byte {offset}", where=name, remedy=_REMEDY_CUT)

@@ -1,0 +1,125 @@
+"""The rows of a table in batches of bounded size, with every bad cell told by row and column."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from indexhole.errors import InputFault
+from indexhole.signal.options import ByteStream
+from indexhole.signal.table import TableHead
+
+_BLOCK_BYTES = 1 << 22
+# Beyond this a float of seconds no longer holds single nanoseconds.
+_LONGEST_S = 2.0**53 * 1e-9
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A batch of rows.
+
+    Attributes:
+        first: number of its first row in the file, from 1.
+        time_s: (n,) rising or staying from row to row.
+        values: an (n,) array a column asked for.
+    """
+
+    first: int
+    time_s: npt.NDArray[np.float64]
+    values: list[npt.NDArray[np.generic]]
+
+
+class _AfterHead(io.RawIOBase):
+    """The rows behind the head: what was read ahead, then the rest of the stream."""
+
+    def __init__(self, ahead: bytes, stream: ByteStream) -> None:
+        self._ahead = ahead
+        self._stream = stream
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer) -> int:  # type: ignore[no-untyped-def]
+        if self._ahead:
+            part, self._ahead = self._ahead[: len(buffer)], self._ahead[len(buffer) :]
+        else:
+            part = self._stream.read(len(buffer))
+        buffer[: len(part)] = part
+        return len(part)
+
+
+def read_rows(
+    stream: ByteStream, head: TableHead, columns: Sequence[int], where: str, *, whole_numbers: bool
+) -> Iterator[Rows]:
+    """Read the time and some columns of every row.
+
+    Args:
+        columns: positions in `head.names`.
+        whole_numbers: whether values are small whole numbers; a batch is then of int8, else of float64.
+
+    Raises:
+        InputFault: a cell that is missing, empty or no number, or time running backwards.
+    """
+    import pyarrow as pa
+    import pyarrow.csv as pacsv
+
+    # Names may be empty or, in columns nobody asked for, anything: columns go by number.
+    named = [str(k) for k in range(len(head.names))]
+    chosen = ["0", *(str(k) for k in columns)]
+    types = {name: pa.int8() if whole_numbers and name != "0" else pa.float64() for name in chosen}
+    row = head.skipped + 1
+    last_s = -math.inf
+    try:
+        batches = pacsv.open_csv(
+            _AfterHead(head.ahead, stream),
+            pacsv.ReadOptions(column_names=named, block_size=_BLOCK_BYTES, use_threads=False),
+            pacsv.ParseOptions(delimiter=head.delimiter),
+            pacsv.ConvertOptions(
+                column_types=types, include_columns=chosen, null_values=[""], decimal_point=head.decimal
+            ),
+        )
+        for batch in batches:
+            table = [batch.column(k) for k in range(len(chosen))]
+            for name, values in zip(chosen, table, strict=True):
+                if values.null_count:
+                    empty = row + int(np.flatnonzero(values.is_null().to_numpy(zero_copy_only=False))[0])
+                    raise InputFault("an empty cell", where=f"{where} row {empty} column {head.names[int(name)]}")
+            time_s = table[0].to_numpy() * head.unit_s
+            _check_time(time_s, last_s, f"{where} row", row)
+            last_s = float(time_s[-1]) if time_s.size else last_s
+            yield Rows(row, time_s, [values.to_numpy() for values in table[1:]])
+            row += time_s.size
+    except pa.ArrowInvalid as fault:
+        raise InputFault(_plain(str(fault), head), where=where, remedy="correct or remove the row") from fault
+
+
+def _check_time(time_s: npt.NDArray[np.float64], last_s: float, where: str, row: int) -> None:
+    """Times must be finite, not too far out, and not run backwards."""
+    odd = ~(np.abs(time_s) <= _LONGEST_S)
+    if odd.any():
+        raise InputFault(
+            "a time that is not a plain number of seconds", where=f"{where} {row + int(np.flatnonzero(odd)[0])}"
+        )
+    back = np.flatnonzero(np.diff(time_s, prepend=max(last_s, -_LONGEST_S)) < 0)
+    if back.size:
+        raise InputFault("time runs backwards", where=f"{where} {row + int(back[0])}", remedy="export it again")
+
+
+def _plain(message: str, head: TableHead) -> str:
+    """The row reader's complaint with the file's own row number and the column's name."""
+
+    def row_of(found: re.Match[str]) -> str:
+        return f"row {int(found.group(1)) + head.skipped}"
+
+    message = re.sub(r"[Rr]ow #(\d+)", row_of, message.splitlines()[0])
+    cell = re.search(r"column #(\d+): (row \d+)?:?\s*.*invalid value '(.*)'", message)
+    if cell and cell.group(2):
+        name = head.names[int(cell.group(1))]
+        return f"{cell.group(2)} column {name}: {cell.group(3)[:40]!r} is not a number that fits"
+    return message.replace("CSV parse error: ", "")[:200]
