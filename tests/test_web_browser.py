@@ -370,6 +370,9 @@ def test_reduced_motion_and_print_leave_the_page_whole(browser: Any, served: Ser
     assert not page.get_by_role("navigation").first.is_visible()
     assert page.get_by_role("heading", name="D1 Twin unit of the tide office").is_visible()
     assert page.get_by_text("Local codes and licensed practice decide.").is_visible()
+    page.goto(f"{served.address}/recordings")
+    assert page.get_by_text("sound.vcd").is_visible()
+    assert page.locator("input:visible, button:visible, select:visible, textarea:visible").count() == 0
     context.close()
 
 

@@ -25,7 +25,7 @@ from indexhole.volumes import Volume
 from indexhole.web.work import Progress
 
 QUALITY_BINS = 360
-_LONGEST_RUN, _BINS_A_CELL, _USUAL_RUN = 5.5, 32, 2
+_LONGEST_RUN, _BINS_A_CELL, _USUAL_RUN = 5.5, 16, 2
 
 Floats = npt.NDArray[np.floating]
 
@@ -182,7 +182,7 @@ def _stays_by_track(recovered: Recovered) -> dict[tuple[int, int], list[Segment]
 
 
 def _histogram(stays: Sequence[Segment], cell_s: float | None) -> Histogram | None:
-    """Counts in bins of about a thirtieth of a cell, up to five cells and a half; of a cell not known, by the usual."""
+    """Counts in sixteenths of a cell, up to five and a half; a cell not known is taken for half the usual interval."""
     if not stays:
         return None
     # an interval is a whole number of ticks: bins that are not would show a comb that is not there
