@@ -81,6 +81,18 @@ def test_a_soft_sectored_disk_is_left_as_it_is(count: int) -> None:
     assert found.turn_ticks == (4_800_000 if count > 1 else None)
 
 
+def test_an_index_pulse_missed_or_stray_does_not_shift_the_turns() -> None:
+    index = np.arange(7, dtype=np.int64) * 4_800_000
+    stray = np.sort(np.append(np.delete(index, 3), 1_700_000))
+    found = sort_holes(stray, TICK_S)
+    assert (found.holes, found.index_ticks.tolist(), found.turn_ticks) == (0, index.tolist(), 4_800_000)
+
+
+def test_a_motor_that_runs_up_keeps_all_its_index_pulses() -> None:
+    index = np.cumsum(np.array([0, 9, 7.5, 6.5, 5.8, 5.3, 5.0, 4.9, 4.8]) * 1e6).astype(np.int64)
+    assert sort_holes(index, TICK_S).index_ticks.tolist() == index.tolist()
+
+
 def test_a_bouncing_sensor_gives_one_pulse_a_turn() -> None:
     index = np.arange(5, dtype=np.int64) * 4_800_000
     bounced = np.sort(np.concatenate((index, index + 4_000)))

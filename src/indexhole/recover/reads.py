@@ -7,7 +7,7 @@ nothing special then.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -43,7 +43,7 @@ class SectorRead:
     Attributes:
         stream: number of the stream.
         code: its code.
-        id: of the id field in front, None when none was legible there.
+        id: of the id field in front, with the size the field has; None when none was legible there.
         field: mark byte, contents, check.
         passed: whether the field's own check passes and no rule of the code is broken in it.
         faults: places that break the code's rules.
@@ -115,10 +115,11 @@ class IdRead:
 
 @dataclass(frozen=True, slots=True)
 class StreamReads:
-    """All that one stream gave."""
+    """All that one stream gave; `broken_ids` are those whose check fails, as they read."""
 
     ids: tuple[IdRead, ...]
     reads: tuple[SectorRead, ...]
+    broken_ids: tuple[IdRead, ...] = ()
 
 
 def _parse_id(row: npt.NDArray[np.uint8], code: str) -> SectorId:
@@ -147,15 +148,16 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
     first = heads.data[:, 0]
     id_byte = marks.BLOCK_HEADER if code == "group45" else marks.ID_MARK
     data_bytes = (marks.BLOCK_DATA,) if code == "group45" else (marks.DATA_MARK, marks.DELETED_MARK)
-    good_id = np.flatnonzero((first == id_byte) & (heads.check == 0) & (heads.faults == 0))
+    whole = (heads.check == 0) & (heads.faults == 0)
+    good_id, broken_id = np.flatnonzero((first == id_byte) & whole), np.flatnonzero((first == id_byte) & ~whole)
     data = np.flatnonzero(np.isin(first, data_bytes))
     ids = [_parse_id(row, code) for row in heads.data[good_id]]
     sizes = Counter(i.size for i in ids)
     fallback = orphan_size or (sizes.most_common(1)[0][0] if sizes else 256 if code == "group45" else 512)
     owners = _owners(stream, heads.at[good_id], heads.at[data], _REACH_BYTES[code])
     length = np.array([(ids[o].size if o >= 0 else fallback) + _FRAME[code] for o in owners], dtype=np.int64)
-    fields = marks.decode(stream.runs, stream.errors, code, (found[0][data], found[1][data]), length)
-    id_turns = stream.turns(heads.at[good_id])
+    length, fields = _decoded(stream, (found[0][data], found[1][data]), length, fallback + _FRAME[code])
+    id_turns = stream.turns(heads.at)
     turns = stream.turns(fields.at)
     passed = (fields.check == 0) & (fields.faults == 0)
     low, high = marks.RUN_LIMITS[code]
@@ -164,7 +166,7 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
         SectorRead(
             number,
             code,
-            ids[owner] if owner >= 0 else None,
+            _of_size(ids[owner], size - _FRAME[code]) if owner >= 0 else None,
             row[:size].tobytes(),
             ok,
             faults,
@@ -192,11 +194,37 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
             strict=True,
         )
     )
-    id_reads = tuple(
-        IdRead(number, one, at, turn)
-        for one, at, turn in zip(ids, heads.at[good_id].tolist(), id_turns.tolist(), strict=True)
+    id_reads, broken_reads = (
+        tuple(
+            IdRead(number, _parse_id(heads.data[k], code), at, turn)
+            for k, at, turn in zip(which.tolist(), heads.at[which].tolist(), id_turns[which].tolist(), strict=True)
+        )
+        for which in (good_id, broken_id)
     )
-    return StreamReads(id_reads, reads)
+    return StreamReads(id_reads, reads, broken_reads)
+
+
+def _of_size(one: SectorId, size: int) -> SectorId:
+    return one if one.size == size else replace(one, size=size)
+
+
+def _decoded(
+    stream: Stream, found: marks.Marks, length: npt.NDArray[np.int64], usual: int
+) -> tuple[npt.NDArray[np.int64], marks.Fields]:
+    """Data fields of these lengths; one whose check fails at the length its id names, but passes at the usual one
+    of the track, has that: an id may name a size its field has not.
+    """
+    fields = marks.decode(stream.runs, stream.errors, stream.code, found, length)
+    doubted = np.flatnonzero((fields.check != 0) & (length != usual))
+    if doubted.size:
+        again = (found[0][doubted], found[1][doubted])
+        retried = marks.decode(stream.runs, stream.errors, stream.code, again, np.full(doubted.size, usual))
+        other = doubted[(retried.check == 0) & (retried.faults == 0)]
+        if other.size:
+            length = length.copy()
+            length[other] = usual
+            fields = marks.decode(stream.runs, stream.errors, stream.code, found, length)
+    return length, fields
 
 
 def _owners(

@@ -12,12 +12,25 @@ from indexhole.recover.quality import quality_map
 from indexhole.recover.reads import SectorRead, StreamReads, read_stream
 from indexhole.recover.result import QualityMap
 from indexhole.recover.settle import plain
+from indexhole.recover.survey import Survey, survey
 from indexhole.signal.cells import CellGuess, guess_cells
+from indexhole.signal.index_holes import sort_holes
 from indexhole.signal.sessions import Segment
 from indexhole.signal.streams import Stream, open_stream
 from indexhole.standards.layouts import Layout
 
 _NOMINAL_TURN_S = 0.2
+_OTHER_CODE = {"mfm": ("fm", 2.0), "fm": ("mfm", 0.5)}
+# An FM id field has at least as many runs.
+_FM_FIELD_RUNS = 60
+
+
+@dataclass(frozen=True)
+class OtherCode:
+    """What a stay holds in a code other than the one that gives most."""
+
+    stream: Stream
+    reads: StreamReads
 
 
 @dataclass(frozen=True)
@@ -28,6 +41,8 @@ class OpenTrack:
         cylinder, head: from the step lines, else as most ids say; None when neither tells.
         speed_rpm: from the index, None without two index pulses.
         from_lines: whether the place comes from the step lines.
+        holes: sector holes a turn, 0 on a soft-sectored disk; the stream's index is the true one alone.
+        other: what the stay holds in a second code, None as a rule.
     """
 
     stream: Stream
@@ -36,6 +51,8 @@ class OpenTrack:
     head: int | None
     speed_rpm: float | None
     from_lines: bool
+    holes: int = 0
+    other: OtherCode | None = None
 
     def mean_cell_s(self) -> float:
         """Mean recorded cell as read, over the runs a code can hold."""
@@ -45,18 +62,9 @@ class OpenTrack:
         return float(total / runs[used].sum(dtype=np.int64) * self.stream.segment.tick_s)
 
 
-def turn_ticks(segment: Segment) -> float | None:
-    """Ticks of one revolution from the index pulses, None with fewer than two."""
-    if segment.index_ticks.size < 2:
-        return None
-    gaps = np.diff(segment.index_ticks)
-    # Missed or doubled index pulses must not set the speed.
-    usual = float(np.median(gaps))
-    kept = gaps[np.abs(gaps - usual) < 0.2 * usual]
-    return float(kept.mean()) if usual > 0 else None
-
-
-def _attempts(segment: Segment, layout: Layout | None, recent: Sequence[CellGuess]) -> list[CellGuess]:
+def _attempts(
+    segment: Segment, layout: Layout | None, recent: Sequence[CellGuess], turn: float | None
+) -> list[CellGuess]:
     """Codes and cell lengths worth trying on a stay, most promising first.
 
     What the stay's own intervals say comes first; then what its neighbours were in, and what the layout
@@ -65,7 +73,6 @@ def _attempts(segment: Segment, layout: Layout | None, recent: Sequence[CellGues
     own = guess_cells(segment.intervals())
     asked: list[CellGuess] = []
     if layout is not None:
-        turn = turn_ticks(segment)
         ratio = 1.0 if turn is None else turn * segment.tick_s * layout.speed_rpm / 60
         asked = [CellGuess(z.code, z.cell_s * ratio / segment.tick_s, 0.5) for z in layout.zones]
         own = [g for g in own if any(g.code == a.code and abs(g.cell_ticks / a.cell_ticks - 1) < 0.12 for a in asked)]
@@ -80,9 +87,10 @@ def open_track(
     segment: Segment, number: int, layout: Layout | None, recent: Sequence[CellGuess] = ()
 ) -> OpenTrack | None:
     """Recover the clock of a stay in the code that gives most; None when nothing legible is on it."""
-    turn = turn_ticks(segment)
+    holes = sort_holes(segment.index_ticks, segment.tick_s)
+    segment, turn = replace(segment, index_ticks=holes.index_ticks), holes.turn_ticks
     best: tuple[int, Stream, StreamReads] | None = None
-    for guess in _attempts(segment, layout, recent):
+    for guess in _attempts(segment, layout, recent, turn):
         stream = open_stream(segment, guess.code, guess.cell_ticks, turn or _NOMINAL_TURN_S / segment.tick_s)
         reads = read_stream(stream, number)
         worth = 2 * sum(r.passed for r in reads.reads) + len(reads.ids)
@@ -101,7 +109,29 @@ def open_track(
     elif segment.head is not None:
         head = segment.head
     rpm = None if turn is None else 60 / (turn * segment.tick_s)
-    return OpenTrack(stream, reads, cylinder, head, rpm, from_lines)
+    return OpenTrack(stream, reads, cylinder, head, rpm, from_lines, holes.holes, _second_code(stream, number))
+
+
+def _second_code(stream: Stream, number: int) -> OtherCode | None:
+    """What the same pulses give in the other of FM and MFM, whose cells are twice as long or half; None when that
+    gives no sector, or the whole track is in one code.
+    """
+    if stream.code not in _OTHER_CODE:
+        return None
+    code, ratio = _OTHER_CODE[stream.code]
+    if stream.code == "mfm" and not _long_without_three(stream):
+        return None
+    other = open_stream(stream.segment, code, stream.cell_ticks * ratio, stream.turn_ticks)
+    reads = read_stream(other, number)
+    # A lone mark may come about by chance; an id with the data behind it does not.
+    return OtherCode(other, reads) if any(r.passed and r.id is not None for r in reads.reads) else None
+
+
+def _long_without_three(stream: Stream) -> bool:
+    """Whether somewhere there are so few runs of three cells, which MFM has and FM never, that it may be FM."""
+    at = np.flatnonzero(stream.runs == 3)
+    bounds = np.concatenate(([-1], at, [stream.runs.size]))
+    return bool(np.diff(bounds).max() > _FM_FIELD_RUNS)
 
 
 @dataclass(frozen=True)
@@ -115,6 +145,9 @@ class Stay:
         indexed: whether it had an index pulse.
         capture: name of its capture.
         quality: how well each stretch was read, None when not asked for.
+        survey: how the track was laid down.
+        holes: sector holes a turn, 0 on a soft-sectored disk.
+        other: code and reads of what is in a second code, None as a rule.
     """
 
     reads: StreamReads
@@ -129,6 +162,9 @@ class Stay:
     indexed: bool
     capture: str
     quality: QualityMap | None
+    survey: Survey
+    holes: int = 0
+    other: tuple[str, StreamReads] | None = None
 
 
 def let_go(one: OpenTrack, bins: int) -> Stay:
@@ -149,6 +185,9 @@ def let_go(one: OpenTrack, bins: int) -> Stay:
         bool(segment.index_ticks.size),
         segment.capture,
         quality_map(stream, bins) if bins else None,
+        survey(stream, one.reads),
+        one.holes,
+        None if one.other is None else (one.other.stream.code, _without_pulses(one.other.reads)),
     )
 
 

@@ -27,6 +27,10 @@ _NOMINAL_TURNS_S = (60 / 300, 60 / 360)
 _NEAR_NOMINAL = 0.06
 # A space this much off the usual one is not whole; two parts of one add up to it as nearly.
 _UNEVEN = 0.15
+# An index pulse may come early or late by half of this part of a turn.
+_SOFT_PARTS = 5
+# A spindle whose turns differ by more is running up; nothing is told of its index then.
+_UNSTEADY = 0.05
 # Share of spaces, whole or cut in two, without which the pulses are no holes.
 _REGULAR = 0.8
 
@@ -54,7 +58,7 @@ def sort_holes(index_ticks: Ticks, tick_s: float) -> IndexHoles:
         tick_s: seconds per tick.
     """
     index_ticks = _once(index_ticks, tick_s)
-    soft = IndexHoles(0, index_ticks, _usual_turn(index_ticks))
+    soft = _soft_sectored(index_ticks)
     spaces = np.diff(index_ticks).astype(np.float64)
     if spaces.size < 3:
         return soft
@@ -80,6 +84,19 @@ def _once(index_ticks: Ticks, tick_s: float) -> Ticks:
     if index_ticks.size < 2:
         return index_ticks
     return index_ticks[np.concatenate(([True], np.diff(index_ticks) * tick_s > _BOUNCE_S))]
+
+
+def _soft_sectored(index_ticks: Ticks) -> IndexHoles:
+    """One pulse a turn: those a sensor missed are put in and stray ones left out, where the rest is regular."""
+    turn = _usual_turn(index_ticks)
+    if turn is None or index_ticks.size < 4:
+        return IndexHoles(0, index_ticks, turn)
+    turns = np.diff(index_ticks) / turn
+    if np.all(np.abs(turns - 1) < _UNSTEADY):
+        return IndexHoles(0, index_ticks, turn)
+    mended = _one_a_turn(index_ticks, _SOFT_PARTS, turn)
+    steady = mended.size > 1 and bool(np.all(np.abs(np.diff(mended) / turn - 1) < _UNSTEADY))
+    return IndexHoles(0, mended if steady else index_ticks, turn)
 
 
 def _usual_turn(index_ticks: Ticks) -> float | None:
