@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 from pathlib import Path
 
@@ -21,10 +23,10 @@ from indexhole.shelf.register import Shelf
 def shown(tmp_path_factory) -> tuple[Path, list[str]]:
     """The demonstration run once: its folder and the lines it printed."""
     folder = tmp_path_factory.mktemp("demo") / "demo-shelf"
-    with pytest.MonkeyPatch.context() as patch:
-        lines: list[str] = []
-        patch.setattr("builtins.print", lambda *parts, **_: lines.extend(" ".join(map(str, parts)).split("\n")))
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said):
         assert edge.run(["demo", "--folder", str(folder)]) == 0
+    lines = said.getvalue().rstrip("\n").split("\n")
     return folder, lines
 
 
