@@ -150,6 +150,14 @@ def test_any_planted_differences_are_told_and_no_others(
     assert back.counts()["better"] == found.counts()["worse"]
 
 
+def test_a_sector_that_differs_behind_the_end_of_a_file_still_names_it() -> None:
+    last = file_sectors("LAMP.TXT")[-1]
+    other = bytearray(IMAGE)
+    other[last * 512 + 511] ^= 1
+    found = against(recovered(), recovered(bytes(other)))
+    assert [(f.name, f.change, f.sectors) for f in found.files] == [("LAMP.TXT", "sectors", (PLACES[last],))]
+
+
 def test_files_that_came_and_went() -> None:
     now = recovered(make_fat12({**FILES, "NEW.TXT": b"new"}, title="HARBOUR", size=368_640))
     found = against(recovered(), now)

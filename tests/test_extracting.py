@@ -32,6 +32,7 @@ HOSTILE = [
     "com1",
     "LPT9.LOG",
     "CONIN$",
+    "CLOCK$.DAT",
     ".",
     "..",
     "",
@@ -77,7 +78,17 @@ def assert_stayed(folder: Path, names: list[str]) -> None:
     relative = [str(p.relative_to(folder)).lower() for p in paths]
     assert len(set(relative)) == len(names), "no two meet where case does not count"
     for part in {part for path in relative for part in path.split("/")}:
-        assert part.split(".")[0].strip() not in {"con", "prn", "aux", "nul", "com1", "lpt9", "conin$", "conout$"}
+        assert part.split(".")[0].strip() not in {
+            "con",
+            "prn",
+            "aux",
+            "nul",
+            "com1",
+            "lpt9",
+            "conin$",
+            "conout$",
+            "clock$",
+        }
         assert part not in (".", "..")
         assert part == part.strip()
         assert not part.endswith(".")

@@ -291,6 +291,10 @@ def test_a_chain_that_goes_on_behind_its_file_takes_nothing_from_others() -> Non
     assert files["A"].whole
     assert files["A"].problems == ()
     assert any("goes on behind the end of the file" in p for p in files["LOGS/X"].problems)
+    # nor are the clusters it goes on over called those of no file
+    volume = volume_of(with_fat({7: 20, 20: 21, 21: 0xFFF}))
+    assert volume.problems == ()
+    assert any("holds 6 clusters, 4 for its 2000 bytes" in p for p in named(volume)["A"].problems)
 
 
 # no descriptor, records, flags, dates, labels

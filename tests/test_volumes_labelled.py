@@ -174,6 +174,16 @@ def test_data_that_fill_their_extent_end_behind_it(end: str) -> None:
     assert (len(last.sectors), last.whole) == (26, True)
 
 
+@pytest.mark.parametrize("unused", ["00050", "00078", ""])
+def test_room_left_in_the_last_block(unused: str) -> None:
+    """Two records of 50 fill a block but for 28 bytes, which may be counted among the unused or not."""
+    fields = {6: "LOG", 23: "00128", 28: "B", 29: "01001", 35: "01026", 54: "0050", 58: unused, 75: "01003"}
+    (file,) = volume_of(hand_made(fields)).files
+    assert len(records(file)) == (3 if unused else 4)
+    assert file.data[:50] == b"CYLINDER 01 SECTOR 01".ljust(50)
+    assert file.data[100:150] == b"CYLINDER 01 SECTOR 02".ljust(50)
+
+
 def test_overlapping_extents_are_told_of_both() -> None:
     volume = volume_of(
         hand_made(
