@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from indexhole.volumes.fat12_map import unpack_entries
 from indexhole.volumes.fat12_geometry import KNOWN, find_geometry
+from indexhole.volumes.fat12_map import unpack_entries
 from indexhole.volumes.make_fat12 import make_fat12, pack_entries
 from indexhole.volumes.read import read_volume
 from indexhole.volumes.volume import Volume
