@@ -6,7 +6,9 @@ order of it. A wrong field passes a check of c bits with probability 2^-c. So wh
 
     P(deceived) = R 2^-c / ( P(field) + R 2^-c ),
 
-R being the probability of all the fields not yet tried (docs/recovery.md).
+R being the probability of all the fields not yet tried. That one of several likely fields passes after others
+failed may also mean that the evidence misleads, by a fault that all passes share; R is never less than the
+chance of that then (docs/recovery.md).
 """
 
 from __future__ import annotations
@@ -24,6 +26,9 @@ from indexhole.recover import kernels
 from indexhole.recover.evidence import Cells
 
 CHECK_BITS = {"fm": 16, "mfm": 16, "group45": 8}
+# Chance that the passes share a fault they do not show, such as one pulse gone in all of them. Alone it cannot make
+# the likeliest field pass: either check finds any error within one byte.
+_SHARED_FAULT = 1e-3
 # Symbols with rivals this unlikely are never changed.
 _CERTAIN = 1e-9
 
@@ -147,13 +152,15 @@ def log_probability(values: npt.NDArray[np.int64], symbols: Symbols) -> float:
     return float(symbols.scores[np.arange(values.size), values].sum())
 
 
-def deceived(log_probability_of_field: float, untried: float, code: str) -> float:
+def deceived(log_probability_of_field: float, untried: float, code: str, *, likelier_failed: bool = False) -> float:
     """Probability that a field whose check passes is wrong all the same; formula above.
 
     Args:
         log_probability_of_field: given the evidence.
         untried: probability of all fields neither this one nor tried before it.
+        likelier_failed: whether likelier fields were tried and their checks failed.
     """
-    false = max(untried, 0.0) * 2.0 ** -CHECK_BITS[code]
+    rest = max(untried, _SHARED_FAULT if likelier_failed else 0.0)
+    false = rest * 2.0 ** -CHECK_BITS[code]
     right = math.exp(min(log_probability_of_field, 0.0))
     return false / (right + false) if right + false > 0 else 1.0

@@ -32,7 +32,7 @@ from indexhole.recover.result import Sector, SectorState
 _NEAR_EDGE = 0.34
 # The chance of deception at which a field that passed as read is no longer believed, by width of its check, and one
 # that was put together.
-_SOUND_CHANCE = {16: 2e-6, 8: 2e-4}
+_SOUND_CHANCE = {16: 2e-6, 8: 1e-4}
 _MENDED_CHANCE = 5e-7
 # Share of forbidden runs below which a track counts as free of dropouts.
 _QUIET = 2e-4
@@ -202,7 +202,7 @@ def _mended(base: Sector, joined: _Joined, every: Sequence[SectorRead]) -> Secto
         field = joined.field(bytes_of(candidate.values, joined.code))
         if not marks.check_passes(field, joined.code):
             continue
-        chance = deceived(candidate.log_probability, untried, joined.code)
+        chance = deceived(candidate.log_probability, untried, joined.code, likelier_failed=bool(candidate.changed))
         if chance > _MENDED_CHANCE or not _is_data(field, joined.code):
             return None
         nearest = min((r for r in every), key=lambda r: _bits_apart(field, r.field))
