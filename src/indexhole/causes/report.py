@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -48,11 +47,13 @@ def _with_twins(causes: Sequence[Cause]) -> list[list[Cause]]:
 
 def _each_fault(causes: Sequence[Cause]) -> str:
     """Every fault of several explanations with its own probability, the surest first."""
-    share: Counter[str] = Counter()
+    share: dict[str, float] = {}
     for twins in _with_twins(causes):
         for faults in zip(*(cause.faults for cause in twins), strict=True):
-            share[_either(faults)] += sum(twin.probability for twin in twins)
-    return ", ".join(f"{words} {probability:.2f}" for words, probability in share.most_common())
+            words = _either(faults)
+            share[words] = share.get(words, 0.0) + sum(twin.probability for twin in twins)
+    surest = sorted(share, key=lambda words: -share[words])
+    return ", ".join(f"{words} {share[words]:.2f}" for words in surest)
 
 
 def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[str]:
