@@ -10,16 +10,26 @@ from indexhole.signal.capture import Capture
 from indexhole.signal.readers import read_capture
 
 
+def given_twice(path: Path, first: Path) -> InputFault:
+    """The fault of a file that holds the same bytes as one before it: its passes would count twice."""
+    return InputFault(f"holds the same bytes as {first}", where=str(path), remedy="give each capture once")
+
+
 def read_captures(
-    paths: Sequence[Path], lines: Mapping[str, str] | None = None, *, allow_cut: bool = False
+    paths: Sequence[Path],
+    lines: Mapping[str, str] | None = None,
+    *,
+    allow_cut: bool = False,
+    raw: float | None = None,
+    sample_rate: float | None = None,
 ) -> list[Capture]:
-    """Read several capture files; a file given twice is a fault, since it would count its passes twice."""
-    captures = [read_capture(path, lines, allow_cut=allow_cut) for path in paths]
-    first: dict[str, str] = {}
-    for capture, path in zip(captures, paths, strict=True):
+    """Read several capture files whole; a file given twice is a fault. Options as of signal.readers.read_capture."""
+    captures: list[Capture] = []
+    first: dict[str, Path] = {}
+    for path in paths:
+        capture = read_capture(path, lines, allow_cut=allow_cut, raw=raw, sample_rate=sample_rate)
         if capture.sha256 in first:
-            raise InputFault(
-                f"holds the same bytes as {first[capture.sha256]}", where=str(path), remedy="give each capture once"
-            )
-        first[capture.sha256] = str(path)
+            raise given_twice(path, first[capture.sha256])
+        first[capture.sha256] = path
+        captures.append(capture)
     return captures

@@ -3,26 +3,42 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from indexhole.errors import InputFault
 from indexhole.jobs.extracting import extract
+from indexhole.jobs.reading import given_twice
 from indexhole.recover.budget import FALSE_BUDGET, false_chance
 from indexhole.recover.identify import SEVERAL_FIT, several_fit
-from indexhole.recover.result import Sector, SectorState, Surface, Track
-from indexhole.recover.surface import Progress, recover_surface
+from indexhole.recover.result import Oddity, Sector, SectorState, Surface, Track
+from indexhole.recover.surface import Progress, recover_stays, recover_surface
 from indexhole.signal.capture import Capture
+from indexhole.signal.flow import Flow
+from indexhole.signal.options import ReadOptions
+from indexhole.signal.sessions import Segment
 from indexhole.standards.layouts import Layout, load_layouts
 from indexhole.volumes import Volume, VolumeFile, file_state, read_volume, sector_states, worst_state
 from indexhole.volumes.fat12_geometry import find_geometry
 
 _NOT_SOUND = (SectorState.MENDED, SectorState.SUSPECT, SectorState.LOST)
+
+
+@dataclass(frozen=True)
+class CaptureNote:
+    """Which capture it was: name, SHA-256 of the file as it came, read pulses, seconds logged."""
+
+    name: str
+    sha256: str
+    pulses: int
+    duration_s: float
 
 
 @dataclass(frozen=True)
@@ -36,7 +52,7 @@ class Recovered:
         volume: what the image holds, None when there is no image or nothing known on it.
     """
 
-    captures: tuple[Capture, ...]
+    captures: tuple[CaptureNote, ...]
     surface: Surface
     image: bytes | None
     volume: Volume | None
@@ -64,16 +80,61 @@ def recover_captures(
     if disk_class and layout is None:
         layouts = {name: found for name, found in layouts.items() if found.disk_class == disk_class}
     surface = recover_surface(captures, layouts, layout, quality_bins=quality_bins, progress=progress)
+    notes = [CaptureNote(c.name, c.sha256, int(c.read_ticks.size), c.duration_s) for c in captures]
+    return _recovered(notes, surface, layouts)
+
+
+def recover_files(
+    paths: Sequence[Path],
+    options: ReadOptions,
+    layout: str | None = None,
+    extra_layouts: Sequence[Path] = (),
+    *,
+    quality_bins: int = 0,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> Recovered:
+    """Recover what capture files of one disk hold, each read once and stay by stay, so that size does not matter.
+
+    Args:
+        options: the keeper's choices of lines and rates.
+        progress: called with (file, bytes read, bytes in all).
+
+    Raises:
+        InputFault: a file that cannot be read, or one given twice: its passes would count twice.
+    """
+    layouts = load_layouts(extra_layouts)
+
+    def flow_of(path: Path) -> Flow:
+        told = None if progress is None else partial(progress, path.name)
+        return Flow(path, options, told)
+
+    flows = [flow_of(path) for path in paths]
+    surface = recover_stays(_stays_of(paths, flows), layouts, layout, quality_bins=quality_bins)
+    told = tuple(warning for flow in flows for warning in flow.warnings)
+    surface = replace(surface, warnings=(*told, *surface.warnings))
+    notes = [CaptureNote(f.name, f.sha256, f.pulses, f.duration_s) for f in flows]
+    return _recovered(notes, surface, layouts)
+
+
+def _stays_of(paths: Sequence[Path], flows: Sequence[Flow]) -> Iterator[Segment]:
+    seen: dict[str, Path] = {}
+    for path, flow in zip(paths, flows, strict=True):
+        yield from flow
+        if flow.sha256 in seen:
+            raise given_twice(path, seen[flow.sha256])
+        seen[flow.sha256] = path
+
+
+def _recovered(notes: Sequence[CaptureNote], surface: Surface, layouts: Mapping[str, Layout]) -> Recovered:
     surface = _narrowed_by_descriptor(surface, layouts)
     image = surface.image() if _one_disk(surface) else None
-    if image is None:
-        return Recovered(tuple(captures), surface, None, None)
-    return Recovered(tuple(captures), surface, image, _volume(surface, image))
+    volume = _volume(surface, image) if image is not None else None
+    return Recovered(tuple(notes), surface, image, volume)
 
 
 def _volume(surface: Surface, image: bytes) -> Volume | None:
     """What the image holds, told which of its sectors to trust."""
-    sectors = [sector for track in surface.tracks for sector in track.sectors]
+    sectors = surface.image_sectors()
     return read_volume(
         image,
         [k for k, s in enumerate(sectors) if s.state not in (SectorState.SOUND, SectorState.MENDED)],
@@ -84,7 +145,7 @@ def _volume(surface: Surface, image: bytes) -> Volume | None:
 
 def _states(surface: Surface) -> list[SectorState]:
     """States of the sectors in image order."""
-    return [s.state for t in surface.tracks for s in t.sectors]
+    return [s.state for s in surface.image_sectors()]
 
 
 def _narrowed_by_descriptor(surface: Surface, layouts: Mapping[str, Layout]) -> Surface:
@@ -132,7 +193,7 @@ def _narrowed_by_descriptor(surface: Surface, layouts: Mapping[str, Layout]) -> 
 
 def _one_disk(surface: Surface) -> bool:
     """Whether the tracks begin at cylinder 0 and follow one another, so that an image of them means something."""
-    places = [(t.cylinder, t.head) for t in surface.tracks]
+    places = [(t.cylinder, t.head) for t in surface.tracks if t.sectors]
     heads = 1 + max((h for _, h in places), default=0)
     return bool(places) and places == [(k // heads, k % heads) for k in range(len(places))] and len(places) > heads
 
@@ -147,6 +208,8 @@ def sector_json(sector: Sector) -> dict[str, Any]:
         "passes_read": sector.passes_read,
         "how": sector.how,
         "deleted": sector.deleted,
+        "angle": None if math.isnan(sector.angle) else round(sector.angle, 4),
+        "in_image": sector.in_image,
         **_mending_json(sector),
     }
 
@@ -173,7 +236,22 @@ def track_json(track: Track) -> dict[str, Any]:
         "cell_us": round(track.cell_s * 1e6, 4),
         "captures": list(track.captures),
         "sectors": [sector_json(s) for s in track.sectors],
+        "oddities": [oddity_json(o) for o in track.oddities],
     }
+
+
+def oddity_json(oddity: Oddity) -> dict[str, Any]:
+    """One oddity as in the report; a data field that belongs to no sector is told by its hash."""
+    told: dict[str, Any] = {
+        "kind": oddity.kind,
+        "sector": oddity.sector,
+        "start": None if math.isnan(oddity.start) else round(oddity.start, 4),
+        "end": None if math.isnan(oddity.end) else round(oddity.end, 4),
+        "words": oddity.words,
+    }
+    if oddity.data:
+        told |= {"bytes": len(oddity.data), "sha256": hashlib.sha256(oddity.data).hexdigest()}
+    return told
 
 
 def _file_json(file: VolumeFile, states: Mapping[int, SectorState]) -> dict[str, Any]:
@@ -225,7 +303,7 @@ def report_json(recovered: Recovered, image_path: Path | None = None) -> dict[st
             {
                 "name": c.name,
                 "sha256": c.sha256,
-                "pulses": int(c.read_ticks.size),
+                "pulses": c.pulses,
                 "duration_s": round(c.duration_s, 6),
             }
             for c in recovered.captures

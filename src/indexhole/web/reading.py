@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from indexhole.errors import InputFault
 from indexhole.jobs.gauging import gauge_captures
-from indexhole.jobs.recovering import Recovered, recover_captures, report_json
+from indexhole.jobs.recovering import recover_captures, report_json
 from indexhole.recover.result import Surface, Track
 from indexhole.shelf.records import CaptureRecord, Disk
 from indexhole.shelf.register import Shelf
@@ -136,7 +136,7 @@ def read_together(
         image=recovered.image,
         volume=recovered.volume,
         report=report_json(recovered),
-        pictures=_pictures(recovered),
+        pictures=_pictures(recovered.surface, captures),
         stray=None
         if recovered.surface.tracks
         else _histogram([s for c in captures for s in cut_session(c).segments], None),
@@ -159,19 +159,19 @@ def _gauged(mechanism: str, captures: Sequence[Capture], layout: str) -> Mechani
     return MechanismGauges(mechanism, gauged.gauges, gauged.warnings)
 
 
-def _pictures(recovered: Recovered) -> dict[tuple[int, int], TrackPicture]:
-    stays = _stays_by_track(recovered)
+def _pictures(surface: Surface, captures: Sequence[Capture]) -> dict[tuple[int, int], TrackPicture]:
+    stays = _stays_by_track(surface, captures)
     return {
         (t.cylinder, t.head): TrackPicture(_histogram(stays.get((t.cylinder, t.head), []), t.cell_s), _speed(t))
-        for t in recovered.surface.tracks
+        for t in surface.tracks
     }
 
 
-def _stays_by_track(recovered: Recovered) -> dict[tuple[int, int], list[Segment]]:
+def _stays_by_track(surface: Surface, captures: Sequence[Capture]) -> dict[tuple[int, int], list[Segment]]:
     """Stays of the head by the track they belong to; one without a place belongs to its capture's only track."""
-    tracks = recovered.surface.tracks
+    tracks = surface.tracks
     found: dict[tuple[int, int], list[Segment]] = {}
-    for capture in recovered.captures:
+    for capture in captures:
         of_capture = [(t.cylinder, t.head) for t in tracks if capture.name in t.captures]
         for segment in cut_session(capture).segments:
             if segment.cylinder is not None and segment.head is not None:
