@@ -36,6 +36,7 @@ class SectorEntry(_Entry):
     state: SectorState
     sha256: Sha256 | Literal[""]
     deleted: bool = False
+    in_image: bool = True
 
 
 class TrackEntry(_Entry):
@@ -88,9 +89,9 @@ class Report(_Entry):
         return self
 
     def sectors(self) -> Iterator[tuple[Place, SectorEntry]]:
-        """Every sector with its place, in the order of the image."""
+        """Every sector of the image with its place, in its order; what stands beside it is not compared."""
         for track in self.tracks:
-            for sector in track.sectors:
+            for sector in (s for s in track.sectors if s.in_image):
                 yield (track.cylinder, track.head, sector.id), sector
 
 

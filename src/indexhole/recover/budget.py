@@ -34,7 +34,7 @@ def within_budget(tracks: Sequence[Track]) -> tuple[list[Track], int]:
 
 def _doubting(track: Track, doubted: set[tuple[int, int, int]]) -> Track:
     def judged(sector: Sector) -> Sector:
-        if (track.cylinder, track.head, sector.id) not in doubted:
+        if sector.state is not SectorState.MENDED or (track.cylinder, track.head, sector.id) not in doubted:
             return sector
         how = f"{sector.how}; one such sector too many for the whole disk to be trusted"
         return replace(sector, state=SectorState.SUSPECT, how=how)

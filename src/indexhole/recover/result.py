@@ -5,9 +5,13 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from indexhole.recover.describe import Description
 
 
 class SectorState(StrEnum):
@@ -36,6 +40,7 @@ class Sector:
         given_up: of a mended sector, how much less likely it is than the likeliest field, whose check failed
             (natural log; 0 when it is the likeliest).
         false_chance: probability that these bytes are wrong although the check passes, nan when none was reckoned.
+        in_image: whether the image holds it; not so a second sector of one number, nor one the layout has not.
     """
 
     id: int
@@ -49,6 +54,7 @@ class Sector:
     changed: tuple[int, ...] = ()
     given_up: float = 0.0
     false_chance: float = float("nan")
+    in_image: bool = True
 
     @property
     def sha256(self) -> str:
@@ -71,8 +77,28 @@ class QualityMap:
 
 
 @dataclass(frozen=True, slots=True)
+class Oddity:
+    """Something on a track that its layout does not foresee.
+
+    Attributes:
+        kind: one word or two, always the same for the same thing (see docs/identification.md).
+        words: what was found, for a keeper to read.
+        sector: number it concerns, None when it is not one sector's.
+        start, end: stretch of the turn in revolutions from the index, nan when not known; end may pass 1.
+        data: bytes of a data field that belongs to no sector.
+    """
+
+    kind: str
+    words: str
+    sector: int | None = None
+    start: float = float("nan")
+    end: float = float("nan")
+    data: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
 class Track:
-    """One recovered track, sectors in order of number."""
+    """One recovered track, sectors in order of number and then of angle; `oddities` is what was out of the ordinary."""
 
     cylinder: int
     head: int
@@ -83,6 +109,12 @@ class Track:
     sectors: tuple[Sector, ...]
     quality: QualityMap | None = None
     captures: tuple[str, ...] = ()
+    oddities: tuple[Oddity, ...] = ()
+
+    @property
+    def image_sectors(self) -> tuple[Sector, ...]:
+        """The sectors that are part of the image."""
+        return tuple(s for s in self.sectors if s.in_image)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,17 +128,22 @@ class Identification:
 
 @dataclass(frozen=True, slots=True)
 class Surface:
-    """Everything recovered from a set of captures of one disk, tracks in order of cylinder and head."""
+    """Everything recovered from a set of captures of one disk, tracks in order of cylinder and head.
+
+    `description` is how the tracks are laid out by themselves, whatever layout was chosen.
+    """
 
     layout: str
     layout_confidence: float
     candidates: tuple[Identification, ...]
     tracks: tuple[Track, ...]
     warnings: tuple[str, ...] = field(default=())
+    description: Description | None = None
+
+    def image_sectors(self) -> list[Sector]:
+        """Sectors in the order of the image: cylinder, head, sector."""
+        return [sector for track in self.tracks for sector in track.image_sectors]
 
     def image(self) -> bytes:
         """Sectors in order of cylinder, head, sector, plain bytes; what was not recovered is zero-filled."""
-        parts = [
-            sector.data.ljust(sector.size, b"\0")[: sector.size] for track in self.tracks for sector in track.sectors
-        ]
-        return b"".join(parts)
+        return b"".join(s.data.ljust(s.size, b"\0")[: s.size] for s in self.image_sectors())

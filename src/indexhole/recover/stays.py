@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from indexhole.recover.copies import without_copies
 from indexhole.recover.quality import quality_map
 from indexhole.recover.reads import SectorRead, StreamReads, read_stream
 from indexhole.recover.result import QualityMap
@@ -148,6 +149,7 @@ class Stay:
         survey: how the track was laid down.
         holes: sector holes a turn, 0 on a soft-sectored disk.
         other: code and reads of what is in a second code, None as a rule.
+        copied: turns, from the index, at which fields repeat an earlier one pulse for pulse; they are not in `reads`.
     """
 
     reads: StreamReads
@@ -165,6 +167,47 @@ class Stay:
     survey: Survey
     holes: int = 0
     other: tuple[str, StreamReads] | None = None
+    copied: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Blank:
+    """A stay nothing legible came from.
+
+    Attributes:
+        cylinder, head: from the lines, None when they do not tell.
+        pulses: read pulses in it; `turns` the revolutions they take.
+        holes, speed_rpm: as of a stay.
+        guess: code and cell length its intervals fit best, None when they fit none; `cell_s` that cell.
+    """
+
+    capture: str
+    cylinder: int | None
+    head: int | None
+    pulses: int
+    turns: float
+    holes: int
+    speed_rpm: float | None
+    guess: CellGuess | None
+    cell_s: float | None
+
+
+def blank_of(segment: Segment) -> Blank:
+    """What can be said of a stay nothing legible came from."""
+    holes = sort_holes(segment.index_ticks, segment.tick_s)
+    guess = next(iter(guess_cells(segment.intervals())), None)
+    span = int(segment.read_ticks[-1]) - int(segment.read_ticks[0]) if segment.read_ticks.size else 0
+    return Blank(
+        segment.capture,
+        segment.cylinder,
+        segment.head,
+        segment.read_ticks.size,
+        span / (holes.turn_ticks or _NOMINAL_TURN_S / segment.tick_s),
+        holes.holes,
+        60 / (holes.turn_ticks * segment.tick_s) if holes.turn_ticks else None,
+        guess,
+        guess.cell_ticks * segment.tick_s if guess is not None else None,
+    )
 
 
 def let_go(one: OpenTrack, bins: int) -> Stay:
@@ -172,8 +215,10 @@ def let_go(one: OpenTrack, bins: int) -> Stay:
     stream = one.stream
     segment = stream.segment
     span = int(segment.read_ticks[-1]) - int(segment.read_ticks[0])
+    reads, copies = without_copies(stream, one.reads)
+    told = len(reads.reads) / max(len(one.reads.reads), 1)
     return Stay(
-        _without_pulses(one.reads),
+        _without_pulses(reads),
         one.cylinder,
         one.head,
         one.speed_rpm,
@@ -181,13 +226,14 @@ def let_go(one: OpenTrack, bins: int) -> Stay:
         stream.code,
         stream.cell_ticks,
         one.mean_cell_s(),
-        max(1, int(span / stream.turn_ticks + 0.02)),
+        max(1, round(told * int(span / stream.turn_ticks + 0.02))),
         bool(segment.index_ticks.size),
         segment.capture,
         quality_map(stream, bins) if bins else None,
         survey(stream, one.reads),
         one.holes,
         None if one.other is None else (one.other.stream.code, _without_pulses(one.other.reads)),
+        tuple(r.turn for r in copies),
     )
 
 
