@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
+from indexhole.codes import marks
 from indexhole.recover.copies import without_copies
 from indexhole.recover.quality import quality_map
-from indexhole.recover.reads import SectorRead, StreamReads, read_stream
+from indexhole.recover.reads import ID_LENGTH, SectorRead, StreamReads, read_stream
 from indexhole.recover.result import QualityMap
 from indexhole.recover.settle import plain
 from indexhole.recover.survey import Survey, survey
@@ -22,8 +24,9 @@ from indexhole.standards.layouts import Layout
 
 _NOMINAL_TURN_S = 0.2
 _OTHER_CODE = {"mfm": ("fm", 2.0), "fm": ("mfm", 0.5)}
-# An FM id field has at least as many runs.
-_FM_FIELD_RUNS = 60
+# A phase error of 0.3 cell, in error steps; an MFM id field holds more pulses than that.
+_HALF_WAY, _MFM_FIELD_PULSES = 77, 100
+_SURVEYED_TURNS = 3.2
 
 
 @dataclass(frozen=True)
@@ -64,14 +67,18 @@ class OpenTrack:
 
 
 def _attempts(
-    segment: Segment, layout: Layout | None, recent: Sequence[CellGuess], turn: float | None
+    segment: Segment,
+    intervals: npt.NDArray[np.int32],
+    layout: Layout | None,
+    recent: Sequence[CellGuess],
+    turn: float | None,
 ) -> list[CellGuess]:
     """Codes and cell lengths worth trying on a stay, most promising first.
 
     What the stay's own intervals say comes first; then what its neighbours were in, and what the layout
     asks for, since a badly worn stretch may not speak for itself.
     """
-    own = guess_cells(segment.intervals())
+    own = guess_cells(intervals)
     asked: list[CellGuess] = []
     if layout is not None:
         ratio = 1.0 if turn is None else turn * segment.tick_s * layout.speed_rpm / 60
@@ -91,8 +98,10 @@ def open_track(
     holes = sort_holes(segment.index_ticks, segment.tick_s)
     segment, turn = replace(segment, index_ticks=holes.index_ticks), holes.turn_ticks
     best: tuple[int, Stream, StreamReads] | None = None
-    for guess in _attempts(segment, layout, recent, turn):
-        stream = open_stream(segment, guess.code, guess.cell_ticks, turn or _NOMINAL_TURN_S / segment.tick_s)
+    intervals = segment.intervals()
+    turn_ticks = turn or _NOMINAL_TURN_S / segment.tick_s
+    for guess in _attempts(segment, intervals, layout, recent, turn):
+        stream = open_stream(segment, guess.code, guess.cell_ticks, turn_ticks, intervals)
         reads = read_stream(stream, number)
         worth = 2 * sum(r.passed for r in reads.reads) + len(reads.ids)
         if best is None or worth > best[0]:
@@ -120,19 +129,28 @@ def _second_code(stream: Stream, number: int) -> OtherCode | None:
     if stream.code not in _OTHER_CODE:
         return None
     code, ratio = _OTHER_CODE[stream.code]
-    if stream.code == "mfm" and not _long_without_three(stream):
+    if not (_may_hold_fm(stream) if stream.code == "mfm" else _may_hold_mfm(stream)):
         return None
-    other = open_stream(stream.segment, code, stream.cell_ticks * ratio, stream.turn_ticks)
+    other = open_stream(stream.segment, code, stream.cell_ticks * ratio, stream.turn_ticks, stream.intervals)
     reads = read_stream(other, number)
     # A lone mark may come about by chance; an id with the data behind it does not.
     return OtherCode(other, reads) if any(r.passed and r.id is not None for r in reads.reads) else None
 
 
-def _long_without_three(stream: Stream) -> bool:
-    """Whether somewhere there are so few runs of three cells, which MFM has and FM never, that it may be FM."""
-    at = np.flatnonzero(stream.runs == 3)
-    bounds = np.concatenate(([-1], at, [stream.runs.size]))
-    return bool(np.diff(bounds).max() > _FM_FIELD_RUNS)
+def _may_hold_fm(stream: Stream) -> bool:
+    """Whether an FM id shows when MFM runs, of twice as many cells, are halved."""
+    halved = (stream.runs + np.uint8(1)) >> np.uint8(1)
+    found = marks.find_marks(halved, "fm")
+    if not found[0].size:
+        return False
+    heads = marks.decode(halved, stream.errors, "fm", found, np.full(found[0].size, ID_LENGTH["fm"], dtype=np.int64))
+    return bool(np.any((heads.check == 0) & (heads.data[:, 0] == marks.ID_MARK)))
+
+
+def _may_hold_mfm(stream: Stream) -> bool:
+    """Whether enough pulses stand half-way between FM cells, where MFM has its runs of three half cells."""
+    between = np.count_nonzero((stream.errors > _HALF_WAY) | (stream.errors < -_HALF_WAY))
+    return bool(between > _MFM_FIELD_PULSES)
 
 
 @dataclass(frozen=True)
@@ -230,11 +248,34 @@ def let_go(one: OpenTrack, bins: int) -> Stay:
         bool(segment.index_ticks.size),
         segment.capture,
         quality_map(stream, bins) if bins else None,
-        survey(stream, one.reads),
+        _survey(stream, one.reads),
         one.holes,
         None if one.other is None else (one.other.stream.code, _without_pulses(one.other.reads)),
         tuple(r.turn for r in copies),
     )
+
+
+def _survey(stream: Stream, reads: StreamReads) -> Survey:
+    """Survey of the first turns: a track is laid down the same on all of them."""
+    last = int(stream.segment.read_ticks[0]) + int(_SURVEYED_TURNS * stream.turn_ticks)
+    keep = int(np.searchsorted(stream.segment.read_ticks, last))
+    if keep >= stream.segment.read_ticks.size:
+        return survey(stream, reads)
+    segment = replace(
+        stream.segment,
+        read_ticks=stream.segment.read_ticks[:keep],
+        index_ticks=stream.segment.index_ticks[: np.searchsorted(stream.segment.index_ticks, last)],
+    )
+    cut = slice(0, keep - 1)
+    head = replace(
+        stream, segment=segment, intervals=stream.intervals[cut], runs=stream.runs[cut], errors=stream.errors[cut]
+    )
+    within = StreamReads(
+        tuple(i for i in reads.ids if i.at < keep - 1),
+        tuple(r for r in reads.reads if r.at < keep - 1 and r.tick < last),
+        tuple(i for i in reads.broken_ids if i.at < keep - 1),
+    )
+    return survey(head, within)
 
 
 def _without_pulses(reads: StreamReads) -> StreamReads:
@@ -247,7 +288,7 @@ def _without_pulses(reads: StreamReads) -> StreamReads:
 
     def kept(read: SectorRead) -> SectorRead:
         if read.id is not None and read.id.number in proven:
-            return replace(read, source=None)
-        return replace(read, source=read.stretch())
+            return read.rewritten(read.stream, None)
+        return read.rewritten(read.stream, read.stretch())
 
     return StreamReads(reads.ids, tuple(kept(r) for r in reads.reads))

@@ -17,7 +17,7 @@ from indexhole.recover.merge import Expected, merge_track
 from indexhole.recover.oddities import OddTrack, blank_oddity, track_oddities
 from indexhole.recover.placing import Placing, place_stays
 from indexhole.recover.quality import joined_quality
-from indexhole.recover.reads import StreamReads
+from indexhole.recover.reads import IdRead, StreamReads
 from indexhole.recover.result import Identification, Sector, SectorState, Surface, Track
 from indexhole.recover.seen import TrackSeen, tracks_seen
 from indexhole.recover.stays import Blank, OpenTrack, Stay, blank_of, let_go, open_track
@@ -127,9 +127,10 @@ def _each_once(captures: Sequence[str], reads: Sequence[StreamReads]) -> list[St
 
 
 def _renumbered(reads: StreamReads, number: int) -> StreamReads:
-    return StreamReads(
-        tuple(replace(i, stream=number) for i in reads.ids), tuple(replace(r, stream=number) for r in reads.reads)
-    )
+    if number == 0:
+        return reads
+    ids = tuple(IdRead(number, i.id, i.at, i.turn) for i in reads.ids)
+    return StreamReads(ids, tuple(r.rewritten(number, r.source) for r in reads.reads))
 
 
 def _chosen_layout(layouts: Mapping[str, Layout], layout: str | None) -> Layout | None:

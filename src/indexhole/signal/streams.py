@@ -50,30 +50,14 @@ class Stream:
 
 
 def open_stream(
-    segment: Segment, code: str, cell_ticks: float, turn_ticks: float, *, gain: float = 0.12, drift: float = 0.006
+    segment: Segment,
+    code: str,
+    cell_ticks: float,
+    turn_ticks: float,
+    intervals: npt.NDArray[np.int32] | None = None,
 ) -> Stream:
-    """Recover the clock of a stay."""
-    intervals = segment.intervals()
-    runs, errors = recover_clock(intervals, cell_ticks, gain=gain, drift=drift)
+    """Recover the clock of a stay; `intervals` are the segment's own where they are already at hand."""
+    if intervals is None:
+        intervals = segment.intervals()
+    runs, errors = recover_clock(intervals, cell_ticks)
     return Stream(segment, code, cell_ticks, intervals, runs, errors, turn_ticks)
-
-
-def reopened(stream: Stream, *, gain: float, drift: float) -> Stream:
-    """The same pulses through a loop of other stiffness."""
-    return open_stream(stream.segment, stream.code, stream.cell_ticks, stream.turn_ticks, gain=gain, drift=drift)
-
-
-def reversed_loop(stream: Stream) -> Stream:
-    """The same pulses with the loop run from the end to the start, so that trouble is met from its far side."""
-    runs, errors = recover_clock(np.ascontiguousarray(stream.intervals[::-1]), stream.cell_ticks)
-    # Backwards, the phase error belongs to the opening pulse of a run: shift it to the closing one.
-    closing = np.concatenate((errors[-2::-1], np.zeros(1, dtype=np.int8)))
-    return Stream(
-        stream.segment,
-        stream.code,
-        stream.cell_ticks,
-        stream.intervals,
-        np.ascontiguousarray(runs[::-1]),
-        closing,
-        stream.turn_ticks,
-    )
