@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 _SAMPLE = 60_000
-_BINS = 256
+_BINS = 400
 _TRIALS = 240
 _RARE = 0.02
 
