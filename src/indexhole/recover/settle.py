@@ -36,8 +36,8 @@ _SOUND_CHANCE = {16: 2e-6, 8: 1e-4}
 _MENDED_CHANCE = 5e-7
 # Share of forbidden runs below which a track counts as free of dropouts.
 _QUIET = 2e-4
-# Fields tried, by width of the check: past these a passing check would prove nothing.
-_TRIED = {16: 600, 8: 12}
+# Fields tried at most. A field is believed only with some probability of its own, and so many cannot have that.
+_TRIED = 64
 
 
 @dataclass(frozen=True)
@@ -175,9 +175,11 @@ def _reckoned(
         field, votes = next(iter(good.items()))
         certain = log_probability(values_of(joined.values_bytes(field), joined.code), joined.symbols)
         chance = deceived(certain, 1 - math.exp(certain), joined.code)
-        calm = any(r.passed and r.worst < _NEAR_EDGE for r in own) and joined.passes > 1
+        width = CHECK_BITS[joined.code]
+        # What a pass read with every pulse in place counts for more than the rest, but not behind a short check.
+        calm = width > 8 and joined.passes > 1 and any(r.passed and r.worst < _NEAR_EDGE for r in own)
         likeliest = joined.field(bytes_of(joined.symbols.best, joined.code))
-        likely_enough = chance <= _SOUND_CHANCE[CHECK_BITS[joined.code]]
+        likely_enough = chance <= _SOUND_CHANCE[width]
         if likeliest == field and (likely_enough or calm):
             return _with(base, SectorState.SOUND, field, joined.code, votes, _tally(votes, len(own)), chance=chance)
     mended = _mended(base, joined, [*own, *placed])
@@ -196,7 +198,9 @@ def _mended(base: Sector, joined: _Joined, every: Sequence[SectorRead]) -> Secto
     """The first of the likeliest fields whose check passes, if that can be believed."""
     untried = 1.0
     first = math.nan
-    for candidate in candidates(joined.symbols, _TRIED[CHECK_BITS[joined.code]]):
+    for candidate in candidates(joined.symbols, _TRIED):
+        if candidate.changed and _hopeless(candidate.log_probability, joined.code):
+            return None
         untried -= math.exp(candidate.log_probability)
         first = candidate.log_probability if math.isnan(first) else first
         field = joined.field(bytes_of(candidate.values, joined.code))
@@ -222,6 +226,11 @@ def _mended(base: Sector, joined: _Joined, every: Sequence[SectorRead]) -> Secto
             chance=chance,
         )
     return None
+
+
+def _hopeless(log_probability_of_field: float, code: str) -> bool:
+    """Whether neither this field nor a less likely one could be believed even if it were the last."""
+    return deceived(log_probability_of_field, 0.0, code, likelier_failed=True) > _MENDED_CHANCE
 
 
 def _is_data(field: bytes, code: str) -> bool:
