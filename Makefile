@@ -19,7 +19,7 @@ lint: install-dev ## the quick checks alone
 	@$(BIN)/ruff format --check --quiet . && $(BIN)/ruff check --quiet . && $(BIN)/mypy && $(BIN)/lint-imports --no-logo
 
 bench: install-dev ## measure speeds as ratios to floors measured in the same run
-	@$(BIN)/python -m pytest benchmarks --benchmark-only
+	@$(BIN)/python -m pytest benchmarks
 
 pictures: install-dev ## make the pictures of the docs and the example in the README anew
 	@$(BIN)/python docs/draw.py

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +15,9 @@ from indexhole.signal.capture import Capture
 from indexhole.signal.kernels import recover_clock
 from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import load_layouts
+
+# other work on the machine must not count
+pytestmark = pytest.mark.benchmark(timer=time.process_time)
 
 LAYOUT = "130-48-mfm-9x512"
 # What the fastest double-density drive delivers: at most 50 000 transitions a turn, five turns a second.
