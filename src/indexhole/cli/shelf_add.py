@@ -129,6 +129,9 @@ def add_capture(
     files: Annotated[list[Path], typer.Argument(metavar="CAPTURE...", help="Capture files.")],
     disk: OfDisk = None,
     mechanism: Annotated[str | None, typer.Option(metavar="UNIT.NUMBER", help="The mechanism that read it.")] = None,
+    writer: Annotated[
+        str | None, typer.Option(metavar="UNIT.NUMBER", help="The mechanism known to have formatted what it holds.")
+    ] = None,
     cylinder: Annotated[int | None, typer.Option(help="Cylinder, for a capture of one track.")] = None,
     head: Annotated[int | None, typer.Option(help="Head, 0 or 1.")] = None,
     taken: Annotated[str, typer.Option(help="When it was logged, as far as known.")] = "",
@@ -143,7 +146,8 @@ def add_capture(
     from indexhole.shelf.captures import store_capture
     from indexhole.signal.readers import read_capture
 
-    about = {"disk": disk, "mechanism": mechanism, "cylinder": cylinder, "head": head, "taken": taken, "note": note}
+    about = {"disk": disk, "mechanism": mechanism, "writer": writer, "cylinder": cylinder, "head": head}
+    about |= {"taken": taken, "note": note}
     kept = []
     for path in files:
         capture = read_capture(path)

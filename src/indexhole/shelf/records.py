@@ -166,6 +166,7 @@ class Disk(Record):
 class CaptureRecord(Record):
     """Where a capture is kept. Paths are relative to the shelf's folder, parted by `/`.
 
+    `mechanism` read it; `writer` is the mechanism known to have formatted what it holds, where that is known.
     `sha256` is of the original file's bytes; `original` is empty when the original was not kept.
     """
 
@@ -178,6 +179,7 @@ class CaptureRecord(Record):
     size_bytes: int = Field(ge=0)
     disk: Inventory | None = None
     mechanism: Inventory | None = None
+    writer: Inventory | None = None
     cylinder: int | None = Field(default=None, ge=0, le=254)
     head: int | None = Field(default=None, ge=0, le=1)
     taken: When = ""

@@ -290,6 +290,7 @@ def _refers_well(connection: Connection, record: Record) -> None:
         (Unit, getattr(record, "unit", None)),
         (Disk, getattr(record, "disk", None)),
         (Mechanism, record.mechanism if isinstance(record, CaptureRecord) else None),
+        (Mechanism, record.writer if isinstance(record, CaptureRecord) else None),
     ):
         if named is None:
             continue

@@ -160,6 +160,7 @@ captures = Table(
     Column("size_bytes", Integer, nullable=False),
     _refers("disk", "disks.inventory", needed=False),
     _refers("mechanism", "mechanisms.mechanism", needed=False),
+    _refers("writer", "mechanisms.mechanism", needed=False),
     Column("cylinder", Integer),
     Column("head", Integer),
     _text("taken"),
