@@ -179,7 +179,9 @@ def _gauge_table(overview: Overview) -> None:
     for one in overview.gauged:
         writers = _gauges(one).get("writers")
         if writers is not None and writers.value > 1:
-            say(f"{one.disk} was written by more than one drive: {writers.note}")
+            say(f"{one.disk} was written by more than one drive:")
+            for part in writers.note.split("; "):
+                say(f"   {part}")
     say()
 
 

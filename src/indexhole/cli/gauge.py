@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from indexhole.cli.present import emit_json, emit_table, remark, say
-from indexhole.cli.recover import AllowCut, Captures, LayoutFiles, LayoutId, Lines, parse_lines
+from indexhole.cli.recover import AllowCut, Captures, LayoutFiles, LayoutId, Lines, Raw, SampleRate, parse_lines
+from indexhole.cli.writers import tell_writers
 
 # Shown with these prefixes, so that small times can be read.
 _PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"))
@@ -41,6 +42,8 @@ def gauge(
     layout: LayoutId = None,
     layout_file: LayoutFiles = None,
     line: Lines = None,
+    raw: Raw = None,
+    sample_rate: SampleRate = None,
     allow_cut: AllowCut = False,
     json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
 ) -> None:
@@ -49,8 +52,9 @@ def gauge(
     Give captures made with one drive. Exit status 1 when a gauge fails its limits.
     """
     from indexhole.jobs import gauging, reading
+    from indexhole.jobs.writer_words import writers_told
 
-    found = reading.read_captures(captures, parse_lines(line), allow_cut=allow_cut)
+    found = reading.read_captures(captures, parse_lines(line), allow_cut=allow_cut, raw=raw, sample_rate=sample_rate)
     gauged = gauging.gauge_captures(found, layout, layout_file or ())
     if json:
         emit_json(gauging.report_json(gauged))
@@ -62,7 +66,10 @@ def gauge(
         title = f"Gauges from {', '.join(c.name for c in gauged.captures)}"
         emit_table(title, ("gauge", "value", "std uncertainty", "unit", "limits", "verdict"), rows)
         for g in gauged.gauges:
+            if g.name == "writers":
+                continue
             say(f"{g.name}: {g.note}{'; limits: ' + g.source if g.source else ''}")
+        tell_writers(writers_told(gauged.writers), gauged.writers)
         for warning in gauged.warnings:
             remark(warning)
     if any(str(g.verdict) == "fails" for g in gauged.gauges):

@@ -9,15 +9,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from indexhole.cli.present import emit_json, emit_table, remark, say
+from indexhole.cli.present import ShelfFolder, emit_json, emit_table, remark, say
+from indexhole.cli.writers import tell_writers
 from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
     from indexhole.jobs.comparison import Comparison
     from indexhole.jobs.recovering import Recovered
+    from indexhole.jobs.writers import WriterReport
     from indexhole.recover.result import Track
+    from indexhole.signal.options import ReadOptions
 
-Captures = Annotated[list[Path], typer.Argument(help="Capture files (VCD or CSV, plain or gzip) of one disk.")]
+Captures = Annotated[
+    list[Path], typer.Argument(help="Capture files of one disk: VCD, CSV, WAV, NPY or raw samples, plain or gzip.")
+]
 LayoutId = Annotated[str | None, typer.Option("--layout", metavar="ID", help="The layout, when it is known.")]
 LayoutFiles = Annotated[
     list[Path] | None, typer.Option("--layout-file", metavar="TOML", help="Add a layout file of your own.")
@@ -25,6 +30,13 @@ LayoutFiles = Annotated[
 Lines = Annotated[
     list[str] | None,
     typer.Option("--line", metavar="OURS=THEIRS", help="Which logged line is which, e.g. read_data=D3."),
+]
+Raw = Annotated[
+    float | None,
+    typer.Option("--raw", metavar="HZ", help="The file is raw logic samples, one byte each, at this rate; see --line."),
+]
+SampleRate = Annotated[
+    float | None, typer.Option("--sample-rate", metavar="HZ", help="Rate of a waveform whose file does not say it.")
 ]
 AllowCut = Annotated[bool, typer.Option("--allow-cut", help="Use what can be read of a capture that is cut short.")]
 
@@ -56,6 +68,12 @@ def recover(
         Path | None,
         typer.Option("--compare", metavar="FILE", help="Say what differs from an earlier report.json or image."),
     ] = None,
+    writers: Annotated[
+        bool, typer.Option("--writers", help="Say which drives wrote the disk, and which on the shelf they may be.")
+    ] = False,
+    shelf: ShelfFolder = None,
+    raw: Raw = None,
+    sample_rate: SampleRate = None,
     allow_cut: AllowCut = False,
     json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
 ) -> None:
@@ -63,15 +81,18 @@ def recover(
 
     Several passes and several files of one disk are combined. Exit status 1 when a sector is suspect or lost.
     """
-    from indexhole.jobs import comparing, comparison, earlier, reading, recovering
+    from indexhole.jobs import comparing, comparison, earlier, recovering
+    from indexhole.jobs.writers import report_json as writers_json
+    from indexhole.jobs.writers import told
+    from indexhole.signal.options import ReadOptions
 
     if out is not None and out.exists() and not overwrite:
         raise InputFault("exists already", where=str(out), remedy="choose another folder or add --overwrite")
     other = earlier.read_earlier(compare) if compare is not None else None
-    found = reading.read_captures(captures, parse_lines(line), allow_cut=allow_cut)
+    options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
     quiet = json or not sys.stderr.isatty()
-    recovered = recovering.recover_captures(
-        found, layout, layout_file or (), progress=None if quiet else _show_progress
+    recovered = recovering.recover_files(
+        captures, options, layout, layout_file or (), progress=None if quiet else _show_progress
     )
     compared = None
     if other is not None:
@@ -80,23 +101,50 @@ def recover(
     image_path = None
     if out is not None:
         image_path = recovering.save(recovered, out, overwrite=overwrite, deleted=deleted)
+    written_by = _writers(captures, options, recovered, layout_file or (), shelf) if writers else None
     if json:
         report = recovering.report_json(recovered, image_path)
         if other is not None and compared is not None:
             report["comparison"] = comparison.comparison_json(compared, other)
+        if written_by is not None:
+            report["writers"] = writers_json(written_by)
         emit_json(report)
     else:
         _tell(recovered, image_path)
         if compared is not None:
             _tell_comparison(compared, str(compare))
+        if written_by is not None:
+            tell_writers(told(written_by), written_by.writers)
     counts = recovered.counts()
     if counts["suspect"] or counts["lost"] or not recovered.surface.tracks:
         raise typer.Exit(1)
 
 
-def _show_progress(done: int, of: int) -> None:
-    end = "\n" if done == of else ""
-    print(f"\rtrack {done} of {of}", end=end, file=sys.stderr, flush=True)
+def _writers(
+    paths: Sequence[Path], options: ReadOptions, recovered: Recovered, layout_file: Sequence[Path], folder: Path | None
+) -> WriterReport:
+    """Who wrote the disk, weighed against the shelf where there is one. Reads the captures again, as a whole."""
+    from indexhole.cli.shelf_open import has_shelf
+    from indexhole.jobs import reading
+    from indexhole.jobs.known_writers import ask_shelf
+    from indexhole.jobs.writers import report_writers
+
+    found = reading.read_captures(
+        paths, options.lines, allow_cut=options.allow_cut, raw=options.raw_hz, sample_rate=options.sample_rate_hz
+    )
+    report = report_writers(found, recovered.surface.layout or None, layout_file)
+    if folder is not None or has_shelf(None):
+        report, warnings = ask_shelf(report, found, folder)
+        for warning in warnings:
+            remark(warning)
+    return report
+
+
+def _show_progress(name: str, done: int, of: int) -> None:
+    """One line on the terminal, rewritten at every percent; a size not known is told in MB read."""
+    share = f"{100 * done // of:3d} %" if of else f"{done / 1e6:.0f} MB"
+    end = "\n" if of and done >= of else ""
+    print(f"\r{name}: {share}", end=end, file=sys.stderr, flush=True)
 
 
 _STATES = ("sound", "mended", "suspect", "lost")

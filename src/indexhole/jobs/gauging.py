@@ -10,7 +10,9 @@ from typing import Any
 
 from indexhole.codes.marks import CELLS_PER_BYTE
 from indexhole.errors import InputFault
+from indexhole.jobs.writers import rewritten_speeds, writers_gauge, writers_of
 from indexhole.recover.surface import OpenTrack, open_tracks
+from indexhole.recover.writers import Writers
 from indexhole.signal import pulse_gauges, spindle_gauges
 from indexhole.signal.capture import Capture
 from indexhole.signal.gauge import Gauge
@@ -28,12 +30,14 @@ class Gauged:
         layout: the layout whose nominal figures were used, "" when none is known.
         gauges: in the order of the design's list.
         warnings: what to bear in mind.
+        writers: who wrote what was gauged.
     """
 
     captures: tuple[Capture, ...]
     layout: str
     gauges: tuple[Gauge, ...]
     warnings: tuple[str, ...]
+    writers: Writers
 
 
 def _fields(opened: Sequence[OpenTrack]) -> list[FieldPlace]:
@@ -87,7 +91,8 @@ def gauge_captures(
     code = streams[0].code
     rough = spindle_gauges.spindle_speed(streams, fields, Limits())
     speed = spindle_gauges.spindle_speed(streams, fields, _limits("spindle_speed", chosen, code, rough.value))
-    written_by = pulse_gauges.writers(streams, fields)
+    writers = writers_of(opened, chosen)
+    rewritten = rewritten_speeds(writers)
     noise, shift, asymmetry, margin = pulse_gauges.pulse_gauges(streams)
     gauges = (
         speed,
@@ -99,7 +104,7 @@ def gauge_captures(
             streams,
             fields,
             [_nominal_cells(one, chosen) for one in opened],
-            written_by,
+            [rewritten.get((one.cylinder, one.head), {}) for one in opened],  # type: ignore[arg-type]
             _limits("writer_speed_ratio", chosen, code, rough.value),
         ),
         margin,
@@ -107,9 +112,9 @@ def gauge_captures(
         asymmetry,
         noise,
         pulse_gauges.dropouts(streams),
-        written_by,
+        writers_gauge(writers),
     )
-    return Gauged(tuple(captures), candidates[0].layout, gauges, tuple(warnings))
+    return Gauged(tuple(captures), candidates[0].layout, gauges, tuple(warnings), writers)
 
 
 def _number(value: float | None) -> float | None:

@@ -1,9 +1,8 @@
-"""Gauges of the pulses: noise jitter, peak shift, asymmetry, timing margin, dropouts, writers."""
+"""Gauges of the pulses: noise jitter, peak shift, asymmetry, timing margin, dropouts, the writer's speed."""
 
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -18,11 +17,8 @@ from indexhole.signal.timeline import BLOCK, Residuals, residuals
 
 Floats = npt.NDArray[np.float64]
 _ERROR_RATE = 1e-9
-# An id field and its sync say this many cells of the speed they were written at.
-_ID_CELLS = {"fm": 16 * 11, "mfm": 16 * 18, "group45": 90}
 # Sync, mark and check go with the data when a sector is rewritten.
 _FRAME_CELLS = {"fm": 16 * 9, "mfm": 16 * 18, "group45": 10 * 7}
-_STEP_SIGMAS, _SMALLEST_STEP = 6.0, 0.004
 
 
 def _all_residuals(streams: Sequence[Stream]) -> Residuals | None:
@@ -132,74 +128,6 @@ def dropouts(streams: Sequence[Stream]) -> Gauge:
     return Gauge("dropouts", count / turns, "1/rev", math.sqrt(max(count, 1)) / turns, note=note)
 
 
-def _mean_cell(stream: Stream, at: int, cells: int) -> tuple[float, float] | None:
-    """Mean cell in ticks over `cells` cells from run `at` on (backwards if negative), and its uncertainty."""
-    reach = slice(at + 1, at + 1 + cells) if cells > 0 else slice(max(at + 1 + cells, 0), at + 1)
-    runs = stream.runs[reach].astype(np.int64)
-    if cells < 0:
-        keep = np.cumsum(runs[::-1]) <= -cells
-        keep = keep[::-1]
-    else:
-        keep = np.cumsum(runs) <= cells
-    low, high = RUN_LIMITS[stream.code]
-    runs = runs[keep]
-    # A mark's missing clocks make one longer run; more than that is a dropout or a splice.
-    if runs.size < 24 or ((runs < low) | (runs > high + 1)).any():
-        return None
-    total = int(runs.sum())
-    mean = float(stream.intervals[reach][keep].sum(dtype=np.int64)) / total
-    jitter = float(np.std(stream.errors[reach][keep].astype(np.float64))) / 256 * mean
-    return mean, math.sqrt(2) * jitter / total
-
-
-def writers(streams: Sequence[Stream], fields: Sequence[FieldPlace]) -> Gauge:
-    """Stretches of the track laid down at different speeds.
-
-    A data field rewritten by a drive of another speed has another cell than the id fields on either side,
-    which stay as they were formatted; the reader's wow changes all three alike. A rewriting at the same speed
-    cannot be seen this way.
-    """
-    ratios: dict[int, list[tuple[float, float]]] = defaultdict(list)
-    ordered = sorted(fields, key=lambda f: (f.stream, f.at))
-    for previous, field, following in zip(ordered, ordered[1:], ordered[2:], strict=False):
-        kinds = (previous.kind, field.kind, following.kind)
-        if kinds != ("id", "data", "id") or not previous.stream == field.stream == following.stream:
-            continue
-        stream = streams[field.stream]
-        id_cells = _ID_CELLS[stream.code]
-        parts = [
-            _mean_cell(stream, previous.at, id_cells // 2),
-            _mean_cell(stream, following.at, id_cells // 2),
-            _mean_cell(stream, field.at, field.cells),
-        ]
-        if any(p is None for p in parts):
-            continue
-        (a, ua), (b, ub), (c, uc) = (p for p in parts if p is not None)
-        base = (a + b) / 2
-        ratios[field.number].append((c / base, math.hypot(math.hypot(ua, ub) / 2, uc) / base))
-    if not ratios:
-        return Gauge("writers", math.nan, "1", math.nan, note="too few legible fields side by side")
-    means = {n: float(np.mean([r for r, _ in v])) for n, v in ratios.items()}
-    usual = float(np.median(list(means.values())))
-    spread = 1.4826 * float(np.median([abs(m - usual) for m in means.values()]))
-    parts_found: list[dict[str, float]] = []
-    for number, mean in sorted(means.items()):
-        noise = float(np.mean([u for _, u in ratios[number]])) / math.sqrt(len(ratios[number]))
-        if abs(mean / usual - 1) > max(_SMALLEST_STEP, _STEP_SIGMAS * math.hypot(noise, spread)):
-            parts_found.append(
-                {"sector": number, "speed_ratio": round(mean / usual, 5), "uncertainty": round(noise, 5)}
-            )
-    speeds: list[float] = []
-    for part in parts_found:
-        if all(abs(part["speed_ratio"] - s) > _SMALLEST_STEP for s in speeds):
-            speeds.append(part["speed_ratio"])
-    told = "; ".join(
-        f"sector {p['sector']:g} written at {p['speed_ratio']:.4f} of the rest's cell" for p in parts_found
-    )
-    note = told or "no data field differs in speed from the ids around it; a rewriting at the same speed would not show"
-    return Gauge("writers", 1 + len(speeds), "1", 0.0, note=note, detail=tuple(parts_found))
-
-
 def _cells_a_turn(stream: Stream, number: int, fields: Sequence[FieldPlace], others: Mapping[int, float]) -> Floats:
     """Recorded cells between index pulses; fields of other writers counted as if the main one had written them."""
     index = stream.segment.index_ticks
@@ -219,7 +147,7 @@ def writer_speed_ratio(
     streams: Sequence[Stream],
     fields: Sequence[FieldPlace],
     nominal_cells: Sequence[float | None],
-    other_writers: Gauge,
+    others: Sequence[Mapping[int, float]],
     limits: Limits,
 ) -> Gauge:
     """Recorded cell over nominal with the reader's speed divided out: above 1, the writer turned too fast.
@@ -229,13 +157,13 @@ def writer_speed_ratio(
 
     Args:
         nominal_cells: per stream, cells a turn at nominal speed; None where no layout tells.
-        other_writers: the gauge `writers`, whose stretches are set right first.
+        others: per stream, rewritten sectors with the speed of their writer over the formatter's; they are set right
+            first.
     """
-    others = {int(part["sector"]): part["speed_ratio"] for part in other_writers.detail}
     ratios = []
     for number, (stream, nominal) in enumerate(zip(streams, nominal_cells, strict=True)):
         if nominal is not None and stream.segment.index_ticks.size > 1:
-            ratios.append(nominal / _cells_a_turn(stream, number, fields, others))
+            ratios.append(nominal / _cells_a_turn(stream, number, fields, others[number]))
     every = np.concatenate(ratios) if ratios else np.empty(0)
     if not every.size:
         note = "needs a known layout and one turn from index to index"
