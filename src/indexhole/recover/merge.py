@@ -114,7 +114,8 @@ def _without_weak(sector: Sector, reads: Sequence[SectorRead]) -> tuple[Sector, 
     weak = weak_stretches(reads, sector.size)
     if not weak:
         return sector, []
-    data = bytearray(sector.data)
+    # The part before the noise is as the single passes have it; joining them goes astray over so long a stretch.
+    data = bytearray(Counter(column).most_common(1)[0][0] for column in zip(*(r.data for r in reads), strict=True))
     for first, end in weak:
         data[first:end] = bytes(len(data[first:end]))
     told = ", ".join(f"{first} to {end - 1}" for first, end in weak)

@@ -107,7 +107,7 @@ def _numbers(group: Sequence[Stay]) -> dict[int, int]:
     """Sector numbers with their sizes, without those that hardly any turn showed."""
     seen = Counter(i.id.number for one in group for i in one.reads.ids)
     proven = {r.id.number for one in group for r in one.reads.reads if r.passed and r.id is not None}
-    least = _SELDOM * sum(min(one.survey.turns, one.passes) for one in group)
+    least = _SELDOM * sum(one.passes for one in group)
     sizes: dict[int, Counter[int]] = defaultdict(Counter)
     for one in group:
         for i in one.reads.ids:

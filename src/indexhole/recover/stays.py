@@ -18,6 +18,7 @@ from indexhole.recover.settle import plain
 from indexhole.recover.survey import Survey, survey
 from indexhole.signal.cells import CellGuess, guess_cells
 from indexhole.signal.index_holes import sort_holes
+from indexhole.signal.kernels import recover_clock
 from indexhole.signal.sessions import Segment
 from indexhole.signal.streams import Stream, open_stream
 from indexhole.standards.layouts import Layout
@@ -27,6 +28,8 @@ _OTHER_CODE = {"mfm": ("fm", 2.0), "fm": ("mfm", 0.5)}
 # A phase error of 0.3 cell, in error steps; an MFM id field holds more pulses than that.
 _HALF_WAY, _MFM_FIELD_PULSES = 77, 100
 _SURVEYED_TURNS = 3.2
+# Share of forbidden runs at which a stay is read a second time by a loop of fixed cell length.
+_NOISY, _STIFF_GAIN = 0.004, 0.15
 
 
 @dataclass(frozen=True)
@@ -111,6 +114,7 @@ def open_track(
     if best is None or best[0] == 0:
         return None
     _, stream, reads = best
+    reads = _behind_noise(stream, reads, number)
     places = Counter((one.id.cylinder, one.id.head) for one in reads.ids).most_common(1)
     cylinder, head = places[0][0] if places else (None, None)
     from_lines = segment.cylinder is not None
@@ -120,6 +124,25 @@ def open_track(
         head = segment.head
     rpm = None if turn is None else 60 / (turn * segment.tick_s)
     return OpenTrack(stream, reads, cylinder, head, rpm, from_lines, holes.holes, _second_code(stream, number))
+
+
+def _behind_noise(stream: Stream, reads: StreamReads, number: int) -> StreamReads:
+    """The reads with what a loop of fixed cell length finds besides: noise draws the usual loop away, and the fields
+    behind it are over before it has found back.
+    """
+    low, high = marks.RUN_LIMITS[stream.code]
+    if np.count_nonzero((stream.runs < low) | (stream.runs > high)) < _NOISY * stream.runs.size:
+        return reads
+    runs, errors = recover_clock(stream.intervals, stream.cell_ticks, gain=_STIFF_GAIN, drift=0.0)
+    stiff = read_stream(replace(stream, runs=runs, errors=errors), number)
+    ids, fields = {i.at for i in reads.ids}, {r.at for r in reads.reads if r.passed or r.id is not None}
+    fresh = [r for r in stiff.reads if r.passed and r.at not in fields]
+    taken = {r.at for r in fresh}
+    return StreamReads(
+        tuple(sorted([*reads.ids, *(i for i in stiff.ids if i.at not in ids)], key=lambda i: i.at)),
+        tuple(sorted([*(r for r in reads.reads if r.at not in taken), *fresh], key=lambda r: r.at)),
+        reads.broken_ids,
+    )
 
 
 def _second_code(stream: Stream, number: int) -> OtherCode | None:
@@ -291,4 +314,4 @@ def _without_pulses(reads: StreamReads) -> StreamReads:
             return read.rewritten(read.stream, None)
         return read.rewritten(read.stream, read.stretch())
 
-    return StreamReads(reads.ids, tuple(kept(r) for r in reads.reads))
+    return StreamReads(reads.ids, tuple(kept(r) for r in reads.reads), reads.broken_ids)

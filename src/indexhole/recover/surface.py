@@ -40,7 +40,7 @@ def _merged(
     code = Counter(one.code for one in group).most_common(1)[0][0]
     group = [one for one in group if one.code == code]
     reads = _each_once([one.capture for one in group], [_renumbered(one.reads, k) for k, one in enumerate(group)])
-    broken = [replace(i, stream=k) for k, one in enumerate(group) for i in one.survey.broken_ids]
+    broken = [replace(i, stream=k) for k, one in enumerate(group) for i in one.reads.broken_ids]
     zone = layout.zone(cylinder, head) if layout is not None else None
     expected = Expected(zone.sector_ids, zone.sector_bytes) if zone is not None and zone.code == code else None
     passes = sum(one.passes for one in group)
@@ -122,7 +122,7 @@ def _each_once(captures: Sequence[str], reads: Sequence[StreamReads]) -> list[St
     for capture, part in zip(captures, reads, strict=True):
         fresh = tuple(r for r in part.reads if r.cut or (capture, r.tick) not in seen)
         seen.update((capture, r.tick) for r in fresh if not r.cut)
-        once.append(StreamReads(part.ids, fresh))
+        once.append(StreamReads(part.ids, fresh, part.broken_ids))
     return once
 
 

@@ -51,7 +51,6 @@ class Survey:
         gap_1: from each index mark to the sync of the first id behind it.
         last_gap: from the end of the last data field of each turn to the index pulse.
         gap_fill: bytes of gap behind ids, with how often each was read.
-        broken_ids: ids whose check fails, as they read.
     """
 
     turns: float
@@ -64,7 +63,6 @@ class Survey:
     gap_1: tuple[float, ...]
     last_gap: tuple[float, ...]
     gap_fill: tuple[tuple[int, int], ...]
-    broken_ids: tuple[IdRead, ...]
 
     @property
     def clean(self) -> bool:
@@ -98,7 +96,6 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
         gap_1=_bytes(code, _first_behind(index_marks, starts, ids) - _sync_cells(code) - _index_cells(code)),
         last_gap=_bytes(code, _before(index, ends[passed], starts)),
         gap_fill=_gap_fill(stream, reads.ids),
-        broken_ids=reads.broken_ids,
     )
 
 

@@ -2,8 +2,8 @@
 
 Two passes over a sound recording show pulses in the same cells, over a worn one in most of them. Where nothing was
 recorded, or too weakly, the detector makes pulses of noise, and two passes agree by chance alone: in about four cells
-of ten, the share of cells that hold a pulse. Passes are laid against each other window by window, at the shift that
-fits best, since noise also miscounts the cells.
+of ten, the share of cells that hold a pulse. Cells are counted by a loop of fixed length, which noise cannot draw away;
+still, passes are laid against each other at the shift that fits best, three windows at a time.
 """
 
 from __future__ import annotations
@@ -16,10 +16,13 @@ import numpy.typing as npt
 
 from indexhole.codes import marks
 from indexhole.recover.reads import SectorRead, field_cells
-from indexhole.recover.stretch import place_pulses
+from indexhole.recover.stretch import Stretch
+from indexhole.signal.kernels import recover_clock
 
 _WINDOW = 64
-_SHIFTS = 8
+_SHIFTS = 12
+# Pulses at the start of a field that its cell length is taken from.
+_FIRST_PULSES = 160
 # Pulses both passes must have in a window to say anything; a stretch without pulses is lost, not weak.
 _FEWEST = 8
 # Pulses that agree, over three windows: sound 1, worn 0.7 and more, noise 0.6 at the best shift.
@@ -40,7 +43,7 @@ def weak_stretches(reads: Sequence[SectorRead], size: int) -> list[Bytes]:
         return []
     code = stretches[0].code
     cells = field_cells(code, size)
-    rows = [_row(place_pulses(s).cell, cells) for s in stretches if s.code == code]
+    rows = [_row(_cells(s), cells) for s in stretches if s.code == code]
     disagree = [_disagreement(a, b) for a, b in combinations(rows, 2)]
     if not disagree:
         return []
@@ -56,6 +59,15 @@ def weak_stretches(reads: Sequence[SectorRead], size: int) -> list[Bytes]:
     return [(a, b) for a, b in found if b > a]
 
 
+def _cells(stretch: Stretch) -> npt.NDArray[np.int64]:
+    """Cell of each pulse from the mark on, counted from the first cell of the field."""
+    runs, _ = recover_clock(stretch.intervals, stretch.cell_ticks)
+    start = slice(0, _FIRST_PULSES)
+    local = float(stretch.intervals[start].sum(dtype=np.int64)) / max(int(runs[start].sum(dtype=np.int64)), 1)
+    runs, _ = recover_clock(stretch.intervals, local, drift=0.0)
+    return np.asarray(np.cumsum(runs[stretch.at :], dtype=np.int64) - stretch.lead, dtype=np.int64)
+
+
 def _row(cell: npt.NDArray[np.int64], cells: int) -> npt.NDArray[np.bool_]:
     """Which cells of the field hold a pulse, in whole windows."""
     row = np.zeros(-(-cells // _WINDOW) * _WINDOW, dtype=np.bool_)
@@ -69,14 +81,13 @@ def _disagreement(one: npt.NDArray[np.bool_], other: npt.NDArray[np.bool_]) -> n
     def windows(row: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
         return np.asarray(row.reshape(-1, _WINDOW).sum(axis=1), dtype=np.int64)
 
+    def three(counts: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        return np.convolve(counts, np.ones(3), "same")
+
     mine, theirs = windows(one), windows(other)
-    common = np.max([windows(one & np.roll(other, shift)) for shift in range(-_SHIFTS, _SHIFTS + 1)], axis=0)
+    common = np.max([three(windows(one & np.roll(other, shift))) for shift in range(-_SHIFTS, _SHIFTS + 1)], axis=0)
     told = (mine >= _FEWEST) & (theirs >= _FEWEST)
-    kernel = np.ones(3)
-    share = np.convolve(common * told, kernel, "same") / np.maximum(
-        np.convolve(np.maximum(mine, theirs) * told, kernel, "same"), 1
-    )
-    return np.asarray(told & (share < _AGREE))
+    return np.asarray(told & (common < _AGREE * three(np.maximum(mine, theirs))))
 
 
 def _runs(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
