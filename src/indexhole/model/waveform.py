@@ -74,7 +74,7 @@ def _pulses(times_s: Floats, heights: Floats, size: int, rate_hz: float, width_s
     impulses = np.bincount(before, heights * (1 - share), size) + np.bincount(before + 1, heights * share, size)
     line = np.fft.rfftfreq(size)
     half = width_s / 2 * rate_hz
-    spectrum: Floats = np.fft.rfft(impulses[:size]) * (
+    spectrum: npt.NDArray[np.complex128] = np.fft.rfft(impulses[:size]) * (
         math.pi * half * np.exp(-2 * math.pi * half * line) / np.sinc(line) ** 2
     )
     return spectrum
