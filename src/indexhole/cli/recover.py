@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from indexhole.cli.oddities import tell_oddities
 from indexhole.cli.present import ShelfFolder, emit_json, emit_table, remark, say
 from indexhole.cli.writers import tell_writers
 from indexhole.errors import InputFault
@@ -71,6 +72,9 @@ def recover(
     writers: Annotated[
         bool, typer.Option("--writers", help="Say which drives wrote the disk, and which on the shelf they may be.")
     ] = False,
+    describe: Annotated[
+        bool, typer.Option("--describe", help="Print how the tracks are laid out, as a draft layout file, and no more.")
+    ] = False,
     shelf: ShelfFolder = None,
     raw: Raw = None,
     sample_rate: SampleRate = None,
@@ -81,13 +85,17 @@ def recover(
 
     Several passes and several files of one disk are combined. Exit status 1 when a sector is suspect or lost.
     """
-    from indexhole.jobs import comparing, comparison, earlier, recovering
+    from indexhole.jobs import comparing, comparison, describing, earlier, recovering
     from indexhole.jobs.writers import report_json as writers_json
     from indexhole.jobs.writers import told
     from indexhole.signal.options import ReadOptions
 
     if out is not None and out.exists() and not overwrite:
         raise InputFault("exists already", where=str(out), remedy="choose another folder or add --overwrite")
+    if describe and not json and (writers or compare is not None):
+        raise InputFault(
+            "--describe prints a layout file and nothing else", remedy="add --json, or ask for the rest another time"
+        )
     other = earlier.read_earlier(compare) if compare is not None else None
     options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
     quiet = json or not sys.stderr.isatty()
@@ -108,7 +116,11 @@ def recover(
             report["comparison"] = comparison.comparison_json(compared, other)
         if written_by is not None:
             report["writers"] = writers_json(written_by)
+        if describe:
+            report["description"] = describing.description_json(recovered.surface)
         emit_json(report)
+    elif describe:
+        _tell_description(describing.description_text(recovered.surface), recovered.surface.warnings)
     else:
         _tell(recovered, image_path)
         if compared is not None:
@@ -182,7 +194,7 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
     if surface.layout:
         say(f"Layout {surface.layout}, probability {surface.layout_confidence:.2f}: {surface.candidates[0].why}")
     else:
-        say(f"Layout unknown: {surface.candidates[0].why}")
+        say(f"Layout unknown: {surface.candidates[0].why}; --describe drafts a layout file")
     emit_table(f"Tracks: {len(surface.tracks)}", _COLUMNS, _track_rows(surface.tracks))
     odd = [
         [track.cylinder, track.head, s.id, str(s.state), s.how]
@@ -192,6 +204,7 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
     ]
     if odd:
         emit_table("Sectors that are not sound", ("cylinder", "head", "sector", "state", "how"), odd)
+    tell_oddities(surface.tracks)
     volume = volume_json(recovered)
     if volume:
         title = f"Volume {volume['title']!r} ({volume['kind']}), {volume['free']} free"
@@ -209,6 +222,14 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
     if image_path is not None:
         say(f"Image: {image_path}")
     for warning in surface.warnings:
+        remark(warning)
+
+
+def _tell_description(text: str, warnings: Sequence[str]) -> None:
+    """A layout file on stdout, fit to be kept; what is to be borne in mind beside it."""
+    for line in text.splitlines():
+        say(line)
+    for warning in warnings:
         remark(warning)
 
 
