@@ -150,6 +150,8 @@ def test_a_write_over_a_failing_lead_may_or_may_not_take(lost: str, writer: str)
     bench = lay_out([row("T1", "write", "D1.0", "K1", failed=90), row("T2", "read", "D2.0", "K1")])
     supposed = Supposition(lost_leads=frozenset({0}), lost=lost)  # type: ignore[arg-type]
     assert shares(bench, 1, supposed) == {writer: 1.0}
+    # The lapse itself must explain the failed write.
+    assert shares(bench, 0, supposed) == {"D1.0": 1.0}
 
 
 def test_rows_of_one_operation_are_known_by_their_job() -> None:

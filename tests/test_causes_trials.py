@@ -212,6 +212,14 @@ def entangled() -> Sheet:
     return sheet
 
 
+def test_ranking_alone_ranks_the_same() -> None:
+    trials = entangled().trials
+    alone = rank_causes(trials, propose=False)
+    assert alone.next is None
+    # Rungs that only a candidate row could tell apart are merged, which moves the last digits.
+    assert by_faults(rank_causes(trials)) == pytest.approx(by_faults(alone), abs=1e-3)
+
+
 def test_the_next_trial_parts_the_rivals() -> None:
     diagnosis = rank_causes(entangled().trials)
     found = by_faults(diagnosis)

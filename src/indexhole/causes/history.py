@@ -153,7 +153,7 @@ def written_by(bench: Bench, supposed: Supposition) -> Floats:
     """Share of each row's cylinders by who recorded it: shape (rows, mechanisms + 2).
 
     The last two columns are a good outside drive (before any write) and nobody (spoilt, unreadable). A write row
-    meets its own recording if it took. Candidate rows meet the last state and leave it as it is.
+    meets its own recording unless its mechanism is dead. Candidate rows meet the last state and leave it as it is.
     """
     outside = len(bench.mechanisms)
     nobody = outside + 1
@@ -164,18 +164,21 @@ def written_by(bench: Bench, supposed: Supposition) -> Floats:
         key = (int(bench.disk[row]), int(bench.side[row]))
         track = state.setdefault(key, np.full(bench.cylinders, outside, dtype=np.int64))
         stretch = slice(int(bench.first[row]), int(bench.last[row]) + 1)
-        met = track[stretch].copy()
+        left = track[stretch].copy()
+        met = left
         if bench.writes[row]:
             mechanism = int(bench.mechanism[row])
             lost = whole[row] and int(bench.lead[row]) in supposed.lost_leads and row < bench.done
+            # A lapse must answer for its row itself, so a lost write still meets its own recording.
+            met = np.full(len(left), mechanism)
             if mechanism in supposed.dead:
-                if supposed.dead_wipes:
-                    met[:] = nobody
-            elif lost and supposed.lost == "spoilt":
-                met[:] = nobody
-            elif not (lost and supposed.lost == "left-old"):
-                met[:] = mechanism
+                left[:] = nobody if supposed.dead_wipes else left
+                met = left
+            elif not lost or supposed.lost == "took":
+                left = met
+            elif supposed.lost == "spoilt":
+                left[:] = nobody
             if row < bench.done:
-                track[stretch] = met
+                track[stretch] = left
         share[row] = np.bincount(met, minlength=nobody + 1) / max(1, len(met))
     return share

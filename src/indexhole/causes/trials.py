@@ -30,14 +30,15 @@ _SPEAKS = 1.0  # nats a row must differ by to count for or against
 _CLEARED = 1 / 3  # a fault is cleared when the trials make it three times less likely than before
 
 
-def rank_causes(trials: Sequence[Trial], irreplaceable: Collection[str] = ()) -> Diagnosis:
+def rank_causes(trials: Sequence[Trial], irreplaceable: Collection[str] = (), *, propose: bool = True) -> Diagnosis:
     """Rank what is at fault from trials in order of time.
 
     Args:
         trials: rows of one bench. Rows without sectors tried say nothing, but still record.
         irreplaceable: disks no write may be proposed on.
+        propose: whether to look for the next trial, which takes about as long as the ranking itself.
     """
-    candidates = candidate_trials(trials, irreplaceable)
+    candidates = candidate_trials(trials, irreplaceable) if propose else []
     evidence = Evidence(lay_out(trials, candidates))
     hypotheses, likelihood = _weigh(evidence)
     prior = log_prior(hypotheses, {f: PRIOR[f.fault] for f in _faults(evidence.bench)})
