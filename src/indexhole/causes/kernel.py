@@ -25,7 +25,7 @@ _LOWEST = 1e-5
 NODES: Floats = np.geomspace(_LOWEST, HAZARD_CAP, 96)
 _STEP = float(np.log(NODES[1] / NODES[0]))
 # What a lead's lapse leaves of a row: nearly always nothing.
-_LAPSE_WHOLE = 0.97
+_LAPSE_WHOLE = 0.99
 
 
 def hazard(probability: float | Floats) -> Floats:
