@@ -18,25 +18,29 @@ def false_chance(tracks: Iterable[Track]) -> float:
 
 def within_budget(tracks: Sequence[Track]) -> tuple[list[Track], int]:
     """The tracks with the least certain mended sectors made suspect, until the sum keeps to the budget; how many."""
+    # A number may stand on a track twice, so sectors are told apart by their places in the lists.
     mended = sorted(
-        (s.false_chance, t.cylinder, t.head, s.id) for t in tracks for s in t.sectors if s.state is SectorState.MENDED
+        (s.false_chance, at, k)
+        for at, t in enumerate(tracks)
+        for k, s in enumerate(t.sectors)
+        if s.state is SectorState.MENDED
     )
     spent = 0.0
-    doubted: set[tuple[int, int, int]] = set()
+    doubted: set[tuple[int, int]] = set()
     for chance, *place in mended:
         spent += chance
         if spent > FALSE_BUDGET:
-            doubted.add((place[0], place[1], place[2]))
+            doubted.add((place[0], place[1]))
     if not doubted:
         return list(tracks), 0
-    return [_doubting(t, doubted) for t in tracks], len(doubted)
+    return [_doubting(t, {k for at, k in doubted if at == n}) for n, t in enumerate(tracks)], len(doubted)
 
 
-def _doubting(track: Track, doubted: set[tuple[int, int, int]]) -> Track:
-    def judged(sector: Sector) -> Sector:
-        if sector.state is not SectorState.MENDED or (track.cylinder, track.head, sector.id) not in doubted:
+def _doubting(track: Track, doubted: set[int]) -> Track:
+    def judged(place: int, sector: Sector) -> Sector:
+        if place not in doubted:
             return sector
         how = f"{sector.how}; one such sector too many for the whole disk to be trusted"
         return replace(sector, state=SectorState.SUSPECT, how=how)
 
-    return replace(track, sectors=tuple(judged(s) for s in track.sectors))
+    return replace(track, sectors=tuple(judged(k, s) for k, s in enumerate(track.sectors)))
