@@ -10,7 +10,8 @@ from typing import Any
 
 from indexhole.jobs.writer_words import attributions_told, others_told, writers_told
 from indexhole.recover.known_writers import Attribution
-from indexhole.recover.rewrites import Meeting, Rewrite
+from indexhole.recover.meetings import Meeting
+from indexhole.recover.rewrites import Rewrite
 from indexhole.recover.splices import FALSE_ALARM, FieldTest, FieldVerdict
 from indexhole.recover.stays import OpenTrack
 from indexhole.recover.surface import open_tracks

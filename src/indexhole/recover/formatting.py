@@ -39,11 +39,14 @@ class Curve:
         time: (n,) ticks from the first pulse.
         cell: (n,) ticks a cell.
         count: (n,) formatter's cells from the first pulse.
+        first, last: ticks of the first and the last sample; outside, the cell is a guess.
     """
 
     time: Floats
     cell: Floats
     count: Floats
+    first: float
+    last: float
 
     def cell_at(self, time: Floats) -> Floats:
         """Cell length in ticks at each time."""
@@ -110,7 +113,8 @@ def curve_through(samples: Samples, pulses: Pulses, turn_ticks: float) -> Curve 
         spline = make_smoothing_spline(x, y, w=np.clip(weight, 0.05, 20.0), lam=_STIFFNESS)
         cell = base * (1 + spline(np.clip(time / unit, x[0], x[-1])))
     steps = np.diff(time) * 2 / (cell[1:] + cell[:-1])
-    return Curve(time, cell, np.concatenate((np.zeros(1), np.cumsum(steps))))
+    count = np.concatenate((np.zeros(1), np.cumsum(steps)))
+    return Curve(time, cell, count, float(samples.time[0]), float(samples.time[-1]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,7 +65,8 @@ class TrackSteps:
     within: tuple[float, ...]
 
 
-def _start_ranges(p: FieldPass, g: Geometry) -> list[float]:
+def start_windows(p: FieldPass, g: Geometry) -> list[float]:
+    """From and to of a window on the id and its gap, and of one on the data field's sync and start."""
     id_end = p.id_start + g.id_cells
     gap = max(p.data_start - g.lead - id_end, 0)
     first = p.id_start - g.used
@@ -75,7 +76,8 @@ def _start_ranges(p: FieldPass, g: Geometry) -> list[float]:
     return [first, last, begin, begin + (last - first)]
 
 
-def _end_ranges(p: FieldPass, g: Geometry) -> list[float]:
+def end_windows(p: FieldPass, g: Geometry) -> list[float]:
+    """From and to of a window on the data field's end, and of one on the gap or id behind it."""
     end = p.data_end + g.tail
     far = min(end + g.margin + g.reach, p.next_id + g.id_cells)
     return [end - g.reach, end, end + g.margin, far]
@@ -118,10 +120,10 @@ def _windows(grids: TrackGrids, number: int) -> Iterator[tuple[str, tuple[int, .
     for p in grids.passes:
         if p.stream != number:
             continue
-        like = _start_ranges(p, g)
+        like = start_windows(p, g)
         yield "start", (p.sector,), float(p.data_start - p.id_start), like
         if p.next_id >= 0 and p.next_id - p.data_end <= _LONGEST_GAP * usual_gap and not p.near_index:
-            yield "end", (p.sector,), 0.0, _end_ranges(p, g)
+            yield "end", (p.sector,), 0.0, end_windows(p, g)
         for k, inside in enumerate(_plain_ranges(p, like, most)):
             yield "plain", (number, p.sector, k), 0.0, inside
 

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from indexhole.recover.field_places import TrackGrids, track_grids
-from indexhole.recover.formatting import Curve, Format, Samples, format_of, samples_of
-from indexhole.recover.rewrites import Rewrite, field_logs, pulse_manners, rewrites, track_curves
+from indexhole.recover.field_places import GEOMETRY, TrackGrids, track_grids
+from indexhole.recover.formatting import Format, format_of, samples_of
+from indexhole.recover.grids import fit_lines
+from indexhole.recover.rewrites import Rewrite, own_and_foreign, pulse_manners, rewrites, track_curves
 from indexhole.recover.splices import (
     FEWEST_PLACES,
     FieldTest,
@@ -19,6 +20,7 @@ from indexhole.recover.splices import (
     Strays,
     TrackSteps,
     field_test,
+    start_windows,
     strays,
     track_steps,
 )
@@ -28,7 +30,7 @@ Place = tuple[int, int]
 Nominal = Callable[[int, int, str], tuple[float, float] | None]
 """Cells a turn and seconds a cell at nominal speed, of a cylinder, head and code; None where no layout tells."""
 
-# A data field this far off the ids' speed, and this many standard deviations, was written by another drive.
+# A data field this far off the formatter's speed, and this many standard deviations, was written by another drive.
 _SPEED_STEP, _SPEED_SIGMAS = 0.004, 6.0
 # Prior range of a writer's speed against the formatter's, for the likelihood ratio.
 _SPEED_RANGE = 0.06
@@ -96,39 +98,45 @@ def _judged(
     streams, reads = [one.stream for one in group], [one.reads for one in group]
     sectors = sorted({p.sector for p in grids.passes})
     tests = {n: field_test(n, steps, astray) for n in sectors}
-    by_phase = {n for n, t in tests.items() if t.verdict is FieldVerdict.REWRITTEN}
     samples = [samples_of(grids, k, read) for k, read in enumerate(reads)]
-    for sector, log_ratio in _off_speed(grids, group, samples, by_phase).items():
+    for sector, log_ratio in _off_speed(grids, tests).items():
         kept = tests[sector]
         tests[sector] = replace(kept, verdict=FieldVerdict.REWRITTEN, log_ratio=kept.log_ratio + log_ratio)
-    rewritten = {n for n, t in tests.items() if t.verdict is FieldVerdict.REWRITTEN}
-    curves = track_curves(samples, grids, streams, rewritten)
-    own = [piece for p, piece in zip(grids.passes, grids.pieces, strict=True) if p.sector not in rewritten]
+    own, foreign = own_and_foreign(tests)
+    curves = track_curves(samples, grids, streams, foreign)
     return TrackWriting(
         *place,
         format_of(streams, reads, grids, curves, nominal(*place, grids.code)),
         tuple(tests[n] for n in sectors),
-        tuple(rewrites(grids, streams, samples, tests, rewritten)),
-        *pulse_manners(own, streams[0].segment.tick_s),
+        tuple(rewrites(grids, streams, samples, tests)),
+        *pulse_manners(
+            [piece for p, piece in zip(grids.passes, grids.pieces, strict=True) if p.sector in own],
+            streams[0].segment.tick_s,
+        ),
     )
 
 
-def _off_speed(
-    grids: TrackGrids, group: Sequence[OpenTrack], samples: Sequence[Samples], by_phase: Collection[int]
-) -> dict[int, float]:
-    """Sectors whose speed differs from the ids' around them, each with the log of the likelihood ratio it adds."""
-    streams = [one.stream for one in group]
-    sectors = {p.sector for p in grids.passes}
-    # The ids alone, since nobody knows yet which data fields are the formatter's.
-    curves: list[Curve | None] = track_curves(samples, grids, streams, sectors)
-    logs = {n: [float(np.mean(one)) for one in v] for n, v in field_logs(grids, curves, sectors).items()}
-    means = {n: float(np.mean(v)) for n, v in logs.items()}
-    trusted = np.array([m for n, m in means.items() if n not in by_phase])
-    spread = 1.4826 * float(np.median(np.abs(trusted))) if trusted.size > 2 else _SPEED_STEP / _SPEED_SIGMAS
+def _off_speed(grids: TrackGrids, tests: Mapping[int, FieldTest]) -> dict[int, float]:
+    """Sectors whose cell differs from that of the id in front, where the step alone does not tell.
+
+    A step is measured as if both grids had one cell; where they have two, its uncertainty comes out large. Each sector
+    with the log of the likelihood ratio this adds. How far the cell strays over such a distance by the reader's wow is
+    measured on the pieces of all data fields.
+    """
+    unsure = {n for n, t in tests.items() if t.verdict is not FieldVerdict.REWRITTEN}
+    strayed = np.concatenate([np.empty(0), *(np.diff(np.log(piece.cell[piece.good])) for piece in grids.pieces)])
+    if not unsure or strayed.size < FEWEST_PLACES:
+        return {}
+    u = math.sqrt(float(np.mean(strayed**2)))
+    logs: dict[int, list[float]] = defaultdict(list)
+    for p in grids.passes:
+        if p.sector in unsure:
+            windows = np.array(start_windows(p, GEOMETRY[grids.code])).reshape(2, 2)
+            head, data = np.log(fit_lines(grids.pulses[p.stream], windows).cell).tolist()
+            logs[p.sector] += [data - head] if math.isfinite(data - head) else []
     found = {}
-    for sector, mean in means.items():
-        scatter = float(np.std(logs[sector], ddof=1) / math.sqrt(len(logs[sector]))) if len(logs[sector]) > 1 else 0.0
-        u = max(math.hypot(spread, scatter), 1e-5)
-        if abs(mean) > max(_SPEED_STEP, _SPEED_SIGMAS * u):
-            found[sector] = (mean / u) ** 2 / 2 + math.log(u * math.sqrt(2 * math.pi) / _SPEED_RANGE)
+    for sector, passes in logs.items():
+        middle = float(np.median(passes)) if passes else 0.0
+        if abs(middle) > max(_SPEED_STEP, _SPEED_SIGMAS * u):
+            found[sector] = (middle / u) ** 2 / 2 + math.log(u * math.sqrt(2 * math.pi) / _SPEED_RANGE)
     return found
