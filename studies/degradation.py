@@ -73,6 +73,12 @@ def points() -> Iterator[Point]:
                         yield Point(code, kind, WORN[kind][code], count, track)
 
 
+def dirt(count: int, rng: np.random.Generator) -> tuple[WeakStretch, ...]:
+    """Dropouts at drawn places, of drawn lengths."""
+    starts, lengths = rng.uniform(0, 1, count), rng.uniform(_SHORTEST, _LONGEST, count)
+    return tuple(WeakStretch(float(s), float(n)) for s, n in zip(starts, lengths, strict=True))
+
+
 def passing(capture: Capture, layout: Layout, data: dict[int, bytes]) -> dict[int, bool]:
     """Sectors whose check passes somewhere in a pass, and whether the bytes are right."""
     found: dict[int, bool] = {}
@@ -101,9 +107,7 @@ def measure(point: Point, layouts: dict[str, Layout]) -> dict[str, int]:
         if point.kind == "noise":
             mechanism = replace(mechanism, noise=point.level)
         else:
-            starts = rng.uniform(0, 1, int(point.level))
-            lengths = rng.uniform(_SHORTEST, _LONGEST, int(point.level))
-            weak = tuple(WeakStretch(float(s), float(n)) for s, n in zip(starts, lengths, strict=True))
+            weak = dirt(int(point.level), rng)
         simulated = read_track(track, rng, Reader(mechanism, weak=weak), revolutions=1, lead=0.12)
         captures.append(replace(capture_of(simulated, f"pass-{k}"), sha256=f"pass-{k}"))
     alone = [passing(capture, layout, data) for capture in captures]
