@@ -32,7 +32,7 @@ pins: ## choose the newest versions for requirements/*.txt (needs uv)
 
 clean: ## remove .venv, caches and build leavings; demo-shelf stays
 	@rm -rf .venv build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache .benchmarks
-	@find src tests benchmarks docs requirements -name __pycache__ -type d -prune -exec rm -rf {} +
+	@find . -name __pycache__ -type d -prune -exec rm -rf {} +
 	@rm -rf src/*.egg-info
 
 install:

@@ -181,6 +181,14 @@ def test_an_empty_folder_may_be_used(stand, tmp_path):
     assert state_of(tmp_path / "empty") == "as made"
 
 
+def test_a_link_to_the_folder_stays_a_link(stand, tmp_path):
+    (tmp_path / "link").symlink_to(stand.folder)
+    make_demo_shelf(tmp_path / "link")
+    assert (tmp_path / "link").is_symlink()
+    assert {path.name for path in tmp_path.iterdir()} == {"link", "demo-shelf"}
+    assert state_of(stand.folder) == "as made"
+
+
 def test_where_nothing_can_be_written_one_line_says_so(tmp_path, capsys):
     (tmp_path / "file").write_text("mine")
     assert edge.run(["demo", "--folder", str(tmp_path / "file" / "demo-shelf")]) == 2

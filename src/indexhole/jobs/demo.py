@@ -59,7 +59,7 @@ def make_demo_shelf(folder: Path, progress: Progress = _silent) -> Shelf:
         InputFault: the folder holds something that is not a demonstration shelf.
         ShelfFault: it cannot be written.
     """
-    folder = folder.absolute()
+    folder = folder.resolve()
     state_of(folder)
     with _refusals_told(folder), _unfinished(folder) as part:
         shelf = build_demo_shelf(part)
