@@ -1,4 +1,4 @@
-"""Every choice among the five shared captures of a worn track: never fewer sectors than by voting, never a false one."""
+"""Every choice among the five shared captures of a worn track: no sector fewer than by voting, and none false."""
 
 from __future__ import annotations
 
