@@ -144,6 +144,19 @@ def test_a_weak_pulse_counts_for_less() -> None:
     assert one[[1, 5]] == pytest.approx(other[[1, 5]])
 
 
+def test_worked_numbers_of_evidence() -> None:
+    """As in docs/recovery.md: a thousand pulses with a spread of a tenth of a cell, none too close, none too far."""
+    offset = np.where(np.arange(1000) % 2, 0.1, -0.1) / 1.4826
+    offset[500], offset[600] = 0.0, 0.5
+    run = np.full(1000, 2)
+    placed = Placed(np.cumsum(run), offset, run, np.ones(1000))
+    assert spread_of(placed) == pytest.approx(0.1, abs=1e-4)
+    evidence = cell_evidence(placed, "mfm", 2001)
+    assert evidence[placed.cell[500]] == pytest.approx(9.11, abs=0.01)
+    assert evidence[placed.cell[600] + np.array([0, 1])] == pytest.approx([1.05, 1.05], abs=0.01)
+    assert evidence[0] == pytest.approx(np.log(0.05 / 1000), abs=0.01)
+
+
 def test_a_pulse_between_two_cells_leaves_both_open() -> None:
     placed = Placed(np.array([1, 3, 6, 8]), np.array([0.1, -0.1, 0.5, 0.1]), np.array([2, 2, 3, 2]), np.ones(4))
     evidence = cell_evidence(placed, "group45", 9)

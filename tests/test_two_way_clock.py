@@ -113,8 +113,22 @@ def test_both_sides_place_better_than_what_went_before(code: str) -> None:
         inner = (place - given_.cells - given_.noise)[200:-200]
         return float(np.std(inner - np.median(np.rint(inner))))
 
-    both, forward = clock_error(two_way_clock(given_.intervals, given_.cell_ticks)), clock_error(one_way(given_.intervals, given_.cell_ticks))
+    both, forward = (
+        clock_error(two_way_clock(given_.intervals, given_.cell_ticks)),
+        clock_error(one_way(given_.intervals, given_.cell_ticks)),
+    )
     assert 0.005 < both < 0.8 * forward
+
+
+def test_the_clock_passes_on_as_much_noise_as_reckoned() -> None:
+    """Worked numbers of docs/recovery.md: a first-order loop of gain g passes on g / (2 - g) of the noise power."""
+    given_ = known("mfm", 20_000, np.random.default_rng(9), jitter=0.1, wow=0.0)
+    inner = (two_way_clock(given_.intervals, CELL, drift=0.0) - given_.cells - given_.noise)[300:-300]
+    # Half of it from either side, and the rounding of both ends to whole ticks.
+    expected = 0.01 * GAIN / (2 - GAIN) / 2 + 1 / CELL**2 / 12
+    assert float(np.std(inner)) == pytest.approx(math.sqrt(expected), rel=0.08)
+    with_drift = (two_way_clock(given_.intervals, CELL) - given_.cells - given_.noise)[300:-300]
+    assert 0.02 < float(np.std(with_drift)) < 0.03
 
 
 @pytest.mark.parametrize("code", SHARES)
