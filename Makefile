@@ -4,7 +4,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench pictures pins clean install install-dev
+.PHONY: help demo test lint bench studies pictures pins clean install install-dev
 
 help: ## list what can be made
 	@sed -n 's/^\([a-z-]*\):.*## /\1\t/p' Makefile | expand -t 12
@@ -20,6 +20,12 @@ lint: install-dev ## the quick checks alone
 
 bench: install-dev ## measure speeds as ratios to floors measured in the same run
 	@$(BIN)/python -m pytest benchmarks
+
+studies: install-dev ## repeat the studies of docs/studies (an hour; what is done is kept in build/studies)
+	@mkdir -p build/studies
+	@$(BIN)/python -m studies.degradation --state build/studies/degradation.json --out docs/studies
+	@$(BIN)/python -m studies.calibration --out docs/studies
+	@$(BIN)/python -m studies.false_claims --count 1000000 --state build/studies/false-claims.json
 
 pictures: install-dev ## make the pictures of the docs and the example in the README anew
 	@$(BIN)/python docs/draw.py

@@ -1,0 +1,86 @@
+"""The studies run, go on where they were cut off, and find nothing false among their first sectors."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.fixture
+def study(monkeypatch: pytest.MonkeyPatch):
+    """Imports a study by name, as `python -m studies.NAME` in the project's folder would."""
+    monkeypatch.syspath_prepend(str(ROOT))
+
+    def named(name: str) -> ModuleType:
+        return importlib.import_module(f"studies.{name}")
+
+    return named
+
+
+@pytest.mark.parametrize("code", ["fm", "mfm", "group45"])
+def test_a_sector_without_trouble_reads_as_written(study, code):
+    fields = study("fields")
+    rng = np.random.default_rng(1)
+    written = fields.write_sector(code, rng.bytes(256))
+    own, placed = fields.read_passes(written, fields.Trouble(), 3, rng, id_lost=0.0)
+    assert placed == []
+    assert [(r.field, r.passed) for r in own] == [(written.field, True)] * 3
+    assert all(abs(r.angle - 0.5) < 1e-4 for r in own)
+    assert str(fields.settled(written, own, placed).state) == "sound"
+
+
+def test_false_claims_go_on_where_they_were_cut_off(study, monkeypatch, tmp_path, capsys):
+    claims = study("false_claims")
+    monkeypatch.setattr(claims, "_BATCH", 40)
+
+    def run(*words: str) -> dict[str, object]:
+        monkeypatch.setattr(sys, "argv", ["false_claims", *words])
+        claims.main()
+        return json.loads(capsys.readouterr().out)  # type: ignore[no-any-return]
+
+    state = str(tmp_path / "state.json")
+    run("--count", "100", "--state", state)
+    resumed, whole = run("--count", "160", "--state", state), run("--count", "160")
+    # Batches are cut differently, so the sum may be rounded differently.
+    assert resumed.pop("expected") == pytest.approx(whole.pop("expected"))
+    assert resumed == whole
+    assert whole["false"] == []
+    counts = whole["counts"]
+    assert isinstance(counts, dict)
+    # Every kind of outcome is there to be counted.
+    assert {word for key in counts for word in key.split()} >= {"sound", "mended", "suspect", "right", "wrong"}
+    with pytest.raises(SystemExit, match="another seed"):
+        run("--count", "200", "--state", state, "--seed", "5")
+
+
+def test_a_level_of_the_degradation_study_is_measured_and_drawn(study, tmp_path):
+    degradation, charts = study("degradation"), study("charts")
+    point = degradation.Point("mfm", "dropouts", 24, 3, 0)
+    measured = degradation.measure(point, degradation.load_layouts())
+    assert measured["recovery"] > measured["voting"] >= measured["best"]
+    assert measured["recovery_false"] == 0
+    (row,) = degradation.rows({point.name: measured})
+    assert f"| MFM | dropouts | 24 | 3 | {measured['sectors']} |" in degradation.table([row])
+    charts.draw([row, row | {"passes": 5}], "passes", "passes", tmp_path / "chart.svg")
+    told = (tmp_path / "chart.svg").read_text(encoding="utf-8")
+    assert told.startswith("<svg")
+    assert all(name in told for name in charts.ROADS.values())
+
+
+def test_predictions_are_binned_with_their_counts(study):
+    calibration = study("calibration")
+    predicted = np.repeat([0.002, 0.05, 0.5], [100, 200, 10])
+    wrong = np.zeros(310, dtype=bool)
+    wrong[100:110] = True
+    rows = calibration.binned("mfm", "noise", predicted, wrong)
+    assert [(r.count, r.observed) for r in rows] == [(100, 0.0), (200, 0.05)]
+    assert 0.01 < rows[1].error < 0.02
+    assert "| MFM | noise | 0.03 to 0.1 | 200 | 0.0500 | 0.0500 |" in calibration.table(rows)
