@@ -96,8 +96,20 @@ def _meet(pulses: Pulses, curve: Curve, stream: Stream, a: _Grid, b: _Grid, firs
         right += 1
     left, right = max(left, 0), min(right, places.size - 1)
     place = (places[left] + places[right]) / 2
-    turn = float(np.mean(stream.turns(np.array([low + left - 1, low + right - 1]))))
+    turn = _turn(place, pulses, curve, stream)
     return _Met(place, places[right] - places[left], turn, float(a.number(place) - b.number(place)))
+
+
+def _turn(place: float, pulses: Pulses, curve: Curve, stream: Stream) -> float:
+    """Revolutions from the first index to a place in the formatter's cells, the reader's wow divided out."""
+    index = (stream.segment.index_ticks - stream.segment.read_ticks[0]).astype(np.float64)
+    index = curve.cells_to(index[(index >= 0) & (index <= pulses.time[-1])])
+    if not index.size:
+        return math.nan
+    usual = float(np.median(np.diff(index))) if index.size > 1 else stream.turn_ticks / float(np.median(curve.cell))
+    before = max(int(np.searchsorted(index, place)) - 1, 0)
+    length = float(index[before + 1] - index[before]) if before + 1 < index.size else usual
+    return before + (place - float(index[before])) / length
 
 
 @dataclass(frozen=True, slots=True)
