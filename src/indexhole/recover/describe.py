@@ -1,7 +1,8 @@
 """How the tracks of a disk are laid out, found from the tracks alone: zones, numbers, interleave, skew, gaps.
 
-Tracks that follow one another on a side and agree in code, sector size, cell length and sector numbers make a zone. A
-track that was not wholly legible agrees with any zone that has its numbers and more. A few tracks between two runs
+Tracks that follow one another on a side and agree in code, sector size, cell length, sector numbers and their order
+make a zone; where on the turn the order begins may shift. A track that was not wholly legible agrees with any zone that
+has its numbers and more. A few tracks between two runs
 that agree with each other are odd tracks, not a zone.
 """
 
@@ -146,7 +147,7 @@ def _alike(one: TrackSeen, other: TrackSeen) -> bool:
         return False
     mine, theirs = set(one.numbers), set(other.numbers)
     if one.clean and other.clean:
-        return mine == theirs
+        return mine == theirs and turned(one.order) == turned(other.order)
     return (mine <= theirs or one.clean is False) and (theirs <= mine or other.clean is False)
 
 
@@ -254,9 +255,14 @@ def _order(tracks: Sequence[TrackSeen], numbers: Sequence[int]) -> tuple[int, ..
     for track in tracks:
         kept = [n for n in track.order if n in numbers]
         if len(kept) == len(numbers) and kept:
-            start = kept.index(numbers[0])
-            votes[tuple(kept[start:] + kept[:start])] += 1
+            votes[turned(kept)] += 1
     return votes.most_common(1)[0][0] if votes else tuple(numbers)
+
+
+def turned(order: Sequence[int]) -> tuple[int, ...]:
+    """A round of numbers, begun at the lowest."""
+    start = order.index(min(order)) if order else 0
+    return (*order[start:], *order[:start])
 
 
 def interleaved(count: int, step: int) -> list[int]:

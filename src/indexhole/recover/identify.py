@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Protocol
 
-from indexhole.recover.describe import Description, describe
+from indexhole.recover.describe import Description, describe, turned
 from indexhole.recover.result import Identification
 from indexhole.recover.seen import TrackSeen
 from indexhole.standards.layouts import Layout
@@ -26,17 +26,20 @@ _CELL_SIGMA = 0.015
 _SPEED_SIGMA = 0.012
 _WRONG_SPEED_SHARE = 0.03
 # A number the layout has and a track has not: on a wholly legible track, and on a worn one.
-_NOT_THERE, _NOT_SEEN = -5.0, -0.8
-_EXTRA, _WRONG_SIZE, _WRONG_CODE, _NO_TRACK = -5.0, -12.0, -20.0, -8.0
+_NOT_THERE, _NOT_SEEN, _EXTRA = -2.0, -0.8, -2.0
+# A track of another number of sectors than the layout says, for what it is worth beyond the numbers themselves.
+_OTHER_NUMBERS = -11.0
 # No track says more than this against a layout: it may be the odd one.
 _ODD_TRACK = -20.0
+# A track just beyond the last cylinder is odd but not rare.
+_ONE_MORE, _JUST_BEYOND = -8.0, 3
 _ALIKE = 4.0
 # Weak signs, once a disk.
 _OTHER_ORDER, _OTHER_GAP, _CUT_SHORT, _ONE_SIDE, _BLANK = -1.0, -0.7, -1.5, -1.0, -3.0
 _MOST_BLANK = -30.0
 _GAP_BYTES = 3.0
 _WHOLE_LOG = 5
-_UNLISTED, _ZONE_MORE = -14.0, -3.0
+_UNLISTED, _ZONE_MORE = -12.0, -3.0
 _STANDS_OUT = 0.9
 SEVERAL_FIT = "these tracks fit several layouts alike"
 # Candidates below this share are not worth a line.
@@ -90,12 +93,12 @@ def _speed(tracks: Sequence[TrackSeen], speed_rpm: float) -> float:
 
 def _own(track: TrackSeen, zone: ZoneLike) -> float:
     """What a zone says wrongly of one track."""
-    if track.code != zone.code:
-        return _WRONG_CODE
+    if (track.code, track.size) != (zone.code, zone.sector_bytes):
+        return _ODD_TRACK
     expected, seen = set(zone.sector_ids), set(track.numbers)
-    missing = _NOT_THERE if track.clean else _NOT_SEEN
-    score = missing * len(expected - seen) + _EXTRA * len(seen - expected)
-    return score + (_WRONG_SIZE if track.size != zone.sector_bytes else 0.0)
+    missing, extra = len(expected - seen), len(seen - expected)
+    other = _OTHER_NUMBERS if extra or (missing and track.clean) else 0.0
+    return max(other + (_NOT_THERE if track.clean else _NOT_SEEN) * missing + _EXTRA * extra, _ODD_TRACK)
 
 
 def _as_numbered(track: TrackSeen, layout: Layout) -> tuple[int, int]:
@@ -108,13 +111,16 @@ def _as_numbered(track: TrackSeen, layout: Layout) -> tuple[int, int]:
 def layout_score(tracks: Sequence[TrackSeen], layout: Layout, log: Log, seen: Description) -> float:
     """Log-likelihood of a layout with its weight."""
     zones = [(t, layout.zone(*_as_numbered(t, layout))) for t in tracks]
-    fit = _own_all(zones) + _cells([(t, z) for t, z in zones if z and z.code == t.code], layout.speed_rpm)
+    fit = sum(_own(t, z) if z else _no_track(t, layout) for t, z in zones) + _cells(
+        [(t, z) for t, z in zones if z and z.code == t.code], layout.speed_rpm
+    )
     fit += _speed(tracks, layout.speed_rpm) + _habits(layout, seen)
     return fit + math.log(layout.weight) + _extent(layout, log)
 
 
-def _own_all(zones: Sequence[tuple[TrackSeen, ZoneLike | None]]) -> float:
-    return sum(_NO_TRACK if zone is None else max(_own(track, zone), _ODD_TRACK) for track, zone in zones)
+def _no_track(track: TrackSeen, layout: Layout) -> float:
+    cylinder, head = _as_numbered(track, layout)
+    return _ONE_MORE if head < layout.heads and 0 <= cylinder < layout.cylinders + _JUST_BEYOND else _ODD_TRACK
 
 
 def _extent(layout: Layout, log: Log) -> float:
@@ -139,17 +145,11 @@ def _habits(layout: Layout, seen: Description) -> float:
     if zone is None or set(zone.sector_ids) != set(largest.numbers):
         return 0.0
     gaps = layout.gaps_of(zone)
-    score = 0.0 if _turned(zone.sector_ids) == _turned(largest.order) else _OTHER_ORDER
+    score = 0.0 if turned(zone.sector_ids) == turned(largest.order) else _OTHER_ORDER
     for name, told in (("gap_2", gaps.gap_2), ("gap_3", gaps.gap_3)):
         measured = largest.gaps.get(name)
         score += _OTHER_GAP if measured is not None and abs(measured - told) > _GAP_BYTES else 0.0
     return score
-
-
-def _turned(order: Sequence[int]) -> tuple[int, ...]:
-    """A round of numbers, begun at the lowest."""
-    start = order.index(min(order))
-    return tuple(order[start:]) + tuple(order[:start])
 
 
 def identify(
@@ -171,7 +171,7 @@ def identify(
     log, seen = log or Log(), seen or describe(tracks)
     scores = {name: layout_score(tracks, layout, log, seen) for name, layout in layouts.items()}
     scores[""] = _UNLISTED + _ZONE_MORE * (len(seen.zones) - 1)
-    scores[""] += _own_all([(t, seen.zone(t.cylinder, t.head)) for t in tracks])
+    scores[""] += sum(_own(t, z) if (z := seen.zone(t.cylinder, t.head)) else _ODD_TRACK for t in tracks)
     top = max(scores.values())
     total = sum(math.exp(s - top) for s in scores.values())
     # Ties keep the order of the library, so that the answer does not depend on chance.

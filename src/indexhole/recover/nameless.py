@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from indexhole.recover.describe import turned
 from indexhole.recover.frame import Frame, Owners, apart
 from indexhole.recover.reads import IdRead, SectorId, SectorRead
 from indexhole.recover.settle import median_angle
@@ -113,7 +114,7 @@ def _by_place(nameless: Sequence[Nameless], seen: Mapping[int, float], expected:
     """Numbers by place in the row: those seen follow the layout's order, and as many are missing as stand there."""
     known = [n for n in sorted(seen, key=lambda n: seen[n]) if n in expected]
     row = [n for n in expected if n in seen]
-    if len(known) < 2 or _turned(known) != _turned(row):
+    if len(known) < 2 or turned(known) != turned(row):
         return {}
     found: dict[int, Nameless] = {}
     for k, number in enumerate(known):
@@ -129,9 +130,3 @@ def _by_place(nameless: Sequence[Nameless], seen: Mapping[int, float], expected:
         if inside and len(inside) == len(missing):
             found.update(zip(missing, inside, strict=True))
     return found
-
-
-def _turned(row: Sequence[int]) -> list[int]:
-    """A round of numbers, begun at the lowest."""
-    start = row.index(min(row))
-    return [*row[start:], *row[:start]]

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import numpy as np
-import numpy.typing as npt
 
 from indexhole.codes import marks
 from indexhole.recover.copies import without_copies
@@ -71,24 +71,40 @@ class OpenTrack:
 
 def _attempts(
     segment: Segment,
-    intervals: npt.NDArray[np.int32],
+    own: Sequence[CellGuess],
     layout: Layout | None,
     recent: Sequence[CellGuess],
     turn: float | None,
 ) -> list[CellGuess]:
     """Codes and cell lengths worth trying on a stay, most promising first.
 
-    What the stay's own intervals say comes first; then what its neighbours were in, and what the layout
+    What the stay's own intervals say (`own`) comes first; then what its neighbours were in, and what the layout
     asks for, since a badly worn stretch may not speak for itself.
     """
-    own = guess_cells(intervals)
     asked: list[CellGuess] = []
     if layout is not None:
         ratio = 1.0 if turn is None else turn * segment.tick_s * layout.speed_rpm / 60
         asked = [CellGuess(z.code, z.cell_s * ratio / segment.tick_s, 0.5) for z in layout.zones]
         own = [g for g in own if any(g.code == a.code and abs(g.cell_ticks / a.cell_ticks - 1) < 0.12 for a in asked)]
+    return _distinct((*own[:3], *recent, *asked))
+
+
+def _unlikely(own: Sequence[CellGuess]) -> list[CellGuess]:
+    """What is left to try when nothing likely gave anything: long gaps, whose cells may seem twice as long or half,
+    hide the code of a few short fields; and a track may be in another code than its layout says.
+    """
+    others = [
+        CellGuess(code, guess.cell_ticks * ratio, 0.0)
+        for guess in own[:2]
+        for ratio in (0.5, 1.0, 2.0)
+        for code in ("mfm", "group45", "fm")
+    ]
+    return _distinct((*own, *others))
+
+
+def _distinct(guesses: Iterable[CellGuess]) -> list[CellGuess]:
     distinct: list[CellGuess] = []
-    for guess in (*own[:3], *recent, *asked):
+    for guess in guesses:
         if not any(d.code == guess.code and abs(d.cell_ticks / guess.cell_ticks - 1) < 0.01 for d in distinct):
             distinct.append(guess)
     return distinct
@@ -103,7 +119,11 @@ def open_track(
     best: tuple[int, Stream, StreamReads] | None = None
     intervals = segment.intervals()
     turn_ticks = turn or _NOMINAL_TURN_S / segment.tick_s
-    for guess in _attempts(segment, intervals, layout, recent, turn):
+    own = guess_cells(intervals)
+    likely = _attempts(segment, own, layout, recent, turn)
+    for guess in chain(likely, _unlikely(own)):
+        if best is not None and best[0] > 0 and guess not in likely:
+            break
         stream = open_stream(segment, guess.code, guess.cell_ticks, turn_ticks, intervals)
         reads = read_stream(stream, number)
         worth = 2 * sum(r.passed for r in reads.reads) + len(reads.ids)

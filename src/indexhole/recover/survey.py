@@ -10,12 +10,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
 from indexhole.codes import kernels, marks
 from indexhole.codes.tables import GROUP_SYNC_CELLS, MFM_INDEX_BYTE, MFM_MARK_CELLS
+from indexhole.recover.coverage import whole_turn
 from indexhole.recover.reads import IdRead, StreamReads
 from indexhole.signal.streams import Stream
 
@@ -29,10 +31,6 @@ _BYTE_CELLS = {"fm": 16, "mfm": 16, "group45": 8}
 _FILL_FROM, _FILL_TO = 1, 8
 _MOST_SAMPLED = 24
 _LONGEST_GAP_BYTES = 1200
-# Share of forbidden intervals below which nothing on the track went unread.
-_CLEAN = 0.004
-# A whole turn, and the shortest field besides.
-_WHOLE_TURN = 1.02
 
 Cells = npt.NDArray[np.int64]
 
@@ -42,8 +40,7 @@ class Survey:
     """What one stay tells of its track. Lengths are in bytes (raw ones of eight cells in the group code).
 
     Attributes:
-        turns: revolutions logged.
-        rough: share of intervals the code forbids.
+        clean: whether some turn was read whole, so that a sector it does not show is not there.
         cells_a_turn: cells from one index to the next, None without two.
         gap_2, gap_3: each one measured.
         lead_in: from each index pulse to the sync of the first id behind it.
@@ -53,8 +50,7 @@ class Survey:
         gap_fill: bytes of gap behind ids, with how often each was read.
     """
 
-    turns: float
-    rough: float
+    clean: bool
     cells_a_turn: float | None
     gap_2: tuple[float, ...]
     gap_3: tuple[float, ...]
@@ -63,11 +59,6 @@ class Survey:
     gap_1: tuple[float, ...]
     last_gap: tuple[float, ...]
     gap_fill: tuple[tuple[int, int], ...]
-
-    @property
-    def clean(self) -> bool:
-        """Whether a whole turn was read with nothing illegible in it, so that what was not seen is not there."""
-        return self.turns >= _WHOLE_TURN and self.rough < _CLEAN
 
 
 def survey(stream: Stream, reads: StreamReads) -> Survey:
@@ -84,10 +75,16 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
     broken = _starts(code, cells, [(i.at, 0) for i in reads.broken_ids])
     starts = np.sort(np.concatenate((ids, data, broken)))
     low, high = marks.RUN_LIMITS[code]
-    span = int(stream.segment.read_ticks[-1]) - int(stream.segment.read_ticks[0])
+    forbidden = np.flatnonzero((stream.runs < low) | (stream.runs > high))
     return Survey(
-        turns=span / stream.turn_ticks,
-        rough=float(np.mean((stream.runs < low) | (stream.runs > high))),
+        clean=whole_turn(
+            _turns(stream, cells, ids, index),
+            *_blocks(code, ids, data[named], ends[named]),
+            ids,
+            np.concatenate((broken, data[~named])),
+            cells[forbidden + 1],
+            stream.runs[forbidden].astype(np.int64),
+        ),
         cells_a_turn=float(np.diff(index).mean()) if index.size > 1 else None,
         gap_2=_bytes(code, _gaps_2(code, ids, data[named])),
         gap_3=_bytes(code, _gaps_3(code, ends[passed], ids, starts, index)),
@@ -97,6 +94,26 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
         last_gap=_bytes(code, _before(index, ends[passed], starts)),
         gap_fill=_gap_fill(stream, reads.ids),
     )
+
+
+def _blocks(code: str, ids: Cells, data: Cells, ends: Cells) -> tuple[Cells, Cells]:
+    """Cells each sector takes, from the sync of its id to the end of its data; an id alone takes its own."""
+    starts = ids - _sync_cells(code)
+    stops = ids + _ID_CELLS[code]
+    if ids.size and data.size:
+        owner = np.searchsorted(ids, data) - 1
+        owned = owner >= 0
+        stops[owner[owned]] = np.maximum(stops[owner[owned]], ends[owned])
+    return starts, stops
+
+
+def _turns(stream: Stream, cells: Cells, ids: Cells, index: Cells) -> list[tuple[int, int]]:
+    """Turns the stay holds whole: from index to index, else from the first id on by their length."""
+    if index.size > 1:
+        return list(pairwise(index.tolist()))
+    length = int(stream.turn_ticks / stream.cell_ticks)
+    first = int(ids[0]) if ids.size else 0
+    return [(a, a + length) for a in range(first, int(cells[-1]) - length, length)] if length > 0 else []
 
 
 def _inside(stream: Stream) -> npt.NDArray[np.int64]:

@@ -21,8 +21,10 @@ from indexhole.signal.kernels import recover_clock
 
 _WINDOW = 64
 _SHIFTS = 12
-# Pulses at the start of a field that its cell length is taken from.
-_FIRST_PULSES = 160
+# The pulses of sync, from the mark back: from the nearer to the farther, and the cells between two of them.
+_SYNC_PULSES = {"fm": (16, 40), "mfm": (20, 60), "group45": (4, 32)}
+_SYNC_RUN = {"fm": 2, "mfm": 2, "group45": 1}
+_EVEN = 0.2
 # Pulses both passes must have in a window to say anything; a stretch without pulses is lost, not weak.
 _FEWEST = 8
 # Pulses that agree, over three windows: sound 1, worn 0.7 and more, noise 0.6 at the best shift.
@@ -60,11 +62,16 @@ def weak_stretches(reads: Sequence[SectorRead], size: int) -> list[Bytes]:
 
 
 def _cells(stretch: Stretch) -> npt.NDArray[np.int64]:
-    """Cell of each pulse from the mark on, counted from the first cell of the field."""
-    runs, _ = recover_clock(stretch.intervals, stretch.cell_ticks)
-    start = slice(0, _FIRST_PULSES)
-    local = float(stretch.intervals[start].sum(dtype=np.int64)) / max(int(runs[start].sum(dtype=np.int64)), 1)
-    runs, _ = recover_clock(stretch.intervals, local, drift=0.0)
+    """Cell of each pulse from the mark on, counted from the first cell of the field.
+
+    The cell length is that of the sync in front of the mark: a mean over the whole field would have noise in it.
+    """
+    behind, before = _SYNC_PULSES[stretch.code]
+    sync = stretch.intervals[max(stretch.at - before, 0) : max(stretch.at - behind, 1)].astype(np.float64)
+    usual = float(np.median(sync))
+    even = sync[np.abs(sync - usual) < _EVEN * usual]
+    cell_ticks = float(even.mean()) / _SYNC_RUN[stretch.code] if even.size else stretch.cell_ticks
+    runs, _ = recover_clock(stretch.intervals, cell_ticks, drift=0.0)
     return np.asarray(np.cumsum(runs[stretch.at :], dtype=np.int64) - stretch.lead, dtype=np.int64)
 
 
