@@ -22,7 +22,16 @@ from indexhole.recover import splices
 from indexhole.recover.field_places import GEOMETRY, track_grids
 from indexhole.recover.grids import Pulses, fit_lines, learn_shifts, measure_steps, no_shifts
 from indexhole.recover.rewrites import Rewrite
-from indexhole.recover.splices import FieldVerdict, Step, Strays, TrackSteps, field_test, strays, track_steps
+from indexhole.recover.splices import (
+    FieldVerdict,
+    Step,
+    Strays,
+    TrackSteps,
+    field_test,
+    strays,
+    track_steps,
+    without_seams,
+)
 from indexhole.recover.surface import open_tracks
 from indexhole.recover.writers import Writers, find_writers
 from indexhole.signal.capture import Capture
@@ -187,6 +196,26 @@ def test_without_anything_to_go_by_nothing_is_claimed() -> None:
     told = field_test(3, wide, Strays(0.0, 1.0, 50.0))
     assert told.verdict is FieldVerdict.CANNOT_TELL
     assert told.power == 0
+
+
+def test_the_formatters_own_seams_are_not_taken_for_rewritings() -> None:
+    steady = Strays(0.0, 1.0, 100.0)
+    still, off = Step(0.002, 1e-4, 2), Step(0.31, 1e-4, 2)
+
+    def told(ends: Mapping[int, Step], *, free_start: bool, starts: Step = still) -> list[int]:
+        steps = TrackSteps("group45", dict.fromkeys(range(8), starts), dict(ends), (), ())
+        cleaned = without_seams(steps, steady, free_start)
+        return [n for n in range(8) if field_test(n, cleaned, steady).verdict is FieldVerdict.REWRITTEN]
+
+    plain = dict.fromkeys(range(8), still)
+    # Sector by sector: a step behind every one.
+    assert told(dict.fromkeys(range(8), off), free_start=False) == []
+    # One seam anywhere; where the start is known, or there are two, it is a rewriting.
+    assert told(plain | {3: off}, free_start=True) == []
+    assert told(plain | {3: off}, free_start=False) == [3]
+    assert told(plain | {3: off, 5: off}, free_start=True) == [3, 5]
+    # With steps at both ends nothing is let off.
+    assert told(plain | {3: off}, free_start=True, starts=off) == list(range(8))
 
 
 # one-go formats

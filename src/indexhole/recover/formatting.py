@@ -12,6 +12,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.interpolate import make_smoothing_spline
 
 from indexhole.codes.marks import MARKS
@@ -24,6 +25,8 @@ from indexhole.signal.streams import Stream
 _POINTS_A_TURN = 512
 # A curve through fewer samples is a plain mean.
 _FEWEST_SAMPLES = 6
+# A sample this many times as uncertain (squared) as the middle one is let go.
+_UNSURE = 9.0
 # Samples are far surer than a reader's wow is small, so the curve may nearly pass through them: a wave of four samples
 # keeps three quarters of its height.
 _STIFFNESS = 0.05
@@ -67,7 +70,7 @@ class Samples:
     time: Floats
     cell: Floats
     variance: Floats
-    owner: np.ndarray[tuple[int], np.dtype[np.int64]]
+    owner: npt.NDArray[np.int64]
 
     def without(self, owners: Collection[int]) -> Samples:
         """The samples of other owners."""
@@ -81,14 +84,23 @@ def samples_of(grids: TrackGrids, stay: int, reads: StreamReads) -> Samples:
     lead = MARKS[grids.code][0].lead
     starts = np.array([int(pulses.cell[i.at + 1]) + lead for i in reads.ids], dtype=np.float64)
     lines = fit_lines(pulses, np.stack((starts - g.used, starts + g.id_cells), axis=1).reshape(-1, 2))
-    parts = [(lines.time, lines.cell, lines.variance, -1 - np.arange(starts.size))]
+    ids = np.where(_plain(lines.variance), lines.variance, np.nan)
+    parts = [(lines.time, lines.cell, ids, -1 - np.arange(starts.size))]
     for p, piece in zip(grids.passes, grids.pieces, strict=True):
         if p.stream == stay:
-            parts.append((piece.time, piece.cell, piece.variance, np.full(piece.time.size, p.sector)))
+            plain = np.where(_plain(piece.variance), piece.variance, np.nan)
+            parts.append((piece.time, piece.cell, plain, np.full(piece.time.size, p.sector)))
     time, cell, variance, owner = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     good = np.isfinite(variance)
     order = np.argsort(time[good], kind="stable")
     return Samples(*(column[good][order] for column in (time, cell, variance, owner)))
+
+
+def _plain(variance: Floats) -> npt.NDArray[np.bool_]:
+    """Samples no less sure than their like: pulses that scatter more have something the matter with them."""
+    usual = np.nanmedian(variance) if np.isfinite(variance).any() else 0.0
+    plain: npt.NDArray[np.bool_] = np.isfinite(variance) & (variance <= _UNSURE * usual)
+    return plain
 
 
 def curve_through(samples: Samples, pulses: Pulses, turn_ticks: float) -> Curve | None:

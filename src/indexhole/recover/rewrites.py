@@ -20,6 +20,8 @@ from indexhole.signal.streams import Stream
 _HELD_OUT = 6
 # What is taken when nothing can be held out: any drive within its limits (our own choice).
 _BLIND_U = 0.01
+# Passes on which splices are measured: more would tell little more.
+_MEETINGS = 8
 # A ratio is never claimed to better than this (our own choice).
 _LEAST_U = 5e-5
 
@@ -187,12 +189,16 @@ def rewrites(
     g = GEOMETRY[grids.code]
     found = []
     for sector in sorted(speed):
-        starts, ends, pieces = [], [], []
+        starts: list[tuple[float, ...]] = []
+        ends: list[tuple[float, ...]] = []
+        pieces: list[Lines] = []
         for p, piece in zip(grids.passes, grids.pieces, strict=True):
             curve = curves[p.stream]
             if p.sector != sector or curve is None:
                 continue
             pieces.append(piece)
+            if len(starts) + len(ends) >= 2 * _MEETINGS:
+                continue
             start, end = pass_meetings(p, g, grids.pulses[p.stream], curve, streams[p.stream])
             starts += [start] if start else []
             ends += [end] if end else []

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -33,6 +33,8 @@ _MOST_PLACES = 60
 _STRAY = 5.0
 # Steps of a few thousandths of a cell come of the patterns of sync and gap bytes, which data does not hold.
 _LEAST_SIGMA = 0.003
+# Fields with a step behind them alone, before the formatter is taken to have written sector by sector.
+_SECTOR_BY_SECTOR = 3
 # The gap with the seam in it is longer than the others.
 _LONGEST_GAP = 1.25
 
@@ -234,6 +236,29 @@ class FieldTest:
     log_ratio: float
     power: float
     passes: int
+
+
+def without_seams(steps: TrackSteps, astray: Strays | None, free_start: bool) -> TrackSteps:
+    """The steps without those behind a field that come of the formatting itself.
+
+    A formatter that writes sector by sector (as on hard-sectored disks) leaves a step behind every one, while id and
+    data lie on one grid: then steps behind fields say nothing. One that goes round in one go leaves one seam a turn;
+    with `free_start` it may lie anywhere, since the formatter did not wait for the index or no index was logged.
+    """
+    if astray is None:
+        return steps
+    bound = math.sqrt(float(f_distribution.isf(FALSE_ALARM, 1, astray.freedom)))
+
+    def broken(step: Step) -> bool:
+        return abs(step.mean) > bound * astray.sigma(step)
+
+    whole = [n for n, step in steps.start.items() if n in steps.end and not broken(step)]
+    cut = [n for n in whole if broken(steps.end[n])]
+    if len(cut) >= _SECTOR_BY_SECTOR and 2 * len(cut) > len(whole):
+        return replace(steps, end={})
+    if free_start and len(cut) == 1:
+        return replace(steps, end={n: step for n, step in steps.end.items() if n != cut[0]})
+    return steps
 
 
 def field_test(sector: int, steps: TrackSteps, astray: Strays | None) -> FieldTest:

@@ -23,6 +23,7 @@ from indexhole.recover.splices import (
     start_windows,
     strays,
     track_steps,
+    without_seams,
 )
 from indexhole.recover.stays import OpenTrack
 
@@ -97,6 +98,9 @@ def _judged(
 ) -> TrackWriting:
     streams, reads = [one.stream for one in group], [one.reads for one in group]
     sectors = sorted({p.sector for p in grids.passes})
+    # Zoned group-code formats begin anywhere; the others at the index, which must have been logged to be known.
+    free_start = grids.code == "group45" or not any(s.segment.index_ticks.size for s in streams)
+    steps = without_seams(steps, astray, free_start)
     tests = {n: field_test(n, steps, astray) for n in sectors}
     samples = [samples_of(grids, k, read) for k, read in enumerate(reads)]
     for sector, log_ratio in _off_speed(grids, tests).items():
