@@ -5,13 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from indexhole.jobs.recovering import track_json
+from indexhole.cli.oddities import tell_oddities
+from indexhole.jobs.earlier import read_earlier
+from indexhole.jobs.recovering import recover_files, save, track_json
 from indexhole.model.odd_tracks import (
     ComposedTrack,
     DataField,
@@ -31,7 +34,9 @@ from indexhole.model.suited import sound_mechanism
 from indexhole.recover.result import Oddity, Sector, SectorState, Surface
 from indexhole.recover.surface import recover_surface
 from indexhole.signal.capture import Capture
+from indexhole.signal.options import ReadOptions
 from indexhole.signal.simulated import capture_of
+from indexhole.signal.write_vcd import write_capture
 from indexhole.standards.layouts import load_layouts
 
 LAYOUTS = load_layouts()
@@ -368,3 +373,34 @@ def test_a_copied_turn_is_no_second_witness() -> None:
     (told,) = odd(copied, "copied turn")
     assert told.words.startswith("turn 3 of the log repeats an earlier one pulse for pulse")
     assert not odd(plainly, "copied turn")
+
+
+def test_what_the_image_cannot_hold_is_saved_beside_it(tmp_path: Path) -> None:
+    data, second, extra = contents(range(1, 9), 22), contents([4], 23, 128), contents([247], 24, 128)
+    nameless = contents([0], 25)[0]
+    parts = [*plain(data), *plain(second), *plain(extra), DataField(nameless)]
+    log = tmp_path / "log.vcd"
+    write_capture(log, capture_of(read_track(composed(parts, 22).track, np.random.default_rng(22)), "log"))
+    result = recover_files([log], ReadOptions(), "130-48-mfm-8x512")
+    save(result, tmp_path / "out")
+    held = {path.name.split("-at-")[0]: path.read_bytes() for path in (tmp_path / "out" / "beside").iterdir()}
+    place = f"cylinder-{CYLINDER:03d}-head-{HEAD}"
+    assert held == {f"{place}-sector-004": second[4], f"{place}-sector-247": extra[247], f"{place}-nameless": nameless}
+    assert (tmp_path / "out" / "tracks" / f"{place}.bin").read_bytes() == b"".join(data[n] for n in sorted(data))
+    again = read_earlier(tmp_path / "out")
+    assert again.report is not None
+    assert [place[2] for place, _ in again.report.sectors()] == sorted(data)
+
+
+def test_the_table_of_odd_tracks(capsys: pytest.CaptureFixture[str]) -> None:
+    data = contents(range(1, 10), 26)
+    log = with_holes(read_track(composed(plain(data), 26).track, np.random.default_rng(26)), 10)
+    surface = recover_surface([logged(log)], LAYOUTS)
+    alike = [replace(surface.tracks[0], cylinder=c) for c in (3, 4, 5)]
+    tell_oddities(alike)
+    shown = capsys.readouterr().out.splitlines()
+    assert shown[0] == "Odd tracks"
+    assert shown[2].split("  ")[0] == "3 to 5"
+    assert "hard sectored, 10 holes" in shown[2]
+    tell_oddities([replace(surface.tracks[0], oddities=())])
+    assert capsys.readouterr().out == ""

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from indexhole.errors import InputFault
+from indexhole.jobs.beside import save_beside
 from indexhole.jobs.extracting import extract
 from indexhole.jobs.reading import given_twice
 from indexhole.recover.budget import FALSE_BUDGET, false_chance
@@ -233,7 +234,7 @@ def track_json(track: Track) -> dict[str, Any]:
         "passes": track.passes,
         "speed_rpm": None if track.speed_rpm != track.speed_rpm else round(track.speed_rpm, 3),
         "code": track.code,
-        "cell_us": round(track.cell_s * 1e6, 4),
+        "cell_us": None if math.isnan(track.cell_s) else round(track.cell_s * 1e6, 4),
         "captures": list(track.captures),
         "sectors": [sector_json(s) for s in track.sectors],
         "oddities": [oddity_json(o) for o in track.oddities],
@@ -352,6 +353,7 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False, deleted
                 _save_files(recovered.volume, partial, deleted=deleted)
             if recovered.image is None:
                 _save_tracks(recovered.surface, partial / "tracks")
+            save_beside(recovered.surface, partial / "beside")
             old = None
             if folder.exists():
                 old = folder.with_name(f".{folder.name}.old")

@@ -63,11 +63,12 @@ def states_told(track: Track) -> str:
 def track_view(track: Track, picture: TrackPicture | None) -> TrackView:
     """Everything the page shows of a track."""
     facts = [
-        ("Code", CODES.get(track.code, track.code)),
-        ("Cell as read", f"{track.cell_s * 1e6:.4f} µs"),
+        ("Code", CODES.get(track.code, track.code) or "not known"),
+        ("Cell as read", f"{track.cell_s * 1e6:.4f} µs" if track.cell_s > 0 else "not known"),
         ("Spindle", speed(track.speed_rpm)),
         ("Passes", count(track.passes)),
         ("Sectors", states_told(track).partition(": ")[2] or "none"),
+        *(("Odd", oddity.words) for oddity in track.oddities),
     ]
     return TrackView(
         title=place_of(track.cylinder, track.head).capitalize(),
@@ -94,7 +95,7 @@ def _row(sector: Sector) -> SectorRow:
 
 def sector_boxes(track: Track) -> list[Box]:
     """The data fields of a track's sectors at their angle; those whose angle or speed is not known are left out."""
-    if not track.speed_rpm > 0:
+    if not track.speed_rpm > 0 or not track.sectors:
         return []
     byte_turns = CELLS_PER_BYTE[track.code] * track.cell_s * track.speed_rpm / 60
     placed = sorted((s for s in track.sectors if math.isfinite(s.angle)), key=lambda s: s.angle % 1)
