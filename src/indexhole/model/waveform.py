@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.model.pulses import Floats
+from indexhole.model.pulses import Floats, Spindle
 from indexhole.model.simulate import HeadOnTrack, Reader, RecordedTrack, index_times, spindle_of
 from indexhole.model.suited import bandwidth_hz, sound_mechanism
 
@@ -20,6 +20,9 @@ Spectrum = npt.NDArray[np.complex128]
 
 INDEX_LOW_S = 2e-3
 _HIGH, _LOW = 5.0, 0.2
+_LENGTH_STEP = 1 << 14
+# Revolutions beyond the ends of a waveform from which pulses are put in.
+_BEYOND = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,21 +65,43 @@ class Waveform:
     pulse_width_s: float
 
 
-def _pulses(times_s: Floats, heights: Floats, size: int, rate_hz: float, width_s: float) -> Spectrum:
-    """Spectrum (rfft of `size` samples) of Lorentzian pulses at any times.
+@dataclass(frozen=True)
+class _Passing:
+    """Transitions that pass the head: s from the first sample, heights with sign, width of a pulse at half height."""
+
+    times_s: Floats
+    heights: Floats
+    width_s: float
+
+
+def _passing(
+    head: HeadOnTrack, track: RecordedTrack, spindle: Spindle, first: float, last: float, swing: float
+) -> _Passing:
+    """Those between two angles, and a little beyond both, from where pulses still reach in."""
+    turns = np.arange(math.floor(first) - 1, math.ceil(last) + 1)
+    angles = (track.angles + turns[:, None]).ravel()
+    near = (angles > first - _BEYOND) & (angles < last + _BEYOND)
+    sign = np.where(np.arange(np.count_nonzero(near)) % 2, -1.0, 1.0)
+    heights = sign * np.tile(head.amplitude, turns.size)[near] * (1 + swing * np.sin(2 * math.pi * angles[near]))
+    times_s = spindle.time(angles[near]) - spindle.time_at(first) + sign * head.asymmetry_s / 2
+    return _Passing(times_s, heights, head.pulse_width * 60 / spindle.speed_rpm)
+
+
+def _spectrum(passing: _Passing, ahead: int, size: int, rate_hz: float) -> Spectrum:
+    """Spectrum (rfft of `size` samples, the first `ahead` before time 0) of Lorentzian pulses at any times.
 
     Each pulse is shared between the two samples about it, which keeps its place and rounds it a little; the
     spectrum of that rounding (sinc squared) is divided out again.
     """
-    at = times_s * rate_hz
+    at = passing.times_s * rate_hz + ahead
     before = np.floor(at).astype(np.int64)
     share = at - before
-    impulses = np.bincount(before, heights * (1 - share), size) + np.bincount(before + 1, heights * share, size)
+    impulses = np.bincount(before, passing.heights * (1 - share), size)
+    impulses += np.bincount(before + 1, passing.heights * share, size)
     line = np.fft.rfftfreq(size)
-    half = width_s / 2 * rate_hz
-    spectrum: npt.NDArray[np.complex128] = np.fft.rfft(impulses[:size]) * (
-        math.pi * half * np.exp(-2 * math.pi * half * line) / np.sinc(line) ** 2
-    )
+    half = passing.width_s / 2 * rate_hz
+    pulse = math.pi * half * np.exp(-2 * math.pi * half * line)
+    spectrum: Spectrum = np.fft.rfft(impulses) * pulse / np.sinc(line) ** 2
     return spectrum
 
 
@@ -96,38 +121,27 @@ def probe_track(
     reader, probe = reader or Reader(), probe or Probe()
     mechanism = reader.mechanism or sound_mechanism(track.layout)
     spindle = spindle_of(mechanism, track.layout.speed_rpm, rng)
-    head = HeadOnTrack(track, reader)
     first, last = -lead, revolutions + lead
-    begin_s = spindle.time_at(first)
+    begin_s, end_s = spindle.time_at(first), spindle.time_at(last)
+    passing = _passing(HeadOnTrack(track, reader), track, spindle, first, last, probe.swing)
     rate_hz = probe.sample_rate_hz
-    samples = int((spindle.time_at(last) - begin_s) * rate_hz)
-    # a little more on both sides, so that pulses beyond the ends reach in
-    turns = np.arange(math.floor(first) - 1, math.ceil(last) + 1)
-    angles = (track.angles + turns[:, None]).ravel()
-    near = (angles > first - lead / 2) & (angles < last + lead / 2)
-    angles, heights = angles[near], np.tile(head.amplitude, turns.size)[near]
-    heights = heights * (1 + probe.swing * np.sin(2 * math.pi * angles))
-    sign = np.where(np.arange(angles.size) % 2, -1.0, 1.0)
-    times_s = spindle.time(angles) + sign * head.asymmetry_s / 2
-    margin_s = spindle.time_at(lead / 2) + 1e-5
-    width_s = head.pulse_width * 60 / spindle.speed_rpm
-    margin = math.ceil(margin_s * rate_hz)
-    size = samples + 2 * margin
-    lines_hz = np.fft.rfftfreq(size, 1 / rate_hz)
-    chain = np.exp(-math.log(2) / 2 * (lines_hz / (probe.bandwidth_hz or bandwidth_hz(track.zone))) ** 2)
-    signal = np.fft.irfft(
-        chain * _pulses(times_s - begin_s + margin / rate_hz, sign * heights, size, rate_hz, width_s), size
-    )[margin : margin + samples]
-    noise = np.fft.irfft(chain * np.fft.rfft(rng.standard_normal(size)), size)[:samples]
-    time_s = np.arange(samples) / rate_hz
+    time_s = np.arange(int((end_s - begin_s) * rate_hz)) / rate_hz
+    # Room for what lies beyond, and a length with small factors, for which the transform is quick.
+    ahead = math.ceil(1.5 * _BEYOND * 60 / spindle.speed_rpm * rate_hz) + 1
+    size = -(-(time_s.size + 2 * ahead) // _LENGTH_STEP) * _LENGTH_STEP
+    passband = np.exp(
+        -math.log(2) / 2 * (np.fft.rfftfreq(size, 1 / rate_hz) / (probe.bandwidth_hz or bandwidth_hz(track.zone))) ** 2
+    )
+    signal = np.fft.irfft(passband * _spectrum(passing, ahead, size, rate_hz), size)[ahead : ahead + time_s.size]
+    noise = np.fft.irfft(passband * np.fft.rfft(rng.standard_normal(size)), size)[: time_s.size]
     wander = probe.drift * np.sin(2 * math.pi * (probe.drift_hz * time_s + rng.random()))
     index_s = index_times(first, last, spindle, mechanism, reader.index_jitter_s, rng) - begin_s
     return Waveform(
         rate_hz,
         probe.offset + probe.scale * (signal + mechanism.noise / noise.std() * noise + wander),
         _index_line(index_s, time_s, rng),
-        times_s - begin_s,
-        width_s,
+        passing.times_s,
+        passing.width_s,
     )
 
 

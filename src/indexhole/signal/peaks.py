@@ -1,11 +1,11 @@
 """Peaks of a read-head waveform: where the flux transitions are, and how high each pulse is.
 
-The head gives a pulse of alternating sign at each transition, on a baseline that drifts. The finder follows the
-baseline and the usual height of pulses. A peak counts when it stands above a share of that height and the
-signal has since fallen well below it; one of the same sign as the last counts only when the signal had sunk in between
-(a pulse of the other sign was lost there). Its time is where the slope of the signal passes zero: slope and
-bend of a parabola fitted to the samples about the peak (Savitzky and Golay, Analytical Chemistry 36, 1964, from
-memory), the fit being moved until the zero lies in its middle sample.
+The head gives a pulse of alternating sign at each transition, on a baseline that drifts. The finder takes the
+baseline and the height of the signal as means over the samples about each one. A peak counts when it stands above
+a share of that height and the signal has since fallen well below it; one of the same sign as the last counts only
+when the signal had sunk in between (a pulse of the other sign was lost there). Its time is where the slope of
+the signal passes zero, the slope at a sample being that of a parabola fitted to the samples about it (Savitzky and
+Golay, Analytical Chemistry 36, 1964, from memory).
 
 docs/signals.md has the figures measured with it.
 """
@@ -25,28 +25,30 @@ Samples = npt.NDArray[np.float32]
 TICKS_PER_SAMPLE = 16
 TYPICAL = 128
 
-# A peak must stand this share of the usual height above the baseline ...
-_SHARE = 0.35
+# A peak must stand above the baseline by this share of the mean height of the signal about it (of pulses that
+# touch, the peaks are some twice as high as the mean) ...
+_SHARE = 0.5
 # ... it is over when the signal has sunk to this share of it ...
 _OVER = 0.5
-# ... and one of the same sign needs a rise of this share of the usual height.
-_RISE = 0.4
-# Of each peak this much goes into the height that peaks are judged by, and into the typical height.
-_HEIGHT_GAIN, _TYPICAL_GAIN = 1 / 16, 1 / 512
+# ... and one of the same sign as the last needs a rise by this share of the mean height.
+_RISE = 0.8
+# But nothing counts below this share of the loudest peaks of late: a blank stretch is no signal. What was loud is
+# forgotten by a factor e in so many usual spacings between pulses (a tenth of a turn).
+_LOWEST = 0.06
+_SILENT = 1e-3
+_FORGETTING = 4096.0
+# Of each peak this much goes into the typical height: a tenth of a turn sets it, a weak stretch hardly moves it. Of
+# peaks below a quarter of it, less goes in, so that it outlasts a scratch; of those beyond twice, counted as
+# twice, more, so that it recovers from a blank stretch and a crackle does nothing.
+_TYPICAL_GAIN, _WEAK_GAIN, _STRONG_GAIN = 1 / 4096, 1 / 16384, 1 / 16
 _SPACING_GAIN = 1 / 64
-# After this many usual spacings without a peak the height to judge by shrinks, by a factor e in so many more ...
-_PATIENCE, _FORGETTING = 8.0, 32.0
-# ... but not below this share of the typical height.
-_LOWEST = 0.05
-# The baseline is the mean over this time on either side: tens of pulses of either sign in any recording.
-_BASELINE_S = 50e-6
-# Half width of the fitted stretch, and of the mean that peaks are looked for in, over the usual spacing.
-_FIT_SHARE, _SMOOTH_SHARE = 0.16, 0.05
+# The baseline, and the mean height, are means over this time on either side: tens of pulses of either sign.
+_AROUND_S = 50e-6
+# Half width of the fitted stretch, and of the mean in which peaks are looked for, over the usual spacing.
+_FIT_SHARE, _SMOOTH_SHARE = 0.16, 0.13
 _WIDEST_FIT = 128
-_MOST_MOVES = 4
 # Samples on each side that placing a peak may look at.
-_PLACING = (_MOST_MOVES + 2) * _WIDEST_FIT
-
+_PLACING = 2 * _WIDEST_FIT + 2
 # No recording has its pulses usually closer or farther apart than this.
 _SHORTEST_S, _LONGEST_S = 0.8e-6, 30e-6
 # Samples of a stretch whose spectrum is taken, and the lowest line of it that can be a recording.
@@ -54,118 +56,102 @@ _SPECTRUM_SAMPLES = 1 << 16
 _LOWEST_LINE = 6
 
 # Slots of the state carried from chunk to chunk.
-_HEIGHT, _TYPICAL_HEIGHT, _SPACING, _LAST, _SIGN, _PEAK, _AT, _LAST_SIGN, _LOW = range(9)
+_TYPICAL_HEIGHT, _LOUD, _SPACING, _LAST, _SIGN, _PEAK, _AT, _LAST_SIGN, _LOW = range(9)
 _STATE_SIZE = 9
 
 
 @njit(cache=True, nogil=True)
-def _vertex(x, at, sign, half):  # type: ignore[no-untyped-def]
-    """Place of the peak near sample `at`, as sample plus fraction; `at` itself when no bump can be fitted."""
-    n = x.size
-    squares = half * (half + 1) * (2 * half + 1) / 3.0
-    mean_square = squares / (2 * half + 1)
-    fourths = 0.0
-    for k in range(-half, half + 1):
-        fourths += (k * k - mean_square) ** 2
-    shift = 0.0
-    for _ in range(_MOST_MOVES):
-        if at - half < 0 or at + half >= n:
-            break
-        slope = 0.0
-        bend = 0.0
-        for k in range(-half, half + 1):
-            slope += k * x[at + k]
-            bend += (k * k - mean_square) * x[at + k]
-        slope /= squares
-        bend /= fourths
-        if bend * sign >= 0:
-            break
-        shift = min(max(-slope / (2 * bend), -half), half)
-        if abs(shift) <= 0.5:
-            break
-        move = int(np.rint(shift))
-        at += move
-        shift -= move
-    return at + min(max(shift, -0.5), 0.5)
+def _slope(x, at, half):  # type: ignore[no-untyped-def]
+    """Slope at sample `at` of the parabola fitted to `half` samples on either side, times a constant."""
+    near = x[at - half : at + half + 1]
+    slope = 0.0
+    for k in range(near.size):
+        slope += (k - half) * near[k]
+    return slope
 
 
 @njit(cache=True, nogil=True)
-def _find(x, first, stop, smooth, around, offset, state, places, strengths):  # type: ignore[no-untyped-def]
-    """Run the finder over samples `first` to `stop` of `x`; sample 0 of `x` is `offset` of the whole signal.
+def _turning_point(x, at, sign, half):  # type: ignore[no-untyped-def]
+    """Where the slope of the peak near sample `at` passes zero, as sample plus fraction; `at` when it does not."""
+    here = sign * _slope(x, at, half)
+    step = 1 if here > 0 else -1
+    for k in range(half + 1):
+        there = sign * _slope(x, at + (k + 1) * step, half)
+        if here * there <= 0 and here != there:
+            return at + step * (k + here / (here - there))
+        here = there
+    return float(at)
 
-    A sample is the mean of `smooth` samples on either side less the mean of `around` samples on either side.
+
+@njit(cache=True, nogil=True)
+def _take_level(x, first, smooth, around, out):  # type: ignore[no-untyped-def]
+    """Write, for the samples of `x` from `first` on, the mean of `smooth` on either side less that of `around`."""
+    near = x[first - smooth : first + smooth].sum()
+    far = x[first - around : first + around].sum()
+    near_in, near_out = x[first + smooth :], x[first - smooth :]
+    far_in, far_out = x[first + around :], x[first - around :]
+    near_share, far_share = 1.0 / (2 * smooth + 1), 1.0 / (2 * around + 1)
+    for k in range(out.size):
+        near += near_in[k]
+        far += far_in[k]
+        out[k] = near * near_share - far * far_share
+        near -= near_out[k]
+        far -= far_out[k]
+
+
+@njit(cache=True, nogil=True)
+def _find(x, y, first, count, around, offset, state, places, strengths):  # type: ignore[no-untyped-def]
+    """Run the finder over `count` samples from `first` on; sample 0 of `x` and `y` is `offset` of the signal.
+
     Writes places (samples of the whole signal, with fraction) and strengths; returns how many.
     """
-    n = x.size
-    count = 0
-    height, typical, spacing = state[_HEIGHT], state[_TYPICAL_HEIGHT], state[_SPACING]
-    last, sign, peak, at = state[_LAST], state[_SIGN], state[_PEAK], state[_AT]
-    last_sign, low = state[_LAST_SIGN], state[_LOW]
-    near = 0.0
-    far = 0.0
-    for k in range(max(first - smooth, 0), min(first + smooth, n)):
-        near += x[k]
-    for k in range(max(first - around, 0), min(first + around, n)):
-        far += x[k]
-    near_share = 1.0 / (2 * smooth + 1)
-    far_share = 1.0 / (2 * around + 1)
-    patience = _PATIENCE * spacing
-    for i in range(first, stop):
-        if i + smooth < n:
-            near += x[i + smooth]
-        if i + around < n:
-            far += x[i + around]
-        if i >= around and i + around < n:
-            y = near * near_share - far * far_share
-        else:
-            # the means are over fewer at the ends of the signal
-            near_share = 1.0 / (min(i + smooth, n - 1) - max(i - smooth, 0) + 1)
-            far_share = 1.0 / (min(i + around, n - 1) - max(i - around, 0) + 1)
-            y = near * near_share - far * far_share
-            near_share = 1.0 / (2 * smooth + 1)
-            far_share = 1.0 / (2 * around + 1)
-        if i >= smooth:
-            near -= x[i - smooth]
-        if i >= around:
-            far -= x[i - around]
-        here = i + offset
+    found = 0
+    typical, loud, spacing, last = state[_TYPICAL_HEIGHT], state[_LOUD], state[_SPACING], state[_LAST]
+    sign, peak, at, last_sign, low = state[_SIGN], state[_PEAK], state[_AT], state[_LAST_SIGN], state[_LOW]
+    here, coming, going = y[first:], y[first + around :], y[first - around :]
+    total = np.abs(y[first - around : first + around]).astype(np.float64).sum()
+    share = 1.0 / (2 * around + 1)
+    keep = 1 - 1 / (_FORGETTING * spacing)
+    for k in range(count):
+        loud = max(loud * keep, _SILENT * typical)
+        total += abs(coming[k])
+        height = total * share
+        total -= abs(going[k])
         if sign != 0:
-            v = sign * y
+            v = sign * here[k]
             if v > peak:
                 peak = v
-                at = here
+                at = first + k + offset
             elif v < _OVER * peak:
                 half = min(max(int(_FIT_SHARE * spacing + 0.5), 1), _WIDEST_FIT)
-                place = _vertex(x, int(at - offset), sign, half) + offset
+                place = _turning_point(x, int(at - offset), sign, half) + offset
                 if place > last:
-                    places[count] = place
-                    strengths[count] = int(min(max(peak / typical * TYPICAL + 0.5, 0.0), 255.0))
-                    count += 1
-                    gap = place - last
-                    spacing += (min(max(gap, 0.5 * spacing), 2 * spacing) - spacing) * _SPACING_GAIN
-                    patience = _PATIENCE * spacing
+                    places[found] = place
+                    strengths[found] = int(min(max(peak / typical * TYPICAL + 0.5, 0.0), 255.0))
+                    found += 1
+                    gap = min(max(place - last, 0.5 * spacing), 2 * spacing)
+                    spacing += (gap - spacing) * _SPACING_GAIN
                     last = place
-                gain = _HEIGHT_GAIN if peak < 2 * height else 0.25
-                height += (peak - height) * gain
-                typical += (peak - typical) * _TYPICAL_GAIN
+                gain = _WEAK_GAIN if peak < 0.25 * typical else _TYPICAL_GAIN if peak < 2 * typical else _STRONG_GAIN
+                typical += (min(peak, 2 * typical) - typical) * gain
+                loud = max(loud, loud + (min(peak, 2 * loud) - loud) * _STRONG_GAIN)
+                keep = 1 - 1 / (_FORGETTING * spacing)
                 last_sign = sign
                 low = v
                 sign = 0.0
         if sign == 0:
-            if here - last > patience:
-                height = max(height * (1 - 1 / (_FORGETTING * spacing)), _LOWEST * typical)
-            threshold = _SHARE * height
-            v = last_sign * y
+            lowest = _LOWEST * loud
+            threshold = max(_SHARE * height, lowest)
+            v = last_sign * here[k]
             if -v > threshold:
-                sign, peak, at = -last_sign, -v, here
+                sign, peak, at = -last_sign, -v, first + k + offset
             elif v < low:
                 low = v
-            elif v > threshold and v > low + _RISE * height:
-                sign, peak, at = last_sign, v, here
-    state[_HEIGHT], state[_TYPICAL_HEIGHT], state[_SPACING] = height, typical, spacing
-    state[_LAST], state[_SIGN], state[_PEAK], state[_AT] = last, sign, peak, at
-    state[_LAST_SIGN], state[_LOW] = last_sign, low
-    return count
+            elif v > threshold and v > low + max(_RISE * height, lowest):
+                sign, peak, at = last_sign, v, first + k + offset
+    state[_TYPICAL_HEIGHT], state[_LOUD], state[_SPACING], state[_LAST] = typical, loud, spacing, last
+    state[_SIGN], state[_PEAK], state[_AT], state[_LAST_SIGN], state[_LOW] = sign, peak, at, last_sign, low
+    return found
 
 
 def _usual_spacing(opening: Samples) -> float:
@@ -186,17 +172,10 @@ def _usual_spacing(opening: Samples) -> float:
     return max(size / (2 * centre), 1.0)
 
 
-def _level(opening: Samples, around: int) -> npt.NDArray[np.float64]:
-    """Samples less the baseline, which at the ends is a mean over fewer."""
-    total = np.concatenate(([0.0], np.cumsum(opening, dtype=np.float64)))
-    at = np.arange(opening.size)
-    low, high = np.maximum(at - around, 0), np.minimum(at + around + 1, opening.size)
-    level: npt.NDArray[np.float64] = opening - (total[high] - total[low]) / (high - low)
-    return level
-
-
 class PeakFinder:
     """Takes a waveform chunk by chunk, hands out its pulses.
+
+    The signal is continued beyond both ends by its mirror image, so that means have something to go over there.
 
     Args:
         opening: the first samples, a turn of the disk or less; they tell the usual spacing and height to begin
@@ -206,17 +185,23 @@ class PeakFinder:
 
     def __init__(self, opening: Samples, rate_hz: float) -> None:
         spacing = min(max(_usual_spacing(opening), _SHORTEST_S * rate_hz, 2.0), _LONGEST_S * rate_hz)
-        around = max(int(_BASELINE_S * rate_hz), 1)
-        height = float(np.quantile(np.abs(_level(opening, around)), 0.9))
-        height = max(height, float(np.finfo(np.float32).tiny))
-        self._state = np.zeros(_STATE_SIZE)
-        self._state[[_HEIGHT, _TYPICAL_HEIGHT, _SPACING]] = height, height, spacing
-        self._state[[_LAST, _LAST_SIGN, _LOW]] = -1.0, 1.0, np.inf
         self._smooth = int(_SMOOTH_SHARE * spacing)
-        self._around = around
+        self._around = max(int(_AROUND_S * rate_hz), self._smooth)
+        # What lies about a sample that its level, or its place as a peak, is made of.
         self._margin = max(self._around, _PLACING)
-        self._kept: Samples = opening[:0]
-        self._offset = 0
+        level = np.empty_like(opening)
+        mirrored = np.pad(opening, self._margin, mode="reflect")
+        _take_level(mirrored, self._margin, self._smooth, self._around, level)
+        self._state = np.zeros(_STATE_SIZE)
+        height = max(float(np.quantile(np.abs(level), 0.9)), float(np.finfo(np.float32).tiny))
+        self._state[[_TYPICAL_HEIGHT, _LOUD, _SPACING]] = height, height, spacing
+        # The first sample, and the last, are turning points of the continued signal: no pulses are seen there.
+        self._state[[_LAST, _LAST_SIGN, _LOW]] = 0.0, 1.0, np.inf
+        # Kept from chunk to chunk: samples from `_offset` on, levels of them but for a margin at the end; the
+        # finder has been over all before `_next`.
+        self._offset = -2 * self._margin
+        self._samples: Samples = np.pad(opening, (2 * self._margin, 0), mode="reflect")[: 2 * self._margin]
+        self._levels: Samples = np.zeros(self._margin, dtype=np.float32)
         self._next = 0
 
     def feed(self, samples: Samples, *, last: bool = False) -> tuple[Ticks, Strengths, int]:
@@ -225,17 +210,25 @@ class PeakFinder:
         Returns:
             ticks (n,) rising, strengths (n,), and the tick before which all pulses have been handed out.
         """
-        x = np.concatenate((self._kept, samples))
+        x = np.concatenate((self._samples, samples))
+        end = self._offset + x.size
+        if last:
+            x = np.pad(x, (0, 2 * self._margin), mode="reflect")
+        y = np.empty(max(x.size - self._margin, self._levels.size), dtype=np.float32)
+        y[: self._levels.size] = self._levels
+        _take_level(x, self._levels.size, self._smooth, self._around, y[self._levels.size :])
         first = self._next - self._offset
-        stop = x.size if last else max(x.size - self._margin, first)
-        places = np.empty((stop - first) // 2 + 1)
+        count = max(y.size - self._margin - first, 0)
+        # A peak a sample at the very most.
+        places = np.empty(count)
         strengths = np.empty(places.size, dtype=np.uint8)
-        count = _find(x, first, stop, self._smooth, self._around, self._offset, self._state, places, strengths)
-        self._next = self._offset + stop
+        found = _find(x, y, first, count, self._around, self._offset, self._state, places, strengths)
+        self._next += count
         # A peak that is not over yet will be placed once it is.
         oldest = int(self._state[_AT]) if self._state[_SIGN] else self._next
-        keep = max(min(oldest - _PLACING, self._next - self._margin), self._offset)
-        self._kept = x[keep - self._offset :]
-        self._offset = keep
-        ticks = np.rint(places[:count] * TICKS_PER_SAMPLE).astype(np.int64)
-        return ticks, strengths[:count].copy(), (oldest - _PLACING) * TICKS_PER_SAMPLE
+        drop = min(max(min(oldest, self._next) - self._offset, 0), y.size) - self._margin
+        self._samples, self._levels = x[drop:], y[drop:]
+        self._offset += drop
+        ticks = np.rint(places[:found] * TICKS_PER_SAMPLE).astype(np.int64)
+        inside = ticks < (end - 1) * TICKS_PER_SAMPLE
+        return ticks[inside], strengths[:found][inside], (oldest - _PLACING) * TICKS_PER_SAMPLE

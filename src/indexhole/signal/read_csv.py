@@ -38,7 +38,7 @@ def open_csv(stream: ByteStream, name: str, options: ReadOptions) -> EdgeSource:
     columns = [1 + position for position in wanted.values()]
     first_levels = head.ahead.split(b"\n", 1)[0].split(head.delimiter.encode(), 1)[-1]
     whole_numbers = head.decimal.encode() not in first_levels.replace(head.delimiter.encode(), b" ")
-    rows = read_rows(stream, head, columns, name, whole_numbers=whole_numbers)
+    rows = read_rows(stream, head, columns, name, whole_numbers=whole_numbers, allow_cut=options.allow_cut)
     return EdgeSource(_TICK_S, control_lines(list(wanted)), _edges(rows, list(wanted), columns, head, name))
 
 

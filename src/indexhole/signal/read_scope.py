@@ -37,7 +37,14 @@ def open_scope(stream: ByteStream, head: TableHead, name: str, options: ReadOpti
             a gap in the samples.
     """
     channels = match_channels(head.names[1:], options.lines, name)
-    rows = read_rows(stream, head, [1 + position for position in channels.values()], name, whole_numbers=False)
+    rows = read_rows(
+        stream,
+        head,
+        [1 + position for position in channels.values()],
+        name,
+        whole_numbers=False,
+        allow_cut=options.allow_cut,
+    )
     columns = {line: column for column, line in enumerate(channels)}
     if options.sample_rate_hz is not None:
         rate_hz = checked_rate_hz(options.sample_rate_hz, name, "--sample-rate")

@@ -20,6 +20,8 @@ Block = npt.NDArray[np.generic]
 
 # A twentieth of a turn or more at any rate worth sampling with; also what is looked at before anything is judged.
 _CHUNK_SAMPLES = 1 << 20
+# Beyond this, in whatever unit, sums of squares would no longer be numbers.
+_LARGEST = 1e18
 # A recording has a pulse every few microseconds, and a pulse needs a few samples.
 _SLOWEST_HZ, _FASTEST_HZ = 100e3, 100e9
 
@@ -68,13 +70,13 @@ def _rechunked(blocks: Iterator[Block]) -> Iterator[tuple[Block, bool]]:
 
 
 def _plain(channel: npt.NDArray[np.generic], first: int, where: str) -> Samples:
-    samples = channel.astype(np.float32)
-    odd = ~np.isfinite(samples)
-    if odd.any():
-        raise InputFault(
-            "a sample that is not a plain number", where=f"{where} sample {first + int(np.flatnonzero(odd)[0])}"
-        )
-    return samples
+    if channel.dtype.kind == "f":
+        odd = ~(np.abs(channel.astype(np.float64)) <= _LARGEST)
+        if odd.any():
+            raise InputFault(
+                "a sample that is not a plain number", where=f"{where} sample {first + int(np.flatnonzero(odd)[0])}"
+            )
+    return channel.astype(np.float32)
 
 
 def open_sampled(blocks: Iterator[Block], rate_hz: float, channels: Mapping[str, int], where: str) -> EdgeSource:

@@ -16,6 +16,8 @@ from indexhole.signal.options import ByteStream
 from indexhole.signal.table import TableHead
 
 _BLOCK_BYTES = 1 << 22
+_READ_BYTES = 1 << 20
+_LONGEST_LINE = 1 << 16
 # Beyond this a float of seconds no longer holds single nanoseconds.
 _LONGEST_S = 2.0**53 * 1e-9
 
@@ -36,32 +38,54 @@ class Rows:
 
 
 class _AfterHead(io.RawIOBase):
-    """The rows behind the head: what was read ahead, then the rest of the stream."""
+    """The rows behind the head: what was read ahead, then the rest of the stream.
 
-    def __init__(self, ahead: bytes, stream: ByteStream) -> None:
-        self._ahead = ahead
+    Args:
+        whole_lines: leave out the last line when the file ends in the middle of it.
+    """
+
+    def __init__(self, ahead: bytes, stream: ByteStream, *, whole_lines: bool) -> None:
         self._stream = stream
+        self._whole_lines = whole_lines
+        self._ready, self._begun = b"", ahead
+        self._at_end = False
+        self.ends_in_line = False
 
     def readable(self) -> bool:
         return True
 
     def readinto(self, buffer) -> int:  # type: ignore[no-untyped-def]
-        if self._ahead:
-            part, self._ahead = self._ahead[: len(buffer)], self._ahead[len(buffer) :]
-        else:
-            part = self._stream.read(len(buffer))
+        while not self._ready and not self._at_end:
+            more = self._stream.read(_READ_BYTES)
+            self._at_end = not more
+            lines = self._begun + more
+            whole = lines.rfind(b"\n") + 1
+            self._ready, self._begun = lines[:whole], lines[whole:]
+            if len(self._begun) > _LONGEST_LINE:
+                raise InputFault(f"a line of more than {_LONGEST_LINE} bytes", remedy="is this a table?")
+            if self._at_end and self._begun:
+                self.ends_in_line = True
+                self._ready += b"" if self._whole_lines else self._begun
+        part, self._ready = self._ready[: len(buffer)], self._ready[len(buffer) :]
         buffer[: len(part)] = part
         return len(part)
 
 
 def read_rows(
-    stream: ByteStream, head: TableHead, columns: Sequence[int], where: str, *, whole_numbers: bool
+    stream: ByteStream,
+    head: TableHead,
+    columns: Sequence[int],
+    where: str,
+    *,
+    whole_numbers: bool,
+    allow_cut: bool,
 ) -> Iterator[Rows]:
     """Read the time and some columns of every row.
 
     Args:
         columns: positions in `head.names`.
         whole_numbers: whether values are small whole numbers; a batch is then of int8, else of float64.
+        allow_cut: leave out the last line when the file ends in the middle of it.
 
     Raises:
         InputFault: a cell that is missing, empty or no number, or time running backwards.
@@ -75,9 +99,10 @@ def read_rows(
     types = {name: pa.int8() if whole_numbers and name != "0" else pa.float64() for name in chosen}
     row = head.skipped + 1
     last_s = -math.inf
+    body = _AfterHead(head.ahead, stream, whole_lines=allow_cut)
     try:
         batches = pacsv.open_csv(
-            _AfterHead(head.ahead, stream),
+            body,
             pacsv.ReadOptions(column_names=named, block_size=_BLOCK_BYTES, use_threads=False),
             pacsv.ParseOptions(delimiter=head.delimiter),
             pacsv.ConvertOptions(
@@ -89,14 +114,24 @@ def read_rows(
             for name, values in zip(chosen, table, strict=True):
                 if values.null_count:
                     empty = row + int(np.flatnonzero(values.is_null().to_numpy(zero_copy_only=False))[0])
-                    raise InputFault("an empty cell", where=f"{where} row {empty} column {head.names[int(name)]}")
+                    raise InputFault(
+                        "an empty cell",
+                        where=f"{where} row {empty} column {head.names[int(name)]}",
+                        remedy=_remedy(body),
+                    )
             time_s = table[0].to_numpy() * head.unit_s
             _check_time(time_s, last_s, f"{where} row", row)
             last_s = float(time_s[-1]) if time_s.size else last_s
             yield Rows(row, time_s, [values.to_numpy() for values in table[1:]])
             row += time_s.size
     except pa.ArrowInvalid as fault:
-        raise InputFault(_plain(str(fault), head), where=where, remedy="correct or remove the row") from fault
+        raise InputFault(_plain(str(fault), head), where=where, remedy=_remedy(body)) from fault
+
+
+def _remedy(body: _AfterHead) -> str:
+    if body.ends_in_line:
+        return "correct or remove the row, or, if the file is cut short, read what is there with --allow-cut"
+    return "correct or remove the row"
 
 
 def _check_time(time_s: npt.NDArray[np.float64], last_s: float, where: str, row: int) -> None:
