@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import gzip
 import io
+import struct
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,7 +20,7 @@ from indexhole.signal.build import build_capture
 from indexhole.signal.capture import Capture, LineTrace
 from indexhole.signal.lines import match_lines
 from indexhole.signal.options import ReadOptions
-from indexhole.signal.readers import READERS, read_capture
+from indexhole.signal.readers import RAW, READERS, read_capture
 from indexhole.signal.write_vcd import csv_bytes, vcd_bytes
 
 HEADER = b"$timescale 1 ns $end\n$scope module b $end\n"
@@ -82,6 +85,27 @@ def read_from(data: bytes, name: str = "x", options: ReadOptions | None = None) 
     return build_capture(reader.open(io.BytesIO(data), name, options or ReadOptions()), name)
 
 
+def wav(
+    *,
+    kind: int = 1,
+    channels: int = 1,
+    rate: int = 1_000_000,
+    align: int = 2,
+    bits: int = 16,
+    size: int | None = None,
+    data: bytes = bytes(2000),
+) -> bytes:
+    form = struct.pack("<HHIIHH", kind, channels, rate, rate * align, align, bits)
+    size = len(data) if size is None else size
+    return b"RIFF\0\0\0\0WAVEfmt \x10\0\0\0" + form + b"data" + struct.pack("<I", size) + data
+
+
+def npy(array: npt.NDArray[np.generic]) -> bytes:
+    buffer = io.BytesIO()
+    np.save(buffer, array, allow_pickle=False)
+    return buffer.getvalue()
+
+
 FAULTS = {
     "empty": (b"", "the file is empty"),
     "empty gzip": (gzip.compress(b""), "empty inside its gzip wrapper"),
@@ -106,6 +130,64 @@ FAULTS = {
     "nan time": (b"time_s,rdata\n0.0,1\nnan,0\n", "row 3: a time that is not a plain number of seconds"),
     "odd unit": (b"time_weeks,rdata\n0.0,1\n", "the first column is 'time_weeks', not a time"),
     "csv no lines": (b"time_s,clock\n0.0,1\n", "no read-data line among clock"),
+    "csv header only": (b"time_s,rdata\n", "no rows under a header"),
+    "csv twice": (b"time_s,rdata,rdata\n0.0,1,1\n", "a differently named column for each line"),
+    "csv cut": (b"time_s,rdata,index\n0.0,1,1\n0.1,0,1\n0.2", "or, if the file is cut short, read what is there"),
+    "cut gzip table": (gzip.compress(b"time_s,rdata\n" + b"0.0,1\n" * 9999)[:-12], "the gzip file is cut short"),
+    "damaged gzip": (gzip.compress(b"time_s,rdata\n" * 99)[:-6] + b"\0" * 6, "the gzip file is damaged"),
+    "long line": (b"time_s,rdata\n0.0,1\n" + b"9" * 70_000, "a line of more than 65536 bytes"),
+    "volts and text": (b"time_s,probe\n0.0,1.5\n0.000001,x\n", "row 3 column probe: 'x' is not a number"),
+    "volts too slow": (b"time_s,probe\n0.0,1.5\n0.1,2.5\n", "10 samples a second cannot be a log of a disk"),
+    "volts too coarse": (b"time_s,probe\n" + b"0.0,1.5\n" * 9, "its times are too coarse to tell its rows apart"),
+    "volts with a gap": (
+        b"time_us,probe\n" + b"".join(b"%d,%d.5\n" % (k + 5000 * (k > 50), k % 7) for k in range(100)),
+        "row 53: 5001 samples are missing",
+    ),
+    "volts ever sparser": (
+        b"time_us,probe\n" + b"".join(b"%d,%d.5\n" % (max(k, 99 * k - 98 * 1500), k % 7) for k in range(60_000)),
+        "times as far apart as the first ones",
+    ),
+    "volts in weeks": (b"weeks,probe\n0.0,1.5\n", "the first column is 'weeks', not a time"),
+    "wav header": (b"RIFF\0\0\0\0WAVEfmt ", "ends in its header"),
+    "wav no format": (b"RIFF\0\0\0\0WAVEdata\4\0\0\0abcd", "samples in front of their format"),
+    "wav short format": (b"RIFF\0\0\0\0WAVEfmt \4\0\0\0abcd", "a format chunk of less than 16 bytes"),
+    "wav kind": (wav(kind=2), "samples of kind 2 with 16 bits; export as plain PCM"),
+    "wav bits": (wav(bits=12), "samples of kind 1 with 12 bits"),
+    "wav no channels": (wav(channels=0), "0 channels in 2 bytes do not fit 16 bits"),
+    "wav frame": (wav(align=3), "1 channels in 3 bytes do not fit 16 bits"),
+    "wav slow": (wav(rate=44_100), "44100 samples a second cannot be a log of a disk; give the true rate"),
+    "wav huge chunk": (b"RIFF\0\0\0\0WAVEjunk\0\0\0\x7f", "a chunk of 2130706432 bytes in front of the samples"),
+    "wav cut": (wav(size=9000), "ends in the middle of its samples"),
+    "wav silent": (wav(), "only 0 pulses on the read-data line"),
+    "wav nan": (
+        wav(kind=3, bits=32, align=4, data=np.array([0, 1, np.nan, 2], dtype="<f4").tobytes()),
+        "sample 2: a sample that is not a plain number",
+    ),
+    "npy no rate": (npy(np.zeros(99)), "an array does not say how fast it was sampled"),
+    "npy version": (b"\x93NUMPY\x09\x00" + bytes(99), "an array file of an unknown version"),
+    "npy header": (npy(np.zeros(99))[:40], "ends in its header"),
+    "npy long header": (b"\x93NUMPY\x02\x00\xff\xff\xff\x7f", "a header of 2147483647 bytes"),
+    "npy objects": (
+        npy(np.zeros(99)).replace(b"'<f8'", b"'|O' "),
+        "an array that is not of plain numbers in one or two dimensions",
+    ),
+    "npy fields": (npy(np.zeros(9, dtype=[("a", "<f4")])), "not of plain numbers in one or two dimensions"),
+    "npy complex": (npy(np.zeros(9, dtype=complex)), "not of plain numbers in one or two dimensions"),
+    "npy cube": (npy(np.zeros((9, 9, 9))), "not of plain numbers in one or two dimensions"),
+    "npy odd type": (npy(np.zeros(9)).replace(b"'<f8'", b"'<f1'"), "numbers of type <f1"),
+}
+# The faults behind those of the header, which show once a rate is given.
+RATED_FAULTS = {
+    "empty": (npy(np.zeros(0)), "an array without samples"),
+    "many channels": (npy(np.zeros((99, 70))), "an array of 70 channels"),
+    "cut": (npy(np.zeros(99))[:-9], "holds 783 bytes of samples, its header says 792"),
+    "too long": (npy(np.zeros(99)) + b"more", "bytes behind its samples"),
+    "infinite": (npy(np.array([0, 1, np.inf, 2])), "sample 2: a sample that is not a plain number"),
+    "short floats": (npy(np.zeros(99, dtype=np.float16)), "only 0 pulses on the read-data line"),
+    "far apart": (
+        npy(np.zeros((2, 4))).replace(b"(2, 4), }", b"(2, 99999999), }"),
+        "channels stored one behind the other in more than 256 MiB",
+    ),
 }
 
 
@@ -117,6 +199,48 @@ def test_a_damaged_file_is_told_in_one_line(tmp_path: Path, case: str) -> None:
     assert message in fault.value.line
     assert "log.bin" in fault.value.line
     assert "\n" not in fault.value.line
+
+
+@pytest.mark.parametrize("case", RATED_FAULTS)
+def test_a_damaged_array_is_told_in_one_line(tmp_path: Path, case: str) -> None:
+    data, message = RATED_FAULTS[case]
+    with pytest.raises(InputFault) as fault:
+        read_bytes(tmp_path, data, "log.npy", sample_rate=1e6)
+    assert message in fault.value.line
+    assert "\n" not in fault.value.line
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"raw": 1e6}, "no read-data line among 0, 1, 2, 3, 4, 5, 6, 7; name it with --line read_data=NAME"),
+        ({"raw": 1e6, "lines": {"read_data": "8"}}, "no line '8' in the file; it has 0, 1, 2"),
+        ({"raw": 0.0, "lines": {"read_data": "0"}}, "0 samples a second cannot be a log of a disk"),
+        ({"raw": float("nan"), "lines": {"read_data": "0"}}, "nan samples a second cannot be a log of a disk"),
+        ({"raw": 1e6, "lines": {"read_data": "0"}}, "only 0 pulses on the read-data line"),
+    ],
+)
+def test_wrong_choices_for_raw_samples_are_told(tmp_path: Path, options: dict[str, object], message: str) -> None:
+    with pytest.raises(InputFault) as fault:
+        read_bytes(tmp_path, bytes(1000), "log.raw", **options)
+    assert message in fault.value.line
+
+
+def test_no_object_in_an_array_is_ever_made(tmp_path: Path) -> None:
+    """A pickle that would leave a file behind, in a header that says so."""
+    left = tmp_path / "left"
+
+    class Trap:
+        def __reduce__(self) -> tuple[object, ...]:
+            return (left.touch, ())
+
+    buffer = io.BytesIO()
+    np.save(buffer, np.array([Trap()], dtype=object), allow_pickle=True)
+    with pytest.raises(InputFault, match="not of plain numbers"):
+        read_bytes(tmp_path, buffer.getvalue(), "log.npy", sample_rate=1e6)
+    assert not left.exists()
+    np.load(io.BytesIO(buffer.getvalue()), allow_pickle=True)
+    assert left.exists()
 
 
 def test_a_cut_dump_can_be_read_when_asked(tmp_path: Path) -> None:
@@ -202,3 +326,120 @@ def test_edges_agree_with_a_reference_reader(capture: Capture) -> None:
                 falls.append(now)
             level = token.scalar_change.value
     assert read_from(data).read_ticks.tolist() == falls
+
+
+def sine_like(samples: int, period: float) -> npt.NDArray[np.float64]:
+    return np.sin(np.arange(samples) * 2 * np.pi / period)
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        lambda head, index: head,
+        lambda head, index: np.stack((head, index)),
+        lambda head, index: np.stack((head, index), axis=1),
+        lambda head, index: np.asfortranarray(np.stack((head, index), axis=1)),
+        lambda head, index: np.asfortranarray(np.stack((head, index))),
+    ],
+)
+def test_an_array_may_hold_its_channels_either_way(
+    tmp_path: Path, shape: Callable[..., npt.NDArray[np.float64]]
+) -> None:
+    head = sine_like(90_000, 23.0)
+    index = np.where(np.arange(90_000) % 30_000 < 300, 0.0, 5.0)
+    array = shape(head, index)
+    capture = read_bytes(tmp_path, npy(array), "log.npy", sample_rate=4e6)
+    assert capture.tick_s == 1 / (16 * 4e6)
+    # two peaks a period, at the quarters
+    quarters = (np.arange(10, 7000) / 2 + 0.25) * 23.0 * 16
+    assert np.interp(quarters, capture.read_ticks, capture.read_ticks) == pytest.approx(quarters)
+    found = capture.read_ticks[(capture.read_ticks > quarters[0] - 99) & (capture.read_ticks < quarters[-1] + 99)]
+    assert found == pytest.approx(quarters, abs=1)
+    if array.ndim == 2:
+        assert capture.index_ticks.tolist() == pytest.approx([30_000 * 16, 60_000 * 16], abs=16)
+
+
+def test_channels_go_by_number_and_by_choice(tmp_path: Path) -> None:
+    """Two probes with something else in front; the line of logic levels is told from a waveform by its levels."""
+    logic = np.where(np.arange(90_000) % 40 < 4, 0.1, 4.8)
+    array = np.stack((np.full(90_000, 2.5), logic, sine_like(90_000, 23.0)), axis=1)
+    wave, levels = (
+        read_bytes(tmp_path, npy(array), "log.npy", sample_rate=4e6, lines={"read_data": channel}) for channel in "21"
+    )
+    assert wave.strength is not None
+    assert wave.read_ticks.size == pytest.approx(2 * 90_000 / 23, abs=3)
+    assert levels.strength is None
+    assert levels.read_ticks.size == 90_000 // 40 - 1
+    assert np.all(np.diff(levels.read_ticks) == 40 * 16)
+
+
+def test_control_lines_of_a_waveform_are_levels(tmp_path: Path) -> None:
+    step = np.where((np.arange(90_000) % 50_000 > 40_000) & (np.arange(90_000) % 50_000 < 40_050), 0, 5)
+    array = np.stack((sine_like(90_000, 23.0), step), axis=1)
+    capture = read_bytes(tmp_path, npy(array), "log.npy", sample_rate=4e6, lines={"step": "1"})
+    assert capture.index_ticks.size == 0
+    assert capture.lines["step"].initial == 1
+    assert capture.lines["step"].falling().tolist() == pytest.approx([40_001 * 16], abs=16)
+
+
+def test_the_rate_given_goes_before_the_header(tmp_path: Path) -> None:
+    """Recorded at 96 kHz from a tape that ran twenty times too slow."""
+    data = np.rint(sine_like(90_000, 23.0) * 20_000).astype("<i2").tobytes()
+    capture = read_bytes(tmp_path, wav(rate=96_000, data=data), "log.wav", sample_rate=1.92e6)
+    assert capture.tick_s == 1 / (16 * 1.92e6)
+
+
+def test_a_scope_table_without_names(tmp_path: Path) -> None:
+    rows = "".join(f"{k * 0.25:.2f}\t{v:.4f}\n" for k, v in enumerate(sine_like(9000, 23.0)))
+    settings_lines = "# bench 3\nCoupling\tAC\nus\tV\n"
+    capture = read_bytes(tmp_path, (settings_lines + rows).encode(), "log.txt")
+    assert capture.tick_s == pytest.approx(1 / (16 * 4e6))
+    assert capture.read_ticks.size == pytest.approx(2 * 9000 / 23, abs=3)
+
+
+def test_a_scope_table_of_counts_is_told_from_levels(tmp_path: Path) -> None:
+    counts = np.rint(sine_like(9000, 23.0) * 100 + 128).astype(int)
+    rows = "".join(f"{k * 0.25:.2f},{v}\n" for k, v in enumerate(counts))
+    capture = read_bytes(tmp_path, ("t_us,ch1\n" + rows).encode(), "log.csv")
+    assert capture.strength is not None
+
+
+def test_a_table_that_counts_from_its_trigger_begins_at_zero(tmp_path: Path) -> None:
+    rows = "".join(f"{(k - 30) * 2.0},{k % 2}\n" for k in range(60))
+    capture = read_bytes(tmp_path, ("time_us,rdata\n" + rows).encode(), "log.csv")
+    assert capture.read_ticks.tolist() == [4000 * k for k in range(1, 30)]
+
+
+def test_levels_written_as_fractions_are_levels(tmp_path: Path) -> None:
+    rows = "".join(f"{k * 2.0},{k % 2}.0\n" for k in range(60))
+    capture = read_bytes(tmp_path, ("time_us,rdata\n" + rows).encode(), "log.csv")
+    assert capture.strength is None
+    assert capture.read_ticks.size == 29
+
+
+@given(st.binary(max_size=300), st.sampled_from([r.title for r in READERS] + ["raw"]))
+@settings(max_examples=150, deadline=None)
+def test_no_bytes_crash_a_reader(data: bytes, title: str) -> None:
+    """Each reader on bytes that need not be for it, with an opening that is."""
+    opening = {
+        "value change dump": dump("!=RDATA", body="#0\n1!\n"),
+        "logger or oscilloscope table": b"time_us,rdata\n0.0,1\n",
+        "sound file": b"RIFF\0\0\0\0WAVE",
+        "array file": b"\x93NUMPY\x01\x00",
+        "raw": b"",
+    }[title]
+    options = ReadOptions({"read_data": "0"} if title == "raw" else {}, sample_rate_hz=1e6, raw_hz=1e6)
+    reader = RAW if title == "raw" else next(r for r in READERS if r.title == title)
+    for start in (b"", opening):
+        try:
+            capture = build_capture(reader.open(io.BytesIO(start + data), "x", options), "x")
+        except InputFault as fault:
+            assert "\n" not in fault.line
+        else:
+            assert np.all(np.diff(capture.read_ticks) >= 0)
+
+
+@given(st.binary(max_size=200))
+@settings(max_examples=200, deadline=None)
+def test_any_opening_is_claimed_by_one_reader_or_none(data: bytes) -> None:
+    assert sum(reader.claims(data) for reader in READERS) <= 1

@@ -15,16 +15,15 @@ _MIDDLE_SHARE = 0.1
 _LEAST_SWING = 0.3
 # The line has changed when it has come this share of the way.
 _CHANGED_AT = 0.65
-# Single wild samples must not set the range: it is that of means over so many.
-_MEAN_OVER = 8
 
 
 def _range(samples: Samples) -> tuple[float, float]:
-    whole = samples[: samples.size // _MEAN_OVER * _MEAN_OVER]
-    if not whole.size:
+    """Lowest and highest of medians of three, so that a single wild sample does not set the range."""
+    if samples.size < 3:
         return float(samples.min()), float(samples.max())
-    means = whole.reshape(-1, _MEAN_OVER).mean(axis=1)
-    return float(means.min()), float(means.max())
+    one, two, three = samples[: samples.size // 3 * 3].reshape(-1, 3).T
+    middle = np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three))
+    return float(middle.min()), float(middle.max())
 
 
 def _is_clear(samples: Samples, low: float, high: float) -> bool:

@@ -44,7 +44,8 @@ class _AfterHead(io.RawIOBase):
         whole_lines: leave out the last line when the file ends in the middle of it.
     """
 
-    def __init__(self, ahead: bytes, stream: ByteStream, *, whole_lines: bool) -> None:
+    def __init__(self, ahead: bytes, stream: ByteStream, where: str, *, whole_lines: bool) -> None:
+        self._where = where
         self._stream = stream
         self._whole_lines = whole_lines
         self._ready, self._begun = b"", ahead
@@ -62,7 +63,9 @@ class _AfterHead(io.RawIOBase):
             whole = lines.rfind(b"\n") + 1
             self._ready, self._begun = lines[:whole], lines[whole:]
             if len(self._begun) > _LONGEST_LINE:
-                raise InputFault(f"a line of more than {_LONGEST_LINE} bytes", remedy="is this a table?")
+                raise InputFault(
+                    f"a line of more than {_LONGEST_LINE} bytes", where=self._where, remedy="is this a table?"
+                )
             if self._at_end and self._begun:
                 self.ends_in_line = True
                 self._ready += b"" if self._whole_lines else self._begun
@@ -99,7 +102,7 @@ def read_rows(
     types = {name: pa.int8() if whole_numbers and name != "0" else pa.float64() for name in chosen}
     row = head.skipped + 1
     last_s = -math.inf
-    body = _AfterHead(head.ahead, stream, whole_lines=allow_cut)
+    body = _AfterHead(head.ahead, stream, where, whole_lines=allow_cut)
     try:
         batches = pacsv.open_csv(
             body,
