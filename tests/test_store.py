@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +26,8 @@ def captures(draw: st.DrawFn) -> Capture:
     index = np.sort(np.array(draw(st.lists(st.integers(0, 2**40), max_size=5)), dtype=np.int64)) * unit
     levels = np.array(draw(st.lists(st.integers(0, 1), max_size=5)), dtype=np.uint8)
     line = LineTrace(draw(st.integers(0, 1)), np.arange(levels.size, dtype=np.int64) * unit, levels)
-    return Capture("drawn é", 1e-10, times, index, {"step": line}, "ab" * 32)
+    heights = np.arange(times.size, dtype=np.uint8) if draw(st.booleans()) else None
+    return Capture("drawn é", 1e-10, times, index, {"step": line}, "ab" * 32, heights)
 
 
 @given(captures())
@@ -40,6 +42,7 @@ def test_stored_then_read_is_the_same(tmp_path_factory: pytest.TempPathFactory, 
     assert (back.lines["step"].ticks * scale).tolist() == capture.lines["step"].ticks.tolist()
     assert back.lines["step"].levels.tolist() == capture.lines["step"].levels.tolist()
     assert (back.name, back.sha256) == (capture.name, capture.sha256)
+    assert np.array_equal(back.strength, capture.strength)
     assert [p.name for p in path.parent.iterdir()] == ["x.parquet"]
 
 
@@ -51,6 +54,30 @@ def test_the_file_is_small_and_readable_by_others(tmp_path: Path) -> None:
     assert path.stat().st_size < 0.9 * times.size
     assert pq.read_schema(path).field("interval").type == pa.int32()
     assert np.cumsum(pq.read_table(path)["interval"].to_numpy()).tolist() == times.tolist()
+
+
+def test_heights_are_a_second_column_and_a_second_version(tmp_path: Path) -> None:
+    """So that a program that does not know of them says so, and files without them stay as they were."""
+    times = np.array([5, 9, 2**31 + 20, 2**31 + 24], dtype=np.int64)
+    plain, high = tmp_path / "plain.parquet", tmp_path / "high.parquet"
+    write_parquet(Capture("x", 1e-9, times, times[:1]), plain)
+    write_parquet(Capture("x", 1e-9, times, times[:1], strength=np.array([128, 0, 255, 7], dtype=np.uint8)), high)
+    assert pq.read_schema(plain).names == ["interval"]
+    assert json.loads(pq.read_schema(plain).metadata[b"indexhole"])["version"] == 1
+    assert json.loads(pq.read_schema(high).metadata[b"indexhole"])["version"] == 2
+    table = pq.read_table(high)
+    assert table["interval"].to_pylist() == [5, 4, 2**31 - 1, 12, 4]
+    assert table["strength"].to_pylist() == [128, 0, 0, 255, 7]
+
+
+def test_a_newer_version_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "x.parquet"
+    write_parquet(Capture("x", 1e-9, np.arange(20, dtype=np.int64), np.arange(2, dtype=np.int64)), path)
+    table = pq.read_table(path)
+    told = json.loads(table.schema.metadata[b"indexhole"]) | {"version": 3}
+    pq.write_table(table.replace_schema_metadata({b"indexhole": json.dumps(told).encode()}), path)
+    with pytest.raises(InputFault, match="store version 3; use a newer Indexhole"):
+        read_parquet(path)
 
 
 def test_what_the_store_did_not_write_is_refused(tmp_path: Path) -> None:

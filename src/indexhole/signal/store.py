@@ -1,7 +1,8 @@
 """The capture store: one Parquet file a capture, intervals as int32, everything else in its metadata.
 
 Column `interval` holds ticks between read-data pulses (the first one from tick 0); the value 2^31 - 1 adds that
-many ticks without a pulse. Index pulses and control lines are few and go as JSON into the schema metadata
+many ticks without a pulse. A capture of a waveform has a second column `strength`, uint8, the height of the pulse
+(0 where there is none), and version 2; without it the version is 1. Index pulses and control lines are few and go as JSON into the schema metadata
 under `indexhole`. Nothing is lost: times read back equal those written.
 """
 
@@ -20,7 +21,7 @@ from indexhole.errors import InputFault
 from indexhole.signal.capture import Capture, LineTrace, Ticks
 
 _KEY = b"indexhole"
-_VERSION = 1
+_VERSION, _VERSION_WITH_STRENGTH = 1, 2
 _CARRY = np.iinfo(np.int32).max
 # One row group a few revolutions long, so that a single turn can be read by itself.
 _ROW_GROUP = 100_000
@@ -77,7 +78,7 @@ def write_parquet(capture: Capture, path: Path) -> None:
         raise InputFault("a capture with times before zero", where=capture.name)
     unit = _common_tick(capture)
     told = {
-        "version": _VERSION,
+        "version": _VERSION if capture.strength is None else _VERSION_WITH_STRENGTH,
         "name": capture.name,
         "sha256": capture.sha256,
         "tick_s": capture.tick_s * unit,
@@ -87,8 +88,15 @@ def write_parquet(capture: Capture, path: Path) -> None:
             for name, line in capture.lines.items()
         },
     }
-    schema = pa.schema([pa.field("interval", pa.int32(), nullable=False)], metadata={_KEY: json.dumps(told).encode()})
-    table = pa.table([pa.array(_intervals(capture.read_ticks // unit))], schema=schema)
+    intervals = _intervals(capture.read_ticks // unit)
+    columns = {"interval": pa.array(intervals)}
+    if capture.strength is not None:
+        strength = np.zeros(intervals.size, dtype=np.uint8)
+        strength[intervals != _CARRY] = capture.strength
+        columns["strength"] = pa.array(strength)
+    fields = [pa.field(name, column.type, nullable=False) for name, column in columns.items()]
+    schema = pa.schema(fields, metadata={_KEY: json.dumps(told).encode()})
+    table = pa.table(list(columns.values()), schema=schema)
     partial = path.with_name(path.name + ".partial")
     try:
         _write(table, partial, _smaller_encoding(table))
@@ -106,7 +114,7 @@ def read_parquet(path: Path) -> Capture:
     try:
         table = pq.read_table(path)
         told = json.loads(table.schema.metadata[_KEY])
-        if told["version"] != _VERSION:
+        if told["version"] not in (_VERSION, _VERSION_WITH_STRENGTH):
             raise InputFault(f"store version {told['version']}", where=path.name, remedy="use a newer Indexhole")
         lines = {
             name: LineTrace(
@@ -116,9 +124,12 @@ def read_parquet(path: Path) -> Capture:
             )
             for name, line in told["lines"].items()
         }
-        pulses = _ticks(table.column("interval").to_numpy().astype(np.int32, copy=False))
+        intervals = table.column("interval").to_numpy().astype(np.int32, copy=False)
+        strength = None
+        if told["version"] == _VERSION_WITH_STRENGTH:
+            strength = table.column("strength").to_numpy().astype(np.uint8)[intervals != _CARRY]
         index = np.array(told["index"], dtype=np.int64)
-        return Capture(told["name"], float(told["tick_s"]), pulses, index, lines, told["sha256"])
+        return Capture(told["name"], float(told["tick_s"]), _ticks(intervals), index, lines, told["sha256"], strength)
     except (OSError, pa.ArrowException, KeyError, TypeError, ValueError, AttributeError) as fault:
         raise InputFault(
             f"not a stored capture ({type(fault).__name__})", where=path.name, remedy="store the original file again"
