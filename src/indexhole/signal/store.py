@@ -2,8 +2,8 @@
 
 Column `interval` holds ticks between read-data pulses (the first one from tick 0); the value 2^31 - 1 adds that
 many ticks without a pulse. A capture of a waveform has a second column `strength`, uint8, the height of the pulse
-(0 where there is none), and version 2; without it the version is 1. Index pulses and control lines are few and go as JSON into the schema metadata
-under `indexhole`. Nothing is lost: times read back equal those written.
+(0 where there is none), and version 2; without it the version is 1. Index pulses and control lines are few and go
+as JSON into the schema metadata under `indexhole`. Nothing is lost: times read back equal those written.
 """
 
 from __future__ import annotations
