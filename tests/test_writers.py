@@ -121,17 +121,17 @@ def test_the_stated_uncertainty_is_the_scatter() -> None:
     assert 0.83 < float(np.std(z)) < 1.17
 
 
-def test_a_false_pulse_makes_a_window_say_nothing() -> None:
+def test_a_false_or_lost_pulse_makes_a_window_say_nothing() -> None:
     pulses = grid(np.random.default_rng(2), 400, jitter=0.02)
     edge = float(pulses.cell[200])
     ranges = np.array([[edge - 400, edge - 50, edge + 50, edge + 400]])
-    marked = pulses.false.copy()
+    marked = pulses.odd.copy()
     marked[320:] = 1
     assert measure_steps(pulses, ranges, no_shifts()).good.all()
-    assert not measure_steps(replace(pulses, false=marked), ranges, no_shifts()).good.any()
-    between = pulses.false.copy()
+    assert not measure_steps(replace(pulses, odd=marked), ranges, no_shifts()).good.any()
+    between = pulses.odd.copy()
     between[201:] = 1
-    assert measure_steps(replace(pulses, false=between), ranges, no_shifts()).good.all()
+    assert measure_steps(replace(pulses, odd=between), ranges, no_shifts()).good.all()
 
 
 def test_shifts_by_neighbours_are_learned_and_taken_out() -> None:

@@ -26,9 +26,9 @@ PATTERNS = (_LONGEST + 1) ** 2
 # Pulses this many standard deviations off are noise; a window with more of them than this share says nothing.
 _CLIP, _CLIPPED_SHARE = 4.0, 0.15
 _FEWEST_PULSES = 10
-# An interval shorter than this part of the shortest run has a pulse at one end that nobody wrote: behind it the cells
-# may be counted wrong.
-_SHORTEST_SHARE = 0.6
+# An interval shorter than this part of the shortest run has a pulse at one end that nobody wrote; one longer by this
+# many cells than the longest (a mark's missing clock is one) has lost some. Behind either, cells may be counted wrong.
+_SHORTEST_SHARE, _LONGER_BY = 0.6, 1.6
 # A window scattering more than this many cells may be counted wrong.
 _WIDEST_SCATTER = 0.2
 _ROUNDS = 2
@@ -43,19 +43,19 @@ class Pulses:
         time: (n,) ticks from the first one.
         cell: (n,) cells counted from the first one by the clock loop.
         before, after: (n,) runs on either side, at most 7.
-        false: (n + 1,) intervals too short for the code that end before each pulse.
+        odd: (n + 1,) intervals too short or too long for the code that end before each pulse.
     """
 
     time: Floats
     cell: Ints
     before: Ints
     after: Ints
-    false: Ints
+    odd: Ints
 
-    def has_false(self, first: Ints, last: Ints) -> Bools:
-        """Whether a too short interval ends at any of the pulses `first` to `last` (not included)."""
-        top = self.false.size - 1
-        found: Bools = self.false[np.clip(last, 0, top)] > self.false[np.clip(first, 0, top)]
+    def has_odd(self, first: Ints, last: Ints) -> Bools:
+        """Whether such an interval ends at any of the pulses `first` to `last` (not included)."""
+        top = self.odd.size - 1
+        found: Bools = self.odd[np.clip(last, 0, top)] > self.odd[np.clip(first, 0, top)]
         return found
 
     def index(self, cell: Ints | Floats) -> Ints:
@@ -67,13 +67,16 @@ def pulses_of(stream: Stream) -> Pulses:
     """The pulses of a stay with their cells counted."""
     runs = np.minimum(stream.runs, _LONGEST).astype(np.int64)
     zero = np.zeros(1, dtype=np.int64)
-    short = stream.intervals < _SHORTEST_SHARE * RUN_LIMITS[stream.code][0] * stream.cell_ticks
+    shortest, longest = RUN_LIMITS[stream.code]
+    odd = (stream.intervals < _SHORTEST_SHARE * shortest * stream.cell_ticks) | (
+        stream.intervals > (longest + _LONGER_BY) * stream.cell_ticks
+    )
     return Pulses(
         (stream.segment.read_ticks - stream.segment.read_ticks[0]).astype(np.float64),
         np.concatenate((zero, np.cumsum(stream.runs, dtype=np.int64))),
         np.concatenate((zero, runs)),
         np.concatenate((runs, zero)),
-        np.concatenate((zero, np.cumsum(np.concatenate((zero, short))))),
+        np.concatenate((zero, np.cumsum(np.concatenate((zero, odd))))),
     )
 
 
@@ -193,8 +196,8 @@ def measure_steps(pulses: Pulses, ranges: Floats, shifts: Floats) -> Steps:
     cell = np.where(ok, cell, 1.0)
     scatter = fit.scatter / cell
     ok &= scatter < _WIDEST_SCATTER
-    # A pulse too many anywhere in the windows; between them it does no harm.
-    ok &= ~pulses.has_false(bounds[:, 0], bounds[:, 1]) & ~pulses.has_false(bounds[:, 2], bounds[:, 3])
+    # A pulse too many or too few in the windows; between them it does no harm.
+    ok &= ~pulses.has_odd(bounds[:, 0], bounds[:, 1]) & ~pulses.has_odd(bounds[:, 2], bounds[:, 3])
     variance = np.where(ok, scatter**2 * fit.inverse[:, 3, 3], np.nan)
     return Steps(np.where(ok, fit.coefficients[:, 3] / cell, np.nan), variance, np.where(ok, scatter, np.nan))
 
@@ -257,7 +260,7 @@ def fit_lines(pulses: Pulses, ranges: Floats) -> Lines:
     fit = _fitted(pulses.time[at] - base[:, None], [np.ones_like(x), x, x * x, _alternate(at)], mask)
     cell = fit.coefficients[:, 1] / half
     ok = fit.good & (cell > 0) & (fit.scatter < _WIDEST_SCATTER * np.abs(cell))
-    ok &= ~pulses.has_false(bounds[:, 0], bounds[:, 1])
+    ok &= ~pulses.has_odd(bounds[:, 0], bounds[:, 1])
     cell = np.where(ok, cell, np.nan)
     rest = np.where(fit.kept, fit.rest, 0.0)
     before, after = pulses.before[at], pulses.after[at]

@@ -75,7 +75,7 @@ def foretelling(
     """How far, as a log, the curve is off over a stretch it has not seen, passes taken together.
 
     Fields on the formatter's own grid are held out one after another, or ids where there are too few such fields;
-    there the truth is 0. Standard deviation from the median of the errors.
+    there the truth is 0.
     """
     off = []
     for sector in own[:: max(1, len(own) // _HELD_OUT)]:
@@ -85,8 +85,11 @@ def foretelling(
             off.append(abs(float(np.mean([np.mean(one) for one in logs]))))
     if len(off) < 2:
         off = _ids_held_out(samples, grids, streams, foreign)
-    # Of few, what their median may come to by chance is allowed for.
-    return max(1.4826 * float(np.median(off)) * (1 + 2 / len(off)), _LEAST_U) if len(off) > 1 else _BLIND_U
+    if len(off) < 2:
+        return _BLIND_U
+    spread = max(float(np.sqrt(np.mean(np.square(off)))), 1.4826 * float(np.median(off)))
+    # Of few, what their spread may come to by chance is allowed for.
+    return max(spread * (1 + 2 / len(off)), _LEAST_U)
 
 
 def _ids_held_out(
