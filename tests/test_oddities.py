@@ -204,6 +204,27 @@ def test_an_id_whose_check_is_wrong_still_names_its_sector() -> None:
     assert [o.sector for o in odd(surface, "broken id")] == [5]
 
 
+@pytest.mark.parametrize("misread", [0, 3, 200])
+def test_a_broken_id_names_no_sector_that_does_not_belong_there(misread: int) -> None:
+    """What broke the id may have changed its number: then its place in the row counts."""
+    data = contents(range(1, 10), 27)
+    parts = [
+        replace(p, broken=True, number=misread) if isinstance(p, IdField) and p.number == 5 else p for p in plain(data)
+    ]
+    surface = recovered(composed(parts, 27), 27)
+    assert_sound(surface, data, but=[5])
+    assert (one(surface, 5).state, one(surface, 5).data) == (SectorState.MENDED, data[5])
+    assert "only 5 belongs where it stands" in one(surface, 5).how
+    # Without a layout nothing says what the row should be: the bytes stay without a name.
+    rest = {n: d for n, d in data.items() if n not in (5, 7)}
+    parts = [p for n, d in data.items() if n != 7 for p in sector(n, d)]
+    parts = [replace(p, broken=True, number=misread) if isinstance(p, IdField) and p.number == 5 else p for p in parts]
+    log = read_track(composed(parts, 28).track, np.random.default_rng(28))
+    surface = recover_surface([logged(log)], {"130-fm-16x128": LAYOUTS["130-fm-16x128"]})
+    assert_sound(surface, rest)
+    assert [o.data for o in odd(surface, "broken id")] == [data[5]]
+
+
 def test_a_missing_id_is_told_by_its_place_in_the_row() -> None:
     data = contents(range(1, 10), 8)
     parts = [Gap(22 + 22) if isinstance(p, IdField) and p.number == 6 else p for p in plain(data)]

@@ -125,3 +125,65 @@ def word_scores(evidence, word_cells, words, out):  # type: ignore[no-untyped-de
                 if word_cells[nibble] >> (4 - c) & 1:
                     total += evidence[5 * w + c]
             out[w, nibble] = total
+
+
+@njit(cache=True, nogil=True)
+def shared_pulses(a, b, window, fewest, near, widest, step, tolerance, lock, out):  # type: ignore[no-untyped-def]
+    """How far two passes over one field show the same pulses, window by window.
+
+    `a`, `b` (n,), (m,) float64 times of the pulses of each pass in cells from the mark, rising. `out` (windows,) gets
+    the share of the pulses within `window` cells of `b` that have one of `a` within `tolerance`, nan where either has
+    fewer than `fewest`. How `a` lies against `b` is followed from window to window where the share is `lock` or more;
+    the next window is sought within `near` cells of where it is foreseen, and within up to `widest` the longer
+    nothing was found.
+    """
+    offset = 0.0
+    slope = 0.0
+    since = 0.0
+    first = 0
+    for k in range(out.size):
+        start = k * window
+        while first < b.size and b[first] < start:
+            first += 1
+        last = first
+        while last < b.size and b[last] < start + window:
+            last += 1
+        count = last - first
+        best_shared = -1
+        best_shift = 0.0
+        best_off = 0.0
+        if count >= fewest:
+            reach = min(near + 0.02 * since, widest)
+            trials = int(reach / step)
+            for t in range(2 * trials + 1):
+                # 0, 1, -1, 2, -2 ...: of shifts that fit alike the least is kept
+                shift = step * ((t + 1) // 2) * (1 if t % 2 else -1)
+                shared = 0
+                off = 0.0
+                i = np.searchsorted(a, b[first] + offset + shift - tolerance)
+                for j in range(first, last):
+                    x = b[j] + offset + slope * (b[j] - start) + shift
+                    while i < a.size and a[i] < x - tolerance:
+                        i += 1
+                    if i < a.size and a[i] <= x + tolerance:
+                        shared += 1
+                        off += a[i] - x
+                        i += 1
+                if shared > best_shared:
+                    best_shared = shared
+                    best_shift = shift
+                    best_off = off
+        here = start + offset + best_shift
+        others = np.searchsorted(a, here + window) - np.searchsorted(a, here)
+        if count < fewest or others < fewest:
+            out[k] = np.nan
+        else:
+            out[k] = best_shared / max(count, others)
+        offset += slope * window
+        if count >= fewest and others >= fewest and out[k] >= lock:
+            moved = best_shift + best_off / best_shared
+            offset += moved
+            slope = min(max(slope + 0.3 * moved / (window + since), -0.03), 0.03)
+            since = 0.0
+        else:
+            since += window

@@ -212,8 +212,7 @@ def _named(
     if not nameless:
         return {}, []
     seen = {number: angle for (number, place), angle in _places(owned, ids, frame).items() if place == 0}
-    names = Counter((one.id.cylinder, one.id.head) for one in ids).most_common(1)
-    return name_them(nameless, seen, expected.numbers if expected else (), names[0][0] if names else None)
+    return name_them(nameless, seen, expected.numbers if expected else ())
 
 
 def _for_image(

@@ -1,8 +1,8 @@
 """Data fields whose id no pass could read: found again at the same place turn after turn, and named where that can be.
 
 Three things can name such a field: other passes that show an id at its place (merge does that); an id in front of it
-whose check fails but that reads alike in all passes; and its place in the row, when the layout has exactly one number
-for it between its neighbours. What is left is kept as it is, without a name.
+whose check fails but that reads alike in all passes, if its number belongs where it stands; and its place in the row,
+when the layout has exactly one number for it between its neighbours. What is left is kept as it is, without a name.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from indexhole.recover.describe import turned
+from indexhole.recover.describe import interleave_of, turned
 from indexhole.recover.frame import Frame, Owners, apart
 from indexhole.recover.reads import IdRead, SectorId, SectorRead
 from indexhole.recover.settle import median_angle
@@ -79,14 +79,12 @@ def name_them(
     nameless: Sequence[Nameless],
     seen: Mapping[int, float],
     expected: Sequence[int],
-    place: tuple[int, int] | None,
 ) -> tuple[dict[int, Nameless], list[Nameless]]:
     """Numbers for nameless fields.
 
     Args:
         seen: angle of the data field of each number that has one.
         expected: numbers of the layout in the order they pass the head, empty when not known.
-        place: cylinder and head as the ids of the track name them.
 
     Returns:
         By number the field it names, and those that stay without.
@@ -96,8 +94,8 @@ def name_them(
     rest = []
     for one in nameless:
         said = one.broken
-        fits = said is not None and said.number not in seen and claims[said.number] == 1
-        if said is not None and fits and (said.number in expected or (said.cylinder, said.head) == place):
+        alone = said is not None and said.number not in seen and claims[said.number] == 1
+        if said is not None and alone and _fits_row(said.number, one.angle, seen, expected):
             why = f"the id in front of it reads sector {said.number}, but its check fails"
             named[said.number] = Nameless(one.reads, one.angle, said, why)
         else:
@@ -108,6 +106,15 @@ def name_them(
         named[number] = Nameless(one.reads, one.angle, one.broken, why)
     taken = {id(one) for one in by_place.values()}
     return named, [one for one in rest if id(one) not in taken]
+
+
+def _fits_row(number: int, angle: float, seen: Mapping[int, float], expected: Sequence[int]) -> bool:
+    """Whether a number stands where it belongs among those seen: what broke an id may have changed its number."""
+    at = {**seen, number: angle}
+    row = [n for n in sorted(at, key=lambda n: at[n]) if n in expected or not expected]
+    if expected:
+        return number in expected and turned(row) == turned([n for n in expected if n in at])
+    return max(row) - min(row) == len(row) - 1 and interleave_of(turned(row)) is not None
 
 
 def _by_place(nameless: Sequence[Nameless], seen: Mapping[int, float], expected: Sequence[int]) -> dict[int, Nameless]:

@@ -203,7 +203,7 @@ def _id_alone(track: OddTrack) -> Iterator[Oddity]:
             continue
         turns = [i.turn % 1.0 for s in track.stays for i in s.reads.ids if i.id.number == sector.id]
         if turns:
-            told = f"the id of sector {sector.id} has no data field behind it"
+            told = f"the id of sector {sector.id} has no legible data field behind it"
             yield Oddity("id alone", told, sector.id, turns[0])
 
 
@@ -227,7 +227,7 @@ def _weak(track: OddTrack) -> Iterator[Oddity]:
             told = (
                 f"bytes {first} to {end - 1} of sector {sector.id} differ pulse by pulse in each of {len(reads)} passes"
             )
-            yield Oddity("weak recording", f"{told}: nothing lasting is recorded there", sector.id, a, b)
+            yield Oddity("weak recording", f"{told}, as noise does: nothing legible is recorded there", sector.id, a, b)
 
 
 _FINDERS = (_extra, _sizes, _deleted, _repeated, _unnamed, _id_alone, _wrong_check, _weak)
