@@ -23,6 +23,8 @@ class LineLog:
 
     def stretch(self, ticks: Ticks, levels: Levels, until: int, first_pulse: int | None) -> LineTrace:
         """The line over the stretch from the last call to `until` (not included), given its new edges."""
+        if not ticks.size and not self._ticks.size:
+            return LineTrace(REST if self._level is None else self._level, NO_TICKS, _NO_LEVELS)
         ticks = np.concatenate((self._ticks, ticks))
         levels = np.concatenate((self._levels, levels))
         settled = int(np.searchsorted(ticks, until))

@@ -180,6 +180,8 @@ class SessionCutter:
         side, direction = traces.get("side", still), traces.get("direction", still)
         self._side = side.initial
         self._zero = _longer(self._zero, traces.get("track_zero", still))
+        if not any(traces[name].ticks.size for name in ("step", "side") if name in traces):
+            return []
         steps = traces.get("step", still).falling()
         inward = dict(zip(steps.tolist(), (direction.level_at(steps) == 0).tolist(), strict=True))
         out: list[Segment] = []
@@ -265,6 +267,8 @@ class SessionCutter:
 
 def _longer(trace: LineTrace, more: LineTrace) -> LineTrace:
     """A trace with the stretch behind it."""
+    if not more.ticks.size and trace.ticks.size:
+        return trace
     initial = trace.initial if trace.ticks.size else more.initial
     return LineTrace(initial, np.concatenate((trace.ticks, more.ticks)), np.concatenate((trace.levels, more.levels)))
 
