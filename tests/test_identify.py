@@ -16,7 +16,7 @@ from indexhole.model.simulate import Reader, RecordedTrack, WeakStretch, format_
 from indexhole.model.suited import sound_mechanism
 from indexhole.recover.coverage import whole_turn
 from indexhole.recover.result import SectorState, Surface
-from indexhole.recover.surface import recover_surface
+from indexhole.recover.surface import open_tracks, recover_surface
 from indexhole.signal.capture import Capture
 from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import Layout, load_layouts
@@ -139,6 +139,13 @@ def test_double_stepping_by_the_host_alone() -> None:
     assert states(surface) == {SectorState.SOUND}
     assert len([w for w in surface.warnings if "two steps" in w]) == 1
     assert not any(t.oddities for t in surface.tracks)
+
+
+def test_gauges_see_the_recorded_cylinders_too() -> None:
+    tracks = formatted(SHORT, [(c, 0) for c in range(4)], 18)
+    opened, _, warnings = open_tracks([session(tracks, 18, steps=2)], LAYOUTS)
+    assert [one.cylinder for one in opened] == [0, 1, 2, 3]
+    assert any("two steps from track to track" in w for w in warnings)
 
 
 def test_a_repeat_stands_in_for_a_track_that_gave_nothing() -> None:
