@@ -6,11 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from scipy.stats import chi2
 
 from indexhole.jobs.gauging import gauge_captures, gauge_json
 from indexhole.jobs.writer_words import writers_told
@@ -21,6 +23,7 @@ from indexhole.model.suited import sound_mechanism
 from indexhole.recover import splices
 from indexhole.recover.field_places import GEOMETRY, track_grids
 from indexhole.recover.grids import Pulses, fit_lines, learn_shifts, measure_steps, no_shifts
+from indexhole.recover.known_writers import DRIVES_INDEX_S, DRIVES_SPEED, OCCASION_INDEX_S, OCCASION_SPEED, PRIOR_NONE
 from indexhole.recover.rewrites import Rewrite
 from indexhole.recover.splices import (
     FieldVerdict,
@@ -33,7 +36,7 @@ from indexhole.recover.splices import (
     without_seams,
 )
 from indexhole.recover.surface import open_tracks
-from indexhole.recover.writers import Writers, find_writers
+from indexhole.recover.writers import ASYMMETRY_SCATTER_S, GAP_SCATTER, SPEED_SCATTER, Writers, find_writers
 from indexhole.signal.capture import Capture
 from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import Layout, load_layouts
@@ -474,3 +477,22 @@ def test_steps_are_measured_where_there_are_none() -> None:
     assert len(steps.plain) >= splices.FEWEST_PLACES
     assert max(abs(s.mean) for s in steps.plain) < 0.05
     assert set(steps.start) == set(range(1, 17))
+
+
+def test_the_page_names_the_figures_the_code_uses() -> None:
+    page = (Path(__file__).parents[1] / "docs" / "writers.md").read_text()
+    assert splices.FALSE_ALARM == 1e-6
+    assert "**false alarm of one in a million fields**" in page
+    for figure in (
+        f"| {100 * SPEED_SCATTER:.2f} %, more when",
+        f"| {GAP_SCATTER:.0f} cells |",
+        f"| {1e9 * ASYMMETRY_SCATTER_S:.0f} ns |",
+        f"{100 * OCCASION_SPEED:.2f} % of speed, {1e6 * OCCASION_INDEX_S:.0f} us of start",
+        f"{100 * DRIVES_SPEED:.2f} % of speed, {1e6 * DRIVES_INDEX_S:.0f} us of start",
+        f"fewer than {splices.FEWEST_PLACES} such places",
+    ):
+        assert figure in page, figure
+    # Two drives differ by so much when their distance is just the bound, by speed alone.
+    apart = SPEED_SCATTER * math.sqrt(2 * float(chi2.isf(1e-3, 2)))
+    assert f"a difference of about {100 * apart:.2f} %" in page
+    assert PRIOR_NONE == 1 / 3

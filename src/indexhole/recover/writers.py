@@ -24,7 +24,7 @@ from indexhole.recover.stays import OpenTrack
 from indexhole.recover.track_writing import Nominal, Place, TrackWriting, track_writings
 
 # What one writer may differ by from stretch to stretch (our own choice): speed, cells of gap 2, seconds of asymmetry.
-SPEED_SCATTER, GAP_SCATTER, ASYMMETRY_SCATTER_S = 0.0015, 4.0, 30e-9
+SPEED_SCATTER, GAP_SCATTER, ASYMMETRY_SCATTER_S = 0.0012, 4.0, 30e-9
 # A speed that changes by so much within a field stands anywhere within some times that over a turn.
 _DRIFT_SHARE = 1.5
 # Two stretches of one writer are held apart once in this many pairs, before averaging.
