@@ -9,6 +9,7 @@ import os
 import subprocess
 import sys
 import threading
+from collections.abc import Collection, Sequence
 from itertools import pairwise
 from pathlib import Path
 
@@ -46,13 +47,18 @@ def logs(draw: st.DrawFn) -> tuple[list[tuple[int, str, int]], tuple[str, ...]]:
     events = [(t, "read_data", 0) for t in range(draw(st.integers(0, 900)), end, every)]
     if draw(st.booleans()):
         events = [e for e in events if not 60_000 < e[0] < 160_000]
-    turn = draw(st.sampled_from([0, 150, 1667, 2003]))
-    events += [(t, "index", 0) for t in range(5, end, turn)] if turn else []
+    # A spindle that changes its speed in the middle, or no index at all.
+    middle = draw(st.sampled_from([0, 30_000, 75_000, end]))
+    for start, stop in ((5, middle), (middle + 1, end)):
+        turn = draw(st.sampled_from([0, 150, 1667, 2003, 2400]))
+        events += [(t, "index", 0) for t in range(start, stop, turn)] if turn else []
+    # Coarse times make several lines change at once.
+    grid = draw(st.sampled_from([1, end // 10]))
     for name in names:
         level = draw(st.sampled_from([None, 0, 1]))
         if level is not None:
             events.append((0, name, level))
-        for tick in sorted(draw(st.sets(st.integers(1, end), max_size=8))):
+        for tick in sorted({-(-t // grid) * grid for t in draw(st.sets(st.integers(1, end), max_size=8))}):
             level = 1 - (1 if level is None else level)
             events.append((tick, name, level))
             if name == "step" and draw(st.booleans()):
@@ -70,12 +76,21 @@ def edges_of(events: list[tuple[int, str, int]], names: tuple[str, ...]) -> Edge
     return Edges(ticks("read_data"), ticks("index"), events[-1][0] if events else 0, lines)
 
 
-@given(logs(), st.lists(st.integers(0, 250_000), max_size=12))
+@given(logs(), st.lists(st.integers(0, 250_000), max_size=12), st.sets(st.integers(0, 30)))
 @settings(max_examples=150, deadline=None)
 def test_stays_do_not_depend_on_how_the_log_is_handed_over(
-    log: tuple[list[tuple[int, str, int]], tuple[str, ...]], cuts: list[int]
+    log: tuple[list[tuple[int, str, int]], tuple[str, ...]], cuts: list[int], at_lines: set[int]
 ) -> None:
+    """Cut anywhere, and right behind edges of control lines, when others may come at the same time."""
     events, names = log
+    check_alike(events, names, cuts, at_lines)
+
+
+def check_alike(
+    events: list[tuple[int, str, int]], names: tuple[str, ...], cuts: Sequence[int], at_lines: Collection[int]
+) -> list[Segment]:
+    of_lines = [k + 1 for k, (_, name, _) in enumerate(events) if name in CONTROL]
+    cuts = [*cuts, *(of_lines[k] for k in at_lines if k < len(of_lines))]
     bounds = sorted({0, len(events), *(cut for cut in cuts if cut < len(events))})
     chunks = [edges_of(events[a:b], names) for a, b in pairwise(bounds)]
     capture = build_capture(EdgeSource(TICK_S, names, iter(chunks)), "log")
@@ -86,6 +101,26 @@ def test_stays_do_not_depend_on_how_the_log_is_handed_over(
     assert cutter.warnings() == whole.warnings
     for stay in stays:
         assert (stay.read_ticks[-1] - stay.read_ticks[0]) * TICK_S <= pieces.TURNS * 0.25
+    return stays
+
+
+def test_what_happens_at_once_may_come_in_two_chunks() -> None:
+    """A step, and behind the end of a chunk, at the same tick, its direction and a pulse of the next stay."""
+    events = [(t, "read_data", 0) for t in range(0, 5000, 2)]
+    events += [(0, "direction", 1), (0, "track_zero", 0), (0, "step", 1), (2000, "step", 0), (2000, "direction", 0)]
+    events += [(2001, "track_zero", 1), (2001, "step", 1), (4000, "step", 0)]
+    order = {"step": 0, "direction": 1, "read_data": 2}
+    events.sort(key=lambda e: (e[0], order.get(e[1], 0)))
+    stays = check_alike(events, ("step", "direction", "track_zero"), [], range(9))
+    assert [s.cylinder for s in stays] == [0, 1, 2]
+    assert [s.read_ticks[0] for s in stays] == [0, 2000, 4000]
+
+
+def test_a_spindle_that_slows_down_later_does_not_move_the_first_cut() -> None:
+    events = [(t, "read_data", 0) for t in range(0, 400_000, 40)]
+    events += [(t, "index", 0) for t in (*range(5, 80_000, 1667), *range(80_000, 400_000, 2400))]
+    stays = check_alike(sorted(events), (), range(100, 10_000, 300), ())
+    assert stays[0].index_ticks.size == 32
 
 
 def test_pieces_of_a_long_stay_overlap_by_a_quarter_turn_and_lose_nothing(tmp_path: Path) -> None:
@@ -103,6 +138,19 @@ def test_pieces_of_a_long_stay_overlap_by_a_quarter_turn_and_lose_nothing(tmp_pa
         assert one.read_ticks[-1] - other.index_ticks[0] == pytest.approx(turn / 4, abs=7)
         assert one.index_ticks.size <= pieces.TURNS
     assert np.unique(np.concatenate([s.read_ticks for s in stays])).tolist() == pulses.tolist()
+
+
+def test_pieces_are_handed_out_while_the_stay_goes_on() -> None:
+    """Nothing but pulses, a second at a time: never more than ten seconds wait."""
+    cutter = SessionCutter("log", 1e-4, {})
+    given_s, out_s = 0.0, 0.0
+    for start in range(0, 600_000, 10_000):
+        ticks = np.arange(start, start + 10_000, 7)
+        given_s = ticks[-1] * 1e-4
+        for stay in cutter.feed(Edges(ticks, ticks[:0], int(ticks[-1]))):
+            out_s = stay.read_ticks[-1] * 1e-4
+        assert given_s - out_s < 10
+    assert out_s > 50
 
 
 @pytest.mark.parametrize("every", [0, 60, 9000])

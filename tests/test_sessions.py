@@ -138,6 +138,18 @@ def test_steps_beyond_track_zero_leave_no_cylinder() -> None:
     assert session.warnings == ("log: steps lead outward beyond track zero: those stays have no cylinder",)
 
 
+def test_stays_outside_of_the_first_track_zero_have_no_cylinder() -> None:
+    """Two steps inward and one outward cannot end at zero: where the log began is not known."""
+    lines = {
+        "step": step_line(100, 200, 300),
+        "direction": trace(0, (299, 1)),
+        "track_zero": trace(1, (300.005, 0)),
+    }
+    session = cut_session(log(400, **lines))
+    assert [s.cylinder for s in session.segments] == [None, 0, 1, 0]
+    assert session.warnings == ("log: steps lead outward beyond track zero: those stays have no cylinder",)
+
+
 def test_a_line_that_miscounts_all_the_time_is_told_in_a_few_words() -> None:
     at = [40.0 * (k + 1) for k in range(30)]
     session = cut_session(log(1280, step=step_line(*at), direction=trace(0), track_zero=trace(0)))
