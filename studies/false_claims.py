@@ -106,6 +106,17 @@ def tally(
     return expected
 
 
+def table(counts: Counter[str]) -> str:
+    """Markdown: outcomes by code and size."""
+    names = {"mfm": "MFM", "fm": "FM", "group45": "group code"}
+    outcomes = ("sound right", "sound wrong", "mended right", "mended wrong", "suspect right", "suspect wrong")
+    lines = [f"| code | bytes | {' | '.join(outcomes)} | lost |", "| --- " * (len(outcomes) + 3) + "|"]
+    for code, size, _ in KINDS:
+        found = [counts[f"{code} {size} {outcome}"] for outcome in (*outcomes, "lost wrong")]
+        lines.append(f"| {names[code]} | {size} | {' | '.join(map(str, found))} |")
+    return "\n".join(lines) + "\n"
+
+
 def main() -> None:
     """Run, resume or look at one."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -113,6 +124,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--state", type=Path, help="file to go on from and to leave the counts in")
     parser.add_argument("--shared", action="store_true", help="let passes share faults of single pulses")
+    parser.add_argument("--table", action="store_true", help="print a table of the outcomes instead of all counts")
     parser.add_argument("--only", type=int, help="settle this sector alone and tell of it")
     asked = parser.parse_args()
     if asked.only is not None:
@@ -139,6 +151,9 @@ def main() -> None:
             fresh = asked.state.with_suffix(".new")
             fresh.write_text(json.dumps(state, indent=1, sort_keys=True))
             fresh.replace(asked.state)
+    if asked.table:
+        print(table(counts), end="")
+        return
     print(json.dumps({"done": done, "expected": expected, "counts": counts, "false": false}, indent=1, sort_keys=True))
 
 

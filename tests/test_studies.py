@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import json
+import re
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -57,6 +58,9 @@ def test_false_claims_go_on_where_they_were_cut_off(study, monkeypatch, tmp_path
     assert isinstance(counts, dict)
     # Every kind of outcome is there to be counted.
     assert {word for key in counts for word in key.split()} >= {"sound", "mended", "suspect", "right", "wrong"}
+    told = claims.table(claims.Counter(counts))
+    # Behind the size of the sectors each row has its outcomes.
+    assert sum(int(n) for line in told.splitlines() for n in re.findall(r"\d+", line)[1:]) == 160
     with pytest.raises(SystemExit, match="another seed"):
         run("--count", "200", "--state", state, "--seed", "5")
 
