@@ -104,7 +104,7 @@ def gauge_captures(
             streams,
             fields,
             [_nominal_cells(one, chosen) for one in opened],
-            [rewritten.get((one.cylinder, one.head), {}) for one in opened],  # type: ignore[arg-type]
+            [rewritten.get((one.cylinder, one.head), {}) for one in opened],
             _limits("writer_speed_ratio", chosen, code, rough.value),
         ),
         margin,

@@ -203,6 +203,6 @@ def _stretch(track: TrackWriting, rewrite: Rewrite, name: str) -> dict[str, floa
     }
 
 
-def rewritten_speeds(writers: Writers) -> dict[tuple[int, int], dict[int, float]]:
+def rewritten_speeds(writers: Writers) -> dict[tuple[int | None, int | None], dict[int, float]]:
     """By track, the speed over the formatter's of each rewritten sector."""
     return {t.place: {r.sector: math.exp(r.ratio.log) for r in t.rewrites} for t in writers.tracks if t.rewrites}
