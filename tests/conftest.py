@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import os
+import signal
 from pathlib import Path
 
 import pytest
 
 _SHARED = Path(os.environ.get("INDEXHOLE_SHARED", Path(__file__).resolve().parents[2] / "shared"))
+
+
+def pytest_configure() -> None:
+    """Let Ctrl-C be heard by processes the tests start: a shell's background job, as on a build server, ignores it."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
