@@ -443,3 +443,10 @@ def test_no_bytes_crash_a_reader(data: bytes, title: str) -> None:
 @settings(max_examples=200, deadline=None)
 def test_any_opening_is_claimed_by_one_reader_or_none(data: bytes) -> None:
     assert sum(reader.claims(data) for reader in READERS) <= 1
+
+
+def test_every_format_is_in_the_docs() -> None:
+    page = (Path(__file__).parents[1] / "docs" / "signals.md").read_text(encoding="utf-8")
+    for reader in (*READERS, RAW):
+        (row,) = [line for line in page.splitlines() if line.startswith(f"| {reader.title} ")]
+        assert all(f"`{ending}`" in row for ending in reader.endings), row
