@@ -90,7 +90,7 @@ def test_each_kind_of_entry_can_be_added_listed_and_shown(bench):
         "mechanism  front  writes, µm  reads, µm  note           standing",
         "D1.1       B      -               330.0  the lower one  known",
     ]
-    assert "K1         Tide tables  -               2  yes            known" in bench("list", "disks")
+    assert "K1         Tide tables  -               2  irreplaceable  known" in bench("list", "disks")
     shown = bench("show", "D1")
     assert "E1     about 1987  head cable replaced  the foreman" in shown
     assert "rattles when cold" in shown
@@ -205,7 +205,7 @@ def test_fields_change_from_text(bench):
     bench("add", "disk", "K1", "--sides", "2")
     told = bench.json("change", "disk", "K1", "title=Crane log = 1986", "irreplaceable=yes", "sides=")
     assert told["disk"]["title"] == "Crane log = 1986"
-    assert told["disk"]["irreplaceable"] is True
+    assert told["disk"]["importance"] == "irreplaceable"
     assert told["disk"]["sides"] is None
     assert bench.json("change", "disk", "K1", "sides=1")["disk"]["sides"] == 1
     assert "disk sides: Input should be 1 or 2" in bench.refused("change", "disk", "K1", "sides=3")

@@ -181,8 +181,11 @@ def test_the_schema_itself_refuses_what_no_record_may_say(tmp_path):
     shelf = Shelf.open(tmp_path, create=True)
     for wrong in (
         "INSERT INTO events VALUES (1, 'E1', 'D9', '', 'fell', '')",
-        "INSERT INTO disks VALUES (1, 'K1', '', '', 3, 0, '', 'known')",
-        "INSERT INTO units VALUES (1, 'D1', 'toaster', '', '', '', '', '', '', '', 'known')",
+        "INSERT INTO disks (inventory, title, disk_class, sides, note, standing) VALUES ('K1', '', '', 3, '', 'known')",
+        "INSERT INTO disks (inventory, title, disk_class, note, standing, importance) "
+        "VALUES ('K1', '', '', '', 'known', 'some')",
+        "INSERT INTO units (inventory, kind, title, maker, disk_class, acquired, origin, state, date_codes, standing) "
+        "VALUES ('D1', 'toaster', '', '', '', '', '', '', '', 'known')",
     ):
         with (
             pytest.raises(IntegrityError),

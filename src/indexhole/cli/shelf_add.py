@@ -13,6 +13,9 @@ from indexhole.cli.shelf_views import show_entry
 from indexhole.shelf.records import checked
 
 UnitWord = Literal["drive", "host", "lead", "adapter"]
+ImportanceWord = Literal["scratch", "working", "irreplaceable"]
+NotchWord = Literal["open", "covered", "none"]
+BeforeWord = Literal["erased", "never recorded", "recorded"]
 
 adding = typer.Typer(
     add_completion=False, rich_markup_mode=None, help="Add an entry; one that a trial named before is filled in."
@@ -48,6 +51,8 @@ def add_unit(
     origin: Annotated[str, typer.Option(help="Where it was used before.")] = "",
     state: Annotated[str, typer.Option(help="State as found.")] = "",
     date_codes: Annotated[str, typer.Option(help="Codes on its parts as they stand; their meaning is unproven.")] = "",
+    controller: Annotated[str, typer.Option(help="Of a host: what drives its disks.")] = "",
+    volume_kinds: Annotated[str, typer.Option(help="Of a host: volumes it takes, such as fat12,labelled.")] = "",
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
@@ -65,6 +70,8 @@ def add_unit(
         origin=origin,
         state=state,
         date_codes=date_codes,
+        controller=controller,
+        volume_kinds=volume_kinds,
     )
 
 
@@ -74,13 +81,16 @@ def add_mechanism(
     front: Annotated[str, typer.Option(help="What the front says, which need not be the number.")] = "",
     write_width_um: Annotated[float | None, typer.Option(help="Width of the track it writes, micrometres.")] = None,
     read_width_um: Annotated[float | None, typer.Option(help="Width its head reads, micrometres.")] = None,
+    drive_class: Annotated[str, typer.Option(help="Class of drive; else it goes by the unit's disk class.")] = "",
+    heads: Annotated[int | None, typer.Option(help="Heads, 1 or 2, where they differ from the class.")] = None,
+    cylinders: Annotated[int | None, typer.Option(help="Cylinders it reaches, where they differ.")] = None,
     note: NoteText = "",
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
     """Add a mechanism of a drive unit; a dual unit has two."""
-    widths = {"write_width_um": write_width_um, "read_width_um": read_width_um}
-    _add(folder, as_json, "mechanism", mechanism=mechanism, front=front, note=note, **widths)
+    figures = {"write_width_um": write_width_um, "read_width_um": read_width_um, "heads": heads, "cylinders": cylinders}
+    _add(folder, as_json, "mechanism", mechanism=mechanism, front=front, note=note, drive_class=drive_class, **figures)
 
 
 @adding.command("disk")
@@ -89,14 +99,46 @@ def add_disk(
     title: Title = "",
     disk_class: DiskClass = "",
     sides: Annotated[int | None, typer.Option(help="Recorded sides, 1 or 2.")] = None,
-    irreplaceable: Annotated[bool, typer.Option("--irreplaceable", help="Never to be written on.")] = False,
+    irreplaceable: Annotated[
+        bool, typer.Option("--irreplaceable", help="Never to be written on: --importance irreplaceable.")
+    ] = False,
+    importance: Annotated[ImportanceWord, typer.Option(help="How much would be lost with it.")] = "working",
+    notch: Annotated[NotchWord | None, typer.Option(help="The notch that allows writing.")] = None,
+    hub_ring: Annotated[bool | None, typer.Option(help="Whether its hub is reinforced.")] = None,
+    sector_holes: Annotated[int | None, typer.Option(help="Sector holes beside the index hole: 0, 10, 16, 32.")] = None,
+    layout: Annotated[str, typer.Option(help="Layout, such as 130-48-mfm-9x512.")] = "",
+    recorded_by: Annotated[str, typer.Option(metavar="UNIT.NUMBER", help="The mechanism that recorded it.")] = "",
+    recorded_when: Annotated[str, typer.Option(help="When, as far as known.")] = "",
+    recorded_temperature_c: Annotated[float | None, typer.Option(help="Degrees Celsius that day.")] = None,
+    recorded_humidity_pct: Annotated[float | None, typer.Option(help="Relative humidity that day, per cent.")] = None,
+    before: Annotated[BeforeWord | None, typer.Option(help="What it held before it was recorded.")] = None,
+    condition: Annotated[str, typer.Option(help='Words parted by commas, such as "shedding, creased".')] = "",
     note: NoteText = "",
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
     """Add a disk."""
-    values = {"title": title, "disk_class": disk_class, "sides": sides, "irreplaceable": irreplaceable, "note": note}
-    _add(folder, as_json, "disk", inventory=inventory, **values)
+    _add(
+        folder,
+        as_json,
+        "disk",
+        inventory=inventory,
+        title=title,
+        disk_class=disk_class,
+        sides=sides,
+        importance="irreplaceable" if irreplaceable else importance,
+        notch=notch or "",
+        hub_ring=hub_ring,
+        sector_holes=sector_holes,
+        layout=layout,
+        recorded_by=recorded_by,
+        recorded_when=recorded_when,
+        recorded_temperature_c=recorded_temperature_c,
+        recorded_humidity_pct=recorded_humidity_pct,
+        before=before or "",
+        condition=condition,
+        note=note,
+    )
 
 
 @adding.command("event")

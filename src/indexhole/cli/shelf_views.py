@@ -21,13 +21,15 @@ if TYPE_CHECKING:
 _HEADINGS = {
     "write_width_um": "writes, µm",
     "read_width_um": "reads, µm",
+    "recorded_temperature_c": "recorded at, °C",
+    "recorded_humidity_pct": "recorded at, % humidity",
     "size_bytes": "bytes",
     "added_utc": "added, UTC",
 }
 _COLUMNS: dict[str, tuple[str, ...]] = {
     "units": ("inventory", "kind", "title", "maker", "disk_class", "state", "standing"),
     "mechanisms": ("mechanism", "front", "write_width_um", "read_width_um", "note", "standing"),
-    "disks": ("inventory", "title", "disk_class", "sides", "irreplaceable", "standing"),
+    "disks": ("inventory", "title", "disk_class", "sides", "importance", "standing"),
     "trials": (
         "trial", "when", "operation", "host", "lead", "mechanism", "disk", "side", "first_cylinder",
         "last_cylinder", "sectors_tried", "sectors_failed", "note",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, checked
 
 DRIVES = (
@@ -48,34 +50,76 @@ MECHANISMS = (
     ("D8.0", "", ""),
 )
 
+# what drives the disks of each host, and which volumes it takes
+HOSTS: dict[str, dict[str, Any]] = {
+    "H1": {"volume_kinds": "fat12, linked"},
+    "H2": {"volume_kinds": "fat12"},
+    "H3": {"volume_kinds": "fat12, labelled"},
+}
+
+# mechanisms that were counted out at the bench
+BUILT: dict[str, dict[str, Any]] = {
+    "D1.0": {"heads": 2, "cylinders": 40},
+    "D1.1": {"heads": 2, "cylinders": 40},
+    "D4.0": {"heads": 2, "cylinders": 80},
+    "D8.0": {"heads": 1, "cylinders": 77},
+}
+
 DISKS = (
-    # inventory, title, class, sides, irreplaceable, note
-    ("K1", "Tide tables 1986, first half", "130-48", 2, True, ""),
-    ("K2", "Tide tables 1986, second half", "130-48", 2, True, "label half gone"),
-    ("K3", "Crane log, spring 1987", "130-48", 2, True, ""),
-    ("K4", "Crane log, summer 1987", "130-48", 2, True, "jacket creased at one corner"),
-    ("K5", "Manifest of the coaster Aurelie, voyages 12 to 19", "130-48", 2, True, "the only copy known"),
-    ("K6", "Letters of the harbour master", "130-48", 2, True, ""),
-    ("K7", "Host programme, working copy", "130-48", 2, False, "the original is K8"),
-    ("K8", "Host programme", "130-48", 2, True, ""),
-    ("K9", "Scratch A", "130-48", 2, False, "for trials"),
-    ("K10", "Scratch B", "130-48", 2, False, "for trials"),
-    ("K11", "Scratch C", "130-48", 2, False, "for trials"),
-    ("K12", "Pilot orders 1988", "130-96", 2, True, ""),
-    ("K13", "Pilot orders 1989", "130-96", 2, True, ""),
-    ("K14", "Soundings of the inner basin", "130-96", 2, True, "the chart drawn from it is lost"),
-    ("K15", "Customs forms, blank", "130-96", 2, False, ""),
-    ("K16", "Scratch D", "130-96", 2, False, "for trials"),
-    ("K17", "Ferry bookings, August 1990", "130-dense", 2, True, ""),
-    ("K18", "Scratch E", "130-dense", 2, False, "for trials"),
-    ("K19", "Signal tower watch list", "90", 2, True, ""),
-    ("K20", "Flag signals, teaching copy", "90", 2, False, ""),
-    ("K21", "Scratch F", "90", 2, False, "for trials"),
-    ("K22", "Weather readings 1979", "200", 1, True, ""),
-    ("K23", "Weather readings 1980", "200", 1, True, "gap in March, said to be a storm"),
-    ("K24", "Wreck list, north reef", "200", 1, True, ""),
-    ("K25", "Scratch G", "200", 1, False, "for trials"),
+    # inventory, title, class, sides, importance, note
+    ("K1", "Tide tables 1986, first half", "130-48", 2, "irreplaceable", ""),
+    ("K2", "Tide tables 1986, second half", "130-48", 2, "irreplaceable", "label half gone"),
+    ("K3", "Crane log, spring 1987", "130-48", 2, "irreplaceable", ""),
+    ("K4", "Crane log, summer 1987", "130-48", 2, "irreplaceable", "jacket creased at one corner"),
+    ("K5", "Manifest of the coaster Aurelie, voyages 12 to 19", "130-48", 2, "irreplaceable", "the only copy known"),
+    ("K6", "Letters of the harbour master", "130-48", 2, "irreplaceable", ""),
+    ("K7", "Host programme, working copy", "130-48", 2, "working", "the original is K8"),
+    ("K8", "Host programme", "130-48", 2, "irreplaceable", ""),
+    ("K9", "Scratch A", "130-48", 2, "scratch", "for trials"),
+    ("K10", "Scratch B", "130-48", 2, "scratch", "for trials"),
+    ("K11", "Scratch C", "130-48", 2, "scratch", "for trials"),
+    ("K12", "Pilot orders 1988", "130-96", 2, "irreplaceable", ""),
+    ("K13", "Pilot orders 1989", "130-96", 2, "irreplaceable", ""),
+    ("K14", "Soundings of the inner basin", "130-96", 2, "irreplaceable", "the chart drawn from it is lost"),
+    ("K15", "Customs forms, blank", "130-96", 2, "working", ""),
+    ("K16", "Scratch D", "130-96", 2, "scratch", "for trials"),
+    ("K17", "Ferry bookings, August 1990", "130-dense", 2, "irreplaceable", ""),
+    ("K18", "Scratch E", "130-dense", 2, "scratch", "for trials"),
+    ("K19", "Signal tower watch list", "90", 2, "irreplaceable", ""),
+    ("K20", "Flag signals, teaching copy", "90", 2, "working", ""),
+    ("K21", "Scratch F", "90", 2, "scratch", "for trials"),
+    ("K22", "Weather readings 1979", "200", 1, "irreplaceable", ""),
+    ("K23", "Weather readings 1980", "200", 1, "irreplaceable", "gap in March, said to be a storm"),
+    ("K24", "Wreck list, north reef", "200", 1, "irreplaceable", ""),
+    ("K25", "Scratch G", "200", 1, "scratch", "for trials"),
 )
+
+# what was looked up on the disk itself or is known of its recording, beyond what stands above
+LOOKED_AT: dict[str, dict[str, Any]] = {
+    "K1": {"notch": "covered", "recorded_when": "1986", "layout": "130-48-mfm-9x512"},
+    "K2": {"notch": "covered", "recorded_when": "1986"},
+    "K3": {"notch": "open", "recorded_when": "1987", "hub_ring": True, "layout": "130-48-mfm-9x512"},
+    "K4": {"notch": "open", "recorded_when": "1987", "condition": "creased"},
+    "K5": {"notch": "covered", "recorded_when": "about 1988", "condition": "mould"},
+    "K6": {"notch": "covered", "recorded_when": "1985", "sector_holes": 0, "layout": "zoned-35-1s"},
+    "K7": {"notch": "open", "before": "recorded"},
+    "K8": {"notch": "none"},
+    "K9": {"notch": "open", "before": "erased", "sector_holes": 0, "recorded_temperature_c": 18.0,
+           "recorded_humidity_pct": 45.0, "recorded_by": "D3.1", "recorded_when": "2026-02-17"},
+    "K10": {"notch": "open", "before": "recorded", "sector_holes": 0, "recorded_by": "D2.0",
+            "recorded_when": "2026-02-18", "recorded_temperature_c": 19.0, "recorded_humidity_pct": 44.0},
+    "K11": {"notch": "open", "before": "never recorded", "sector_holes": 0},
+    "K12": {"notch": "covered", "recorded_when": "1988", "hub_ring": False, "layout": "130-96-mfm-9x512"},
+    "K13": {"notch": "covered", "recorded_when": "1989", "hub_ring": False, "layout": "130-96-mfm-9x512"},
+    "K16": {"notch": "open", "before": "recorded"},
+    "K17": {"notch": "covered", "recorded_when": "1990-08", "layout": "130-dense-mfm-15x512"},
+    "K18": {"notch": "open", "before": "never recorded", "hub_ring": False},
+    "K19": {"notch": "covered", "recorded_when": "1991", "layout": "90-mfm-9x512"},
+    "K21": {"notch": "open", "before": "erased"},
+    "K22": {"notch": "none", "recorded_when": "1979", "sector_holes": 0, "layout": "200-fm-26x128"},
+    "K23": {"notch": "none", "recorded_when": "1980", "condition": "shedding"},
+    "K25": {"notch": "none", "before": "recorded", "sector_holes": 0},
+}  # fmt: skip
 
 EVENTS = (
     ("D1", "1984 to 1985", "bought new for the tide office", "invoice in the file"),
@@ -108,14 +152,23 @@ def demo_records() -> list[Record]:
         for inventory, title, maker, disk_class, acquired, origin, state, codes in DRIVES
     ]  # fmt: skip
     others = [
-        checked(Unit, inventory=inventory, kind=kind, title=title, maker=maker, acquired=acquired, state=state)
+        checked(
+            Unit, inventory=inventory, kind=kind, title=title, maker=maker, acquired=acquired, state=state,
+            **HOSTS.get(inventory, {}),
+        )
         for inventory, kind, title, maker, acquired, state in OTHER_UNITS
+    ]  # fmt: skip
+    mechanisms = [
+        checked(Mechanism, mechanism=name, front=front, note=note, **BUILT.get(name, {}))
+        for name, front, note in MECHANISMS
     ]
-    mechanisms = [checked(Mechanism, mechanism=name, front=front, note=note) for name, front, note in MECHANISMS]
     disks = [
-        checked(Disk, inventory=k, title=title, disk_class=c, sides=sides, irreplaceable=kept, note=note)
-        for k, title, c, sides, kept, note in DISKS
-    ]
+        checked(
+            Disk, inventory=k, title=title, disk_class=c, sides=sides, importance=importance, note=note,
+            **LOOKED_AT.get(k, {}),
+        )
+        for k, title, c, sides, importance, note in DISKS
+    ]  # fmt: skip
     events = [checked(Event, unit=unit, when=when, what=what, source=source) for unit, when, what, source in EVENTS]
     notes = [checked(Note, unit=unit, disk=disk, text=text) for unit, disk, text in NOTES]
     return [*drives, *others, *mechanisms, *disks, *events, *notes]

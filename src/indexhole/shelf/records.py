@@ -10,13 +10,25 @@ from datetime import UTC, datetime
 from pathlib import PurePosixPath
 from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    model_validator,
+)
 
 from indexhole.errors import InputFault
 from indexhole.shelf.dates import span_of
 
 UnitKind = Literal["drive unit", "host", "lead", "adapter"]
 Standing = Literal["known", "unproven"]
+Importance = Literal["scratch", "working", "irreplaceable"]
+Notch = Literal["open", "covered", "none", ""]
+Before = Literal["erased", "never recorded", "recorded", ""]
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 
@@ -41,6 +53,31 @@ def _disk_class(text: str) -> str:
     return text
 
 
+def _layout(text: str) -> str:
+    from indexhole.standards.layouts import load_layouts
+
+    if text and text not in load_layouts():
+        raise ValueError(f"{text!r} is no layout; known are {', '.join(sorted(load_layouts()))}")
+    return text
+
+
+def _reference(text: str) -> str:
+    if not re.fullmatch("[a-z0-9][a-z0-9-]*|", text):
+        raise ValueError(f"{text!r} is no key of a table of standards; it is written in small letters, as 130-48")
+    return text
+
+
+def _words(text: str) -> str:
+    if _CONTROL.search(text):
+        raise ValueError("words parted by commas hold no control character")
+    return ", ".join(words_of(text))
+
+
+def words_of(text: str) -> tuple[str, ...]:
+    """The words of a field that holds several parted by commas, each once, in order."""
+    return tuple(dict.fromkeys(word for part in text.split(",") if (word := part.strip())))
+
+
 def _number(value: object) -> object:
     # a choice of numbers takes no text by itself, and from the command line everything is text
     return int(value) if isinstance(value, str) and re.fullmatch("[0-9]{1,3}", value) else value
@@ -59,9 +96,13 @@ def _inside_folder(text: str) -> str:
 
 
 Inventory = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_inventory)]
+MaybeInventory = Annotated[str, Field(max_length=80), AfterValidator(_inventory)]
 Text = Annotated[str, Field(max_length=20_000), AfterValidator(_text)]
 DiskClassId = Annotated[str, AfterValidator(_disk_class)]
 When = Annotated[str, Field(max_length=80), AfterValidator(_when)]
+LayoutId = Annotated[str, AfterValidator(_layout)]
+Reference = Annotated[str, Field(max_length=80), AfterValidator(_reference)]
+Words = Annotated[str, Field(max_length=2000), AfterValidator(_words)]
 Width = Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)]
 InsidePath = Annotated[str, AfterValidator(_inside_folder)]
 
@@ -93,7 +134,8 @@ class Record(BaseModel):
 class Unit(Record):
     """A thing on the shelf. `standing` is `unproven` for one known only because a trial names it.
 
-    `date_codes` is what is printed or stamped on the parts, as text; what a code means is unproven.
+    `date_codes` is what is printed or stamped on the parts, as text; what a code means is unproven. `controller`
+    and `volume_kinds` (parted by commas) are of a host: what drives its disks, and which volumes it can take.
     """
 
     KEY = "inventory"
@@ -109,10 +151,16 @@ class Unit(Record):
     state: Text = ""
     date_codes: Text = ""
     standing: Standing = "known"
+    controller: Reference = ""
+    volume_kinds: Words = ""
 
 
 class Mechanism(Record):
-    """One spindle-and-head assembly of a drive unit, numbered as it answers; `front` is what the front says."""
+    """One spindle-and-head assembly of a drive unit, numbered as it answers; `front` is what the front says.
+
+    `drive_class` says what it can do; empty, it goes by the unit's disk class. `heads` and `cylinders` it has where
+    they differ from the class.
+    """
 
     KEY = "mechanism"
     WORD = "mechanism"
@@ -125,6 +173,9 @@ class Mechanism(Record):
     read_width_um: Width | None = None
     note: Text = ""
     standing: Standing = "known"
+    drive_class: Reference = ""
+    heads: Annotated[Literal[1, 2] | None, BeforeValidator(_number)] = None
+    cylinders: int | None = Field(default=None, ge=1, le=255)
 
     @model_validator(mode="before")
     @classmethod
@@ -149,7 +200,13 @@ class Mechanism(Record):
 
 
 class Disk(Record):
-    """One flexible disk. A disk marked `irreplaceable` is never proposed for a write."""
+    """One flexible disk. One whose `importance` is `irreplaceable` is never proposed for a write.
+
+    `notch` is the one that allows writing; `sector_holes` is None where nobody looked, 0 for a disk with the index
+    hole alone. `recorded_by` names the mechanism that recorded it where that is known; temperature in degrees
+    Celsius and relative humidity in per cent are those of that day. `before` is what it held before that.
+    `condition` is words parted by commas, such as "shedding, creased".
+    """
 
     KEY = "inventory"
     WORD = "disk"
@@ -158,9 +215,35 @@ class Disk(Record):
     title: Text = ""
     disk_class: DiskClassId = ""
     sides: Annotated[Literal[1, 2] | None, BeforeValidator(_number)] = None
-    irreplaceable: bool = False
     note: Text = ""
     standing: Standing = "known"
+    importance: Importance = "working"
+    notch: Notch = ""
+    hub_ring: bool | None = None
+    sector_holes: Annotated[Literal[0, 10, 16, 32] | None, BeforeValidator(_number)] = None
+    layout: LayoutId = ""
+    recorded_by: MaybeInventory = ""
+    recorded_when: When = ""
+    recorded_temperature_c: float | None = Field(default=None, ge=-60, le=80, allow_inf_nan=False)
+    recorded_humidity_pct: float | None = Field(default=None, ge=0, le=100, allow_inf_nan=False)
+    before: Before = ""
+    condition: Words = ""
+
+    @property
+    def irreplaceable(self) -> bool:
+        """Whether it must never be written on."""
+        return self.importance == "irreplaceable"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _marked(cls, values: Any) -> Any:
+        """The mark `irreplaceable`, as a form or an older sheet has it, is the word for importance."""
+        if not isinstance(values, dict) or "irreplaceable" not in values:
+            return values
+        left = {name: value for name, value in values.items() if name != "irreplaceable"}
+        if TypeAdapter(bool).validate_python(values["irreplaceable"]):
+            return {**left, "importance": "irreplaceable"}
+        return {**left, "importance": "working"} if left.get("importance") == "irreplaceable" else left
 
 
 class CaptureRecord(Record):

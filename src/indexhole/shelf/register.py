@@ -21,7 +21,7 @@ from indexhole.shelf.dates import span_of
 from indexhole.shelf.journal import Change, Writing, changes_kept, undo, writing
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit, checked
 from indexhole.shelf.sheet import checked_trials
-from indexhole.shelf.tables import TABLES, metadata, trials
+from indexhole.shelf.tables import TABLES, disks, mechanisms, metadata, trials
 
 R = TypeVar("R", bound=Record)
 
@@ -291,6 +291,7 @@ def _refers_well(connection: Connection, record: Record) -> None:
         (Disk, getattr(record, "disk", None)),
         (Mechanism, record.mechanism if isinstance(record, CaptureRecord) else None),
         (Mechanism, record.writer if isinstance(record, CaptureRecord) else None),
+        (Mechanism, (record.recorded_by or None) if isinstance(record, Disk) else None),
     ):
         if named is None:
             continue
@@ -319,6 +320,9 @@ def _namers(connection: Connection, table: Table, key: str) -> str:
         rows = {
             row for column in columns for row in connection.execute(select(other.c.row).where(column == key)).scalars()
         }
+        if other is disks and table is mechanisms:
+            # kept as text: a disk of which nothing is known says nothing there
+            rows = set(connection.execute(select(disks.c.row).where(disks.c.recorded_by == key)).scalars())
         if rows and other.name != "changed_rows":
             told.append(f"{len(rows)} {other.name}")
     return ", ".join(told)

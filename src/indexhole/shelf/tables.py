@@ -66,6 +66,11 @@ def _text(name: str) -> Column[str]:
     return Column(name, Text, nullable=False)
 
 
+def _later(name: str) -> Column[str]:
+    # added to a table that stood already, whose rows then say nothing there
+    return Column(name, Text, nullable=False, server_default="")
+
+
 def _key(name: str) -> Column[str]:
     return Column(name, String(80), nullable=False, unique=True)
 
@@ -92,6 +97,8 @@ units = Table(
     _text("state"),
     _text("date_codes"),
     _text("standing"),
+    _later("controller"),
+    _later("volume_kinds"),
     _one_of("kind", "drive unit", "host", "lead", "adapter"),
     _one_of("standing", "known", "unproven"),
 )
@@ -103,11 +110,14 @@ mechanisms = Table(
     _key("mechanism"),
     _refers("unit", "units.inventory"),
     Column("number", Integer, nullable=False),
-    Column("front", Text, nullable=False, server_default=""),
+    _later("front"),
     Column("write_width_um", Float),
     Column("read_width_um", Float),
     _text("note"),
     _text("standing"),
+    _later("drive_class"),
+    Column("heads", Integer),
+    Column("cylinders", Integer),
     UniqueConstraint("unit", "number"),
     CheckConstraint("mechanism = unit || '.' || number", name="named"),
     _one_of("standing", "known", "unproven"),
@@ -121,9 +131,22 @@ disks = Table(
     _text("title"),
     _text("disk_class"),
     Column("sides", Integer),
-    Column("irreplaceable", Boolean, nullable=False),
     _text("note"),
     _text("standing"),
+    Column("importance", Text, nullable=False, server_default="working"),
+    _later("notch"),
+    Column("hub_ring", Boolean),
+    Column("sector_holes", Integer),
+    _later("layout"),
+    _later("recorded_by"),
+    _later("recorded_when"),
+    Column("recorded_temperature_c", Float),
+    Column("recorded_humidity_pct", Float),
+    _later("before"),
+    _later("condition"),
+    _one_of("importance", "scratch", "working", "irreplaceable"),
+    _one_of("notch", "open", "covered", "none", ""),
+    _one_of("before", "erased", "never recorded", "recorded", ""),
     CheckConstraint("sides IN (1, 2)", name="sides"),
     _one_of("standing", "known", "unproven"),
 )

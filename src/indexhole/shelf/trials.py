@@ -61,7 +61,8 @@ def plan(connection: Connection, new: list[Trial]) -> Imported:
     """What adding these trials would add. Raises InputFault for trials that do not fit the shelf."""
     kinds = dict(connection.execute(select(units.c.inventory, units.c.kind)).all())
     known_mechanisms = set(connection.execute(select(mechanisms.c.mechanism)).scalars())
-    irreplaceable = dict(connection.execute(select(disks.c.inventory, disks.c.irreplaceable)).all())
+    marks = connection.execute(select(disks.c.inventory, disks.c.importance)).all()
+    irreplaceable = {inventory: importance == "irreplaceable" for inventory, importance in marks}
     faults = _named_already(connection, new)
     made_units: dict[str, Unit] = {}
     made_mechanisms: dict[str, Mechanism] = {}
