@@ -67,7 +67,7 @@ class Visitor:
         return self._send("GET", address)
 
     def post(self, address: str, data: dict[str, str] | None = None, files: Any = None) -> httpx.Response:
-        return self._send("POST", address, data=data, files=files)
+        return self._send("POST", address, data={"token": self.app.form_token(), **(data or {})}, files=files)
 
     def after(self, answer: httpx.Response) -> httpx.Response:
         """The page a change led to."""

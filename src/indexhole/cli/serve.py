@@ -28,6 +28,9 @@ def _password(file: Path | None) -> str:
 def serve(
     shelf: Annotated[Path | None, typer.Option(help="The shelf's folder; else INDEXHOLE_SHELF, else your own.")] = None,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 takes any free one.")] = 8360,
+    share: Annotated[
+        bool, typer.Option("--share", help="Let others on the network in, with a password; else this machine alone.")
+    ] = False,
     host: Annotated[
         str, typer.Option(help="Address to listen at; beyond this machine it needs a password.")
     ] = "127.0.0.1",
@@ -37,6 +40,8 @@ def serve(
     open: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
 ) -> None:
     """Open the local page on a shelf (a new one is begun where there is none). Ctrl-C ends it."""
+    if share and host == "127.0.0.1":
+        host = "0.0.0.0"
     serve_shelf(shelf, host=host, port=port, password=_password(password_file), show=open)
 
 

@@ -8,15 +8,16 @@ from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
-from indexhole.errors import IndexholeError
+from indexhole.errors import IndexholeError, ShelfFault
 from indexhole.shelf.register import Shelf
-from indexhole.web import capture_routes, cause_routes, shelf_routes
-from indexhole.web.faults import error_page, fault_page, sentence
-from indexhole.web.guard import Door, Guard
+from indexhole.web import capture_routes, cause_routes, shelf_routes, sign_in
+from indexhole.web.faults import error_page, fault_json, fault_page, sentence
+from indexhole.web.guard import API, Door, Entrance, Guard
 from indexhole.web.palette import palette_css
+from indexhole.web.sessions import Lock
 from indexhole.web.site import Site
 from indexhole.web.view import FOLDER
 
@@ -30,33 +31,57 @@ def create_app(shelf: Shelf, door: Door | None = None) -> Guard:
     site = Site(shelf, door.most_bytes)
     for part in (shelf_routes, capture_routes, cause_routes):
         app.include_router(part.routes(site))
+    entrance = Entrance(Lock(door.password)) if door.password else None
+    if entrance is not None:
+        app.include_router(sign_in.routes(entrance))
+        app.include_router(sign_in.api_routes(entrance))
     app.add_api_route("/palette.css", _palette, methods=["GET"])
     app.mount("/static", StaticFiles(directory=FOLDER / "static"))
     app.add_exception_handler(IndexholeError, _own_fault)
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(RequestValidationError, _misaddressed)
     app.add_exception_handler(Exception, _broken)
-    return Guard(app, door)
+    return Guard(app, door, entrance)
 
 
 def _palette() -> Response:
     return Response(palette_css(), media_type="text/css")
 
 
-def _own_fault(request: Request, fault: Any) -> HTMLResponse:
+def _is_api(request: Request) -> bool:
+    return request.url.path.startswith(API)
+
+
+def _own_fault(request: Request, fault: Any) -> Response:
+    if _is_api(request):
+        status = 503 if isinstance(fault, ShelfFault) else 422
+        return JSONResponse(fault_json(fault.what, fault.where, fault.remedy), status)
     return fault_page(fault)
 
 
-def _refused(request: Request, fault: Any) -> HTMLResponse:
+def _refused(request: Request, fault: Any) -> Response:
     plain = fault.detail in ("Not Found", "Method Not Allowed")
     what = _SENTENCES.get(fault.status_code, fault.detail) if plain else fault.detail
-    return error_page(fault.status_code, sentence(what))
+    answer: Response
+    if _is_api(request):
+        answer = JSONResponse(fault_json(what), fault.status_code)
+    else:
+        answer = error_page(fault.status_code, sentence(what))
+    answer.headers.update(fault.headers or {})
+    return answer
 
 
-def _misaddressed(request: Request, fault: Any) -> HTMLResponse:
+def _misaddressed(request: Request, fault: Any) -> Response:
+    if _is_api(request):
+        error = fault.errors()[0]
+        where = ".".join(str(part) for part in error["loc"])
+        return JSONResponse(fault_json(str(error["msg"]).removeprefix("Value error, "), where), 422)
     names = sorted({str(error["loc"][-1]) for error in fault.errors()})
     return error_page(400, f"The address lacks a right {', '.join(names)}.")
 
 
-def _broken(request: Request, fault: Exception) -> HTMLResponse:
-    return error_page(500, "Something went wrong in the program itself.", "the terminal it runs in shows what")
+def _broken(request: Request, fault: Exception) -> Response:
+    what, remedy = "Something went wrong in the program itself.", "the terminal it runs in shows what"
+    if _is_api(request):
+        return JSONResponse(fault_json(what, "", remedy), 500)
+    return error_page(500, what, remedy)

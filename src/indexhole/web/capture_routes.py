@@ -6,12 +6,12 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query
-from starlette.datastructures import FormData, UploadFile
+from fastapi import APIRouter, Query
+from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -23,6 +23,7 @@ from indexhole.shelf.records import CaptureRecord, Disk, Mechanism
 from indexhole.signal.readers import READERS, read_capture
 from indexhole.web.forms import Ask, FormPage, form, typed
 from indexhole.web.links import KEY_LENGTH, capture_link
+from indexhole.web.posted import Posted
 from indexhole.web.reading import Reading, asked_for, read_records
 from indexhole.web.recordings import (
     RecordingsPage,
@@ -38,15 +39,6 @@ from indexhole.web.words import count, listed, query, size
 from indexhole.web.work import Task
 
 Chosen = Annotated[list[str], Query(default_factory=list)]
-
-
-async def posted(request: Request) -> AsyncIterator[FormData]:
-    """The form of a request, its files in temporary ones that go when it is answered."""
-    async with request.form(max_files=1, max_fields=40, max_part_size=256 << 10) as form:
-        yield form
-
-
-Posted = Annotated[FormData, Depends(posted)]
 
 
 def capture_asks(site: Site) -> tuple[Ask, ...]:

@@ -16,10 +16,11 @@ from indexhole.model.trial import Trial
 from indexhole.shelf.records import Disk, Mechanism, Unit
 from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, decode_sheet, parse_sheet, sheet_bytes
 from indexhole.shelf.trials import Imported
-from indexhole.web.capture_routes import Posted, plain_name
+from indexhole.web.capture_routes import plain_name
 from indexhole.web.fault_finding import causes_page, trials_page
 from indexhole.web.faults import sentence, told_whole
 from indexhole.web.forms import Ask, Form, form, typed
+from indexhole.web.posted import Posted
 from indexhole.web.site import PATIENCE_S, Site
 from indexhole.web.view import render
 from indexhole.web.words import listed, plural

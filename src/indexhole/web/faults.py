@@ -16,7 +16,9 @@ _HEADINGS = {
     404: "Not here",
     405: "Not done this way",
     413: "Too large",
+    415: "Not taken in that form",
     422: "That does not fit",
+    429: "Too many tries",
     500: "A fault in the program",
     503: "The shelf cannot be used",
 }
@@ -72,6 +74,11 @@ def error_page(status: int, what: str, remedy: str = "") -> HTMLResponse:
     heading = _HEADINGS.get(status, "That did not work")
     page = ErrorPage(title=heading, what=what, remedy=sentence(remedy))
     return render("error.html", page, status)
+
+
+def fault_json(what: str, where: str = "", remedy: str = "") -> dict[str, dict[str, str]]:
+    """A fault as the API tells it."""
+    return {"fault": {"what": what, "where": where, "remedy": remedy}}
 
 
 def fault_page(fault: IndexholeError) -> HTMLResponse:

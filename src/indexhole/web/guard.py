@@ -7,23 +7,31 @@ is asked; that is the page's part.
 
 from __future__ import annotations
 
-import base64
-import binascii
-import hashlib
-import hmac
 import ipaddress
+import secrets
 from dataclasses import dataclass, field
-from urllib.parse import urlsplit
+from http.cookies import CookieError, SimpleCookie
+from urllib.parse import quote, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from indexhole.web.faults import error_page, sentence
+from indexhole.web.faults import error_page, fault_json, sentence
+from indexhole.web.sessions import Lock, Sessions, Throttle
+from indexhole.web.visit import VISIT, Visit, token_for
 
+API = "/api/"
+# what the sign-in page is made of: shown to everyone who may reach the page at all
+OPEN = frozenset(
+    {"/sign-in", "/api/sign-in", "/palette.css", "/static/page.css", "/static/page.js", "/static/mark.svg"}
+)
+FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 SAFE_METHODS = frozenset({"GET", "HEAD"})
 LOOPBACK_NAMES = frozenset({"localhost"})
 MIB = 1 << 20
+JSON = "application/json"
 
 ANSWER_HEADERS = {
     "Content-Security-Policy": (
@@ -75,39 +83,71 @@ def host_allowed(host: str, door: Door) -> bool:
     return door.outside or address.is_loopback
 
 
-def origin_allowed(method: str, headers: Headers) -> bool:
-    """Whether the request comes from this page itself or from the keeper's address bar.
+@dataclass(frozen=True)
+class Entrance:
+    """What it takes to sign in where a password is asked."""
 
-    Whatever changes something must say that it comes from here; what only looks may also follow a link.
+    lock: Lock
+    sessions: Sessions = field(default_factory=Sessions)
+    throttle: Throttle = field(default_factory=Throttle)
+
+
+def origin_allowed(method: str, path: str, headers: Headers) -> bool:
+    """Whether the request comes from this page itself, from the keeper's address bar, or from a script of theirs.
+
+    Whatever changes something must say that it comes from here; what only looks may also follow a link. A script
+    says nothing of where it comes from, so it may change something only by a message that browsers let no other
+    site send: JSON, which they would ask leave for first (Fetch standard, CORS-safelisted request headers).
     """
     origin, site = headers.get("origin"), headers.get("sec-fetch-site")
     if origin is not None:
-        parts = urlsplit(origin)
+        try:
+            parts = urlsplit(origin)
+        except ValueError:
+            return False
         return parts.scheme in ("http", "https") and parts.netloc == headers.get("host")
     if method in SAFE_METHODS:
         return site != "cross-site" or headers.get("sec-fetch-mode") == "navigate"
-    return site == "same-origin"
+    return site == "same-origin" or (site is None and path.startswith(API) and _content_type(headers) == JSON)
 
 
-def password_given(header: str, password: str) -> bool:
-    """Whether an Authorization header holds the password, compared in constant time; the user name is free."""
-    scheme, _, packed = header.partition(" ")
-    if scheme.lower() != "basic":
-        return False
+def _content_type(headers: Headers) -> str:
+    return headers.get("content-type", "").partition(";")[0].strip().lower()
+
+
+def cookie_name(scope: Scope) -> str:
+    """The session's cookie. Cookies are shared by all ports of a host, so the name holds the port."""
+    server = scope.get("server") or ("", 0)
+    return f"indexhole-{server[1] or 0}"
+
+
+def session_of(scope: Scope) -> str:
+    """The session's secret a request carries, as a cookie or for a script as a bearer token; empty for none."""
+    headers = Headers(scope=scope)
+    scheme, _, bearer = headers.get("authorization", "").partition(" ")
+    if scheme.lower() == "bearer":
+        return bearer.strip()
+    jar = SimpleCookie()
     try:
-        _, _, given = base64.b64decode(packed.strip(), validate=True).partition(b":")
-    except (binascii.Error, ValueError):
-        return False
-    wanted = hashlib.sha256(password.encode()).digest()
-    return hmac.compare_digest(hashlib.sha256(given).digest(), wanted)
+        jar.load(headers.get("cookie", ""))
+    except CookieError:
+        return ""
+    found = jar.get(cookie_name(scope))
+    return found.value if found else ""
 
 
 class Guard:
     """The outermost layer; it also gives every answer its headers."""
 
-    def __init__(self, app: ASGIApp, door: Door) -> None:
+    def __init__(self, app: ASGIApp, door: Door, entrance: Entrance | None = None) -> None:
         self.app = app
         self.door = door
+        self.entrance = entrance
+        self._key = secrets.token_bytes(32)
+
+    def form_token(self, session: str = "") -> str:
+        """The token that forms of a session carry; without a password there is one for all."""
+        return token_for(self._key, session)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it with the reason why not."""
@@ -119,29 +159,55 @@ class Guard:
             await send({"type": "websocket.close", "code": 1008})
             return
         dressed = _dressed(send)
-        headers = Headers(scope=scope)
-        refusal = self._refusal(scope["method"], headers)
-        if refusal is not None:
-            status, what, remedy = refusal
-            answer = error_page(status, sentence(what), remedy)
-            if status == 401:
-                answer.headers["WWW-Authenticate"] = 'Basic realm="Indexhole", charset="UTF-8"'
+        session = self._session(scope)
+        VISIT.set(Visit(self.form_token(session), bool(session)))
+        answer = self._refusal(scope) or self._locked(scope, session)
+        if answer is not None:
             await answer(scope, receive, dressed)
             return
         await self.app(scope, _limited(receive, self.door.most_bytes), dressed)
 
-    def _refusal(self, method: str, headers: Headers) -> tuple[int, str, str] | None:
-        door = self.door
+    def _session(self, scope: Scope) -> str:
+        if self.entrance is None:
+            return ""
+        secret = session_of(scope)
+        return secret if secret and self.entrance.sessions.holds(secret) else ""
+
+    def _refusal(self, scope: Scope) -> Response | None:
+        door, method, path = self.door, scope["method"], scope["path"]
+        headers = Headers(scope=scope)
         if len(headers.getlist("host")) != 1 or not host_allowed(headers["host"], door):
-            return 403, "this page does not answer to that name", "open it at the address the terminal shows"
-        if not origin_allowed(method, headers):
-            return 403, "the request came from another site", "open the page itself and try again there"
-        if door.password and not password_given(headers.get("authorization", ""), door.password):
-            return 401, "a password is needed", "any user name will do with it"
+            return _no(path, 403, "this page does not answer to that name", "open it at the address the terminal shows")
+        if not origin_allowed(method, path, headers):
+            return _no(path, 403, "the request came from another site", "open the page itself and try again there")
         length = headers.get("content-length", "0")
-        if not length.isdecimal() or int(length) > door.most_bytes:
-            return 413, too_large(door.most_bytes), "read it with the command line instead"
+        if not (length.isascii() and length.isdecimal()) or int(length) > door.most_bytes:
+            return _no(path, 413, too_large(door.most_bytes), "read it with the command line instead")
+        carries = length != "0" or "transfer-encoding" in headers
+        taken = (JSON,) if path.startswith(API) else FORMS
+        if method not in SAFE_METHODS and carries and _content_type(headers) not in taken:
+            return _no(path, 415, f"this address takes {' or '.join(taken)}", "")
         return None
+
+    def _locked(self, scope: Scope, session: str) -> Response | None:
+        path: str = scope["path"]
+        if self.entrance is None or session or path in OPEN:
+            return None
+        if path.startswith(API):
+            answer = _no(path, 401, "a password is needed", "send it to /api/sign-in, and the token with every request")
+            answer.headers["WWW-Authenticate"] = "Bearer"
+            return answer
+        if scope["method"] not in SAFE_METHODS:
+            return _no(path, 401, "the session has ended", "sign in in another tab, then send this once more")
+        asked = scope.get("query_string", b"").decode("latin-1")
+        onward = quote(path) + (f"?{asked}" if asked else "")
+        return RedirectResponse("/sign-in" if onward == "/" else f"/sign-in?onward={quote(onward, safe='')}", 303)
+
+
+def _no(path: str, status: int, what: str, remedy: str) -> Response:
+    if path.startswith(API):
+        return JSONResponse(fault_json(what, "", remedy), status)
+    return error_page(status, sentence(what), remedy)
 
 
 def too_large(most_bytes: int) -> str:

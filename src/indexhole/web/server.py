@@ -12,7 +12,7 @@ from indexhole.errors import InputFault
 from indexhole.shelf.register import Shelf
 from indexhole.web.guard import LOOPBACK_NAMES, Door
 
-LOOPBACK = "127.0.0.1"
+LOOPBACK, EVERYWHERE = "127.0.0.1", "0.0.0.0"
 PORT = 8360
 _SHORTEST_PASSWORD = 8
 
@@ -76,9 +76,23 @@ def take_port(place: Place) -> socket.socket:
     return taken
 
 
+def outward_address() -> str:
+    """The address others on the network reach this machine at; the loopback one when there is no network.
+
+    Nothing is sent: the system is only asked which of its addresses it would use (RFC 5737 keeps the far one unused).
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
+        try:
+            asked.connect(("192.0.2.1", 9))
+            return str(asked.getsockname()[0])
+        except OSError:
+            return LOOPBACK
+
+
 def address_of(place: Place, taken: socket.socket) -> str:
     """The address to open."""
-    host = f"[{place.host}]" if ":" in place.host else place.host
+    name = outward_address() if place.host == EVERYWHERE else place.host
+    host = f"[{name}]" if ":" in name else name
     return f"http://{host}:{taken.getsockname()[1]}/"
 
 

@@ -13,9 +13,9 @@ from starlette.responses import Response
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, UnitKind, checked
 from indexhole.standards.classes import load_classes
-from indexhole.web.capture_routes import Posted
 from indexhole.web.forms import Ask, FormPage, form, typed
 from indexhole.web.links import disk_link, unit_link
+from indexhole.web.posted import Posted
 from indexhole.web.shelf_pages import disk_page, shelf_page, unit_page
 from indexhole.web.site import Site
 from indexhole.web.view import render
@@ -211,8 +211,8 @@ def _disk_routes(router: APIRouter, site: Site) -> None:
     @router.get("/disk/edit")
     def edit_disk(no: str) -> Response:
         found = _there(site, Disk, no)
-        action = query("/disk/edit", no=no)
-        return _form_page(f"Change disk {no}", action, disk_asks(False), disk_link(no), found.model_dump())
+        action, values = query("/disk/edit", no=no), {**found.model_dump(), "irreplaceable": found.irreplaceable}
+        return _form_page(f"Change disk {no}", action, disk_asks(False), disk_link(no), values)
 
     @router.post("/disk/edit")
     def change_disk(no: str, sent: Posted) -> Response:

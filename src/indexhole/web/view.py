@@ -14,6 +14,7 @@ from indexhole import __version__
 from indexhole.web import words
 from indexhole.web.cautions import DEFERS
 from indexhole.web.palette import QUALITY
+from indexhole.web.visit import TokenInForms
 
 FOLDER = Path(__file__).parent
 SECTIONS = (("Shelf", "/"), ("Recordings", "/recordings"), ("Fault-finding", "/causes"))
@@ -24,12 +25,14 @@ class Page:
     """What every page has: its title, the section it belongs to, and what there is to tell after a change.
 
     `again` is where the browser can ask how far the work is that the page waits for; empty when it waits for none.
+    `bare` leaves out the ways to other pages, for who may not go there yet.
     """
 
     title: str
     section: str = ""
     told: tuple[str, ...] = ()
     again: str = ""
+    bare: bool = False
 
 
 @cache
@@ -40,6 +43,7 @@ def _templates() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        extensions=[TokenInForms],
     )
     made.globals.update(sections=SECTIONS, version=__version__, defers=DEFERS, quality_steps=range(len(QUALITY)))
     made.filters.update(
