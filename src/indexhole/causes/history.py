@@ -157,28 +157,38 @@ def written_by(bench: Bench, supposed: Supposition) -> Floats:
     """
     outside = len(bench.mechanisms)
     nobody = outside + 1
-    share = np.zeros((len(bench.trials), nobody + 1))
-    state: dict[tuple[int, int], npt.NDArray[np.int64]] = {}
-    whole = bench.whole_failures()
-    for row in range(len(bench.trials)):
-        key = (int(bench.disk[row]), int(bench.side[row]))
-        track = state.setdefault(key, np.full(bench.cylinders, outside, dtype=np.int64))
-        stretch = slice(int(bench.first[row]), int(bench.last[row]) + 1)
-        left = track[stretch].copy()
-        met = left
-        if bench.writes[row]:
-            mechanism = int(bench.mechanism[row])
-            lost = whole[row] and int(bench.lead[row]) in supposed.lost_leads and row < bench.done
-            # A lapse must answer for its row itself, so a lost write still meets its own recording.
-            met = np.full(len(left), mechanism)
-            if mechanism in supposed.dead:
-                left[:] = nobody if supposed.dead_wipes else left
-                met = left
-            elif not lost or supposed.lost == "took":
-                left = met
-            elif supposed.lost == "spoilt":
-                left[:] = nobody
-            if row < bench.done:
-                track[stretch] = left
-        share[row] = np.bincount(met, minlength=nobody + 1) / max(1, len(met))
-    return share
+    rows = np.arange(len(bench.trials))
+    # Between neighbouring bounds all cylinders share one history.
+    bounds = np.unique(np.concatenate([bench.first, bench.last + 1]))
+    low, high = bounds[:-1], bounds[1:]
+    touches = (bench.first[:, None] <= low) & (high <= bench.last[:, None] + 1)
+
+    dead = np.isin(bench.mechanism, list(supposed.dead)) & bench.writes
+    lost = bench.whole_failures() & np.isin(bench.lead, list(supposed.lost_leads)) & bench.writes & ~dead
+    records = bench.writes & (rows < bench.done)
+    left = bench.mechanism.copy()
+    if supposed.dead_wipes:
+        left[dead] = nobody
+    else:
+        records &= ~dead
+    if supposed.lost == "spoilt":
+        left[lost] = nobody
+    elif supposed.lost == "left-old":
+        records &= ~lost
+
+    # Sorted by surface, rows in order of time: the last recording row so far, if it is of the same surface.
+    surface = bench.disk * 2 + bench.side
+    order = np.argsort(surface, kind="stable")
+    sorted_surface = surface[order]
+    begins = np.searchsorted(sorted_surface, sorted_surface)
+    place = np.where((records[order, None]) & touches[order], rows[:, None], -1)
+    found = np.vstack([np.full((1, len(low)), -1), np.maximum.accumulate(place, axis=0)[:-1]])
+    writer = np.where(found >= begins[:, None], left[order][found], outside)
+    # A lapse must answer for its row itself, so a lost write still meets its own recording.
+    own = bench.writes & (~dead | supposed.dead_wipes)
+    meets = np.where(dead, nobody, bench.mechanism)
+    writer = np.where(own[order, None], meets[order, None], writer)
+    length = np.where(touches[order], high - low, 0)
+    flat = (order[:, None] * (nobody + 1) + writer).ravel()
+    share = np.bincount(flat, weights=length.ravel(), minlength=len(rows) * (nobody + 1))
+    return share.reshape(len(rows), nobody + 1) / (bench.last - bench.first + 1)[:, None]

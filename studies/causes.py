@@ -1,0 +1,152 @@
+"""How often the planted fault is named first, beside an oracle that knows how the benches were made.
+
+    python -m studies.causes [--benches 400] [--state FILE] [--out docs/studies]
+
+Of five benches three have one fault, one has two, one has none. The oracle (`studies.oracle`) takes most of the time;
+its answers are kept in the state file, so that a run cut off goes on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from indexhole.causes.diagnosis import Diagnosis
+from indexhole.causes.trials import rank_causes
+from studies.benches import Bench, Key, draw_bench
+from studies.oracle import Oracle
+
+FIRST_SEED = 50_000
+PLANTED = (1, 2, 1, 0, 1)
+BINS = (0.0, 0.3, 0.5, 0.7, 0.9, 1.0)
+_KEPT = 6
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What was named first, and how sure."""
+
+    faults: frozenset[Key]
+    probability: float
+
+
+@dataclass(frozen=True)
+class Case:
+    """One bench: its truth and both answers."""
+
+    seed: int
+    planted: frozenset[Key]
+    ours: Answer
+    oracle: Answer
+
+
+def as_key(element: str, word: str, side: int | None) -> Key:
+    """A fault as the generator counts it: off-speed leaves the counts of misaligned."""
+    return element, "misaligned" if word == "off-speed" else word, side
+
+
+def answer_of(told: Diagnosis) -> Answer:
+    """The first cause of a ranking."""
+    first = told.causes[0]
+    return Answer(frozenset(as_key(f.element, f.fault, f.side) for f in first.faults), first.kind_probability)
+
+
+def oracle_answer(bench: Bench, kept: dict[str, list[object]], name: str) -> Answer:
+    """The oracle's first, from the state where it is there."""
+    if name not in kept:
+        weighed = sorted(Oracle(bench).posterior().items(), key=lambda item: -item[1])[:_KEPT]
+        kept[name] = [[sorted(h, key=str), p] for h, p in weighed]
+    faults, probability = kept[name][0]  # type: ignore[misc]
+    return Answer(frozenset(as_key(*key) for key in faults), float(probability))
+
+
+def cases(count: int, kept: dict[str, list[object]], save: Callable[[], None] = lambda: None) -> Iterator[Case]:
+    """So many benches with both answers; `save` is called after each."""
+    for i in range(count):
+        faults = PLANTED[i % len(PLANTED)]
+        bench = draw_bench(FIRST_SEED + i, faults)
+        best = oracle_answer(bench, kept, f"{FIRST_SEED + i}-{faults}")
+        save()
+        yield Case(FIRST_SEED + i, bench.planted, answer_of(rank_causes(bench.trials, propose=False)), best)
+
+
+def rates(found: Sequence[Case]) -> str:
+    """Markdown: how often each names first just what was planted."""
+    lines = [
+        "| planted | benches | ours first | oracle first | difference, points |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for count, words in ((1, "one fault"), (2, "two faults"), (0, "nothing")):
+        here = [c for c in found if len(c.planted) == count]
+        if not here:
+            continue
+        ours = sum(c.ours.faults == c.planted for c in here) / len(here)
+        best = sum(c.oracle.faults == c.planted for c in here) / len(here)
+        lines.append(f"| {words} | {len(here)} | {ours:.1%} | {best:.1%} | {100 * (ours - best):+.1f} |")
+    return "\n".join(lines) + "\n"
+
+
+def calibration(found: Sequence[Case]) -> str:
+    """Markdown: the probability stated for the first cause against how often it was right."""
+    lines = [
+        "| stated | benches, ours | mean stated | right | +/- | benches, oracle | mean stated | right |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for low, high in pairwise(BINS):
+        cells = [f"| {low:.1f} to {high:.1f} |"]
+        for answers in ([(c.ours, c.planted) for c in found], [(c.oracle, c.planted) for c in found]):
+            here = [(a.probability, a.faults == planted) for a, planted in answers if low < a.probability <= high]
+            if not here:
+                cells.append("0 | | |" + (" |" if answers[0][0] is found[0].ours else ""))
+                continue
+            stated, right = np.array(here, dtype=float).T
+            cells.append(f"{len(here)} | {stated.mean():.3f} | {right.mean():.3f} |")
+            if answers[0][0] is found[0].ours:
+                spread = np.sqrt(right.mean() * (1 - right.mean()) * len(here) + 0.25) / len(here)
+                cells.append(f"{spread:.3f} |")
+        lines.append(" ".join(cells))
+    return "\n".join(lines) + "\n"
+
+
+def misses(found: Sequence[Case]) -> str:
+    """What ours named for each kind of fault that it missed and the oracle did not, for whoever improves it."""
+
+    def words(faults: frozenset[Key]) -> str:
+        return " + ".join(sorted(word for _, word, _ in faults)) or "nothing"
+
+    counted = Counter(
+        (words(c.planted), words(c.ours.faults))
+        for c in found
+        if c.ours.faults != c.planted and c.oracle.faults == c.planted
+    )
+    return "\n".join(f"{number} x planted {one}, named {other}" for (one, other), number in counted.most_common())
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--benches", type=int, default=400)
+    parser.add_argument("--state", type=Path)
+    parser.add_argument("--out", type=Path)
+    asked = parser.parse_args()
+    kept = json.loads(asked.state.read_text()) if asked.state and asked.state.exists() else {}
+
+    def save() -> None:
+        if asked.state is not None:
+            asked.state.parent.mkdir(parents=True, exist_ok=True)
+            asked.state.with_suffix(".new").write_text(json.dumps(kept))
+            asked.state.with_suffix(".new").replace(asked.state)
+
+    found = list(cases(asked.benches, kept, save))
+    print(rates(found), calibration(found), misses(found), sep="\n")
+
+
+if __name__ == "__main__":
+    main()
