@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -59,17 +60,18 @@ def best_next(
         wanted: nodes whose places matter.
         uncertainty: what a measurement between two nodes would have, None when it cannot be made.
 
-    Two parts that each hold a wanted node are joined first, where their places are known best.
+    Two parts that each hold a wanted node and that something can be measured between are joined first, where their
+    places are known best.
     """
     holding = [p for p in parts if set(p.nodes) & set(wanted)]
-    if len(holding) > 1:
-        return _joining(holding[0], holding[1], wanted, uncertainty)
-    return _within(holding[0], wanted, uncertainty) if holding else None
+    joints = [_joining(one, other, uncertainty) for one, other in combinations(holding, 2)]
+    if possible := [j for j in joints if j is not None]:
+        return min(possible, key=lambda j: (j.after, j.start, j.end))
+    within = [w for part in holding if (w := _within(part, wanted, uncertainty)) is not None]
+    return max(within, key=lambda w: w.before - w.after, default=None)
 
 
-def _joining(
-    one: Part, other: Part, wanted: Sequence[str], uncertainty: Callable[[str, str], float | None]
-) -> Wanted | None:
+def _joining(one: Part, other: Part, uncertainty: Callable[[str, str], float | None]) -> Wanted | None:
     best: Wanted | None = None
     for i, start in enumerate(one.nodes):
         for j, end in enumerate(other.nodes):

@@ -1,0 +1,274 @@
+"""How far two heads stand apart, from what one failed to read of the other's tracks.
+
+The forward model says how often a sector fails at each distance; turned round by Bayes it says which distances the
+counts leave. It is nearly blind below the distance at which failure sets in, and it does not know left from right
+unless tracks were laid off the centre line on purpose (`shift_um`). What is told is therefore an interval about 0, or
+an unsigned distance; docs/networks.md has figures.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import logsumexp, softmax
+
+from indexhole.causes.history import Supposition, lay_out, written_by
+from indexhole.causes.kernel import hazard, node_of, row_table
+from indexhole.causes.network import Tie
+from indexhole.model.forward import (
+    SOUND,
+    MechanismState,
+    Recording,
+    TrackPlace,
+    read_out,
+    sector_failure_probability,
+)
+from indexhole.model.trial import Trial
+
+Floats = npt.NDArray[np.float64]
+
+_GRID_UM = 5.0
+# Read chains differ; each share of the usual noise is as likely. Our own choice.
+_NOISE_SHARES = (0.67, 1.0, 1.5)
+# Chance of a stray sector on a sound bench, and its weights: unknown, so summed over. Our own choice.
+_STRAY, _STRAY_WEIGHT = (1e-4, 2e-3, 1.5e-2), (0.4, 0.4, 0.2)
+_HELD = 0.05  # a row with more failed needs to be laid to something
+_WHOLLY = 0.99  # share of a row that one drive must have recorded
+_APART = 2.5  # standard deviations above 0 at which a distance is told as one
+
+
+@dataclass(frozen=True, slots=True)
+class CrossRead:
+    """Sectors of one drive's track tried in another: how many failed, and how far off the centre line (outward) the
+    track was laid on purpose."""
+
+    tried: int
+    failed: int
+    shift_um: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """What counts say of reader's place less writer's, um: mean and standard deviation, signed and of the size."""
+
+    mean_um: float
+    spread_um: float
+    size_um: float
+    size_spread_um: float
+
+
+@dataclass(frozen=True)
+class CrossTies:
+    """Offset ties out of trials, and what the trials did not tell, in words."""
+
+    ties: tuple[Tie, ...]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Heads:
+    """What is known of the mechanisms beside the trials.
+
+    Attributes:
+        states: widths of heads and speed of each mechanism, as far as known; others are taken as sound.
+        places: the track each is taken to read, by its class.
+        gauged: mechanisms whose speed was measured: only then can counts be laid to offset.
+    """
+
+    states: Mapping[str, MechanismState] = field(default_factory=dict)
+    places: Mapping[str, TrackPlace] = field(default_factory=dict)
+    gauged: frozenset[str] = frozenset()
+
+
+@lru_cache(maxsize=512)
+def _failure(writer: MechanismState, reader: MechanismState, place: TrackPlace, shift_um: float) -> Floats:
+    """Chance of a sector to fail over distances and noises, (grid, noises); distances as `_distances` gives them."""
+    distances = _distances(writer.write_width_um, reader.read_width_um)
+    moved = replace(writer, offset_um=shift_um)
+    chance = np.empty((len(distances), len(_NOISE_SHARES)))
+    for j, share in enumerate(_NOISE_SHARES):
+        noisy = replace(reader, noise=reader.noise * share)
+        for i, distance in enumerate(distances.tolist()):
+            told = read_out(Recording(moved), replace(noisy, offset_um=distance), place=place)
+            chance[i, j] = sector_failure_probability(told, place.sector_bytes)
+    return chance
+
+
+def _distances(write_width_um: float, read_width_um: float) -> Floats:
+    """From no overlap on one side to none on the other, um."""
+    reach = round((write_width_um + read_width_um) / 2 / _GRID_UM)
+    grid: Floats = np.arange(-reach, reach + 1) * _GRID_UM
+    return grid
+
+
+def log_likelihood(
+    reads: Sequence[CrossRead], writer: MechanismState, reader: MechanismState, place: TrackPlace
+) -> tuple[Floats, Floats]:
+    """Distances (grid,), um, reader less writer, and the log likelihood of the counts at each."""
+    distances = _distances(writer.write_width_um, reader.read_width_um)
+    table = row_table(np.array([r.failed for r in reads]), np.array([r.tried for r in reads]))
+    total = np.zeros((len(distances), len(_NOISE_SHARES), len(_STRAY)))
+    stray = hazard(np.array(_STRAY))
+    for read, row in zip(reads, table, strict=True):
+        hazards = hazard(_failure(writer, reader, place, read.shift_um))[:, :, None] + stray
+        total += row[node_of(hazards.ravel())].reshape(hazards.shape)
+    weight = np.log(np.array(_STRAY_WEIGHT) / len(_NOISE_SHARES))
+    return distances, np.asarray(logsumexp(total + weight, axis=(1, 2)), dtype=np.float64)
+
+
+def apart(distances: Floats, log_weight: Floats) -> Apart:
+    """Moments of the belief about a distance, every distance being as likely beforehand."""
+    weight = softmax(log_weight)
+    mean, size = float(weight @ distances), float(weight @ np.abs(distances))
+    square = float(weight @ distances**2) + _GRID_UM**2 / 12
+    return Apart(mean, float(np.sqrt(square - mean**2)), size, float(np.sqrt(max(square - size**2, _GRID_UM**2 / 12))))
+
+
+def cross_ties(trials: Sequence[Trial], heads: Heads | None = None) -> CrossTies:
+    """Ties between mechanisms, and between mechanisms and disks as they came, out of the trials.
+
+    Rows that failed count only where nothing nearer explains them: the reader read its own tracks on that side, and
+    the recording was read somewhere, well; and the speeds of both drives are known. What is left out is told.
+    """
+    heads = heads or Heads()
+    rows = _pair_rows(trials)
+    pairs: dict[tuple[str, str], list[tuple[str, str, CrossRead]]] = defaultdict(list)
+    names: dict[tuple[str, str], list[str]] = defaultdict(list)
+    remarks: dict[str, None] = {}
+    for row in rows.crossed:
+        if reason := rows.unexplained(row):
+            remarks[reason] = None
+            continue
+        ends = row.recorder, row.reader
+        pair = (min(ends), max(ends))
+        pairs[pair].append((row.recorder, row.reader, CrossRead(row.trial.sectors_tried, row.trial.sectors_failed)))
+        names[pair].append(row.trial.trial)
+    ties = []
+    for pair, reads in sorted(pairs.items()):
+        tie, remark = _tie(pair, reads, names[pair], heads, rows.mechanisms)
+        ties.append(tie)
+        if remark:
+            remarks[remark] = None
+    return CrossTies(tuple(ties), tuple(remarks))
+
+
+def _tie(
+    pair: tuple[str, str],
+    reads: Sequence[tuple[str, str, CrossRead]],
+    trials: Sequence[str],
+    heads: Heads,
+    mechanisms: frozenset[str],
+) -> tuple[Tie, str]:
+    start, end = pair
+    failing = any(r.failed > _HELD * r.tried for _, _, r in reads)
+    ungauged = sorted(n for n in pair if n in mechanisms and n not in heads.gauged)
+    remark = ""
+    total: Floats | None = None
+    distances = np.zeros(0)
+    for recorder, reader in dict.fromkeys((w, r) for w, r, _ in reads):
+        held = [read for w, r, read in reads if (w, r) == (recorder, reader)]
+        place = heads.places.get(reader, TrackPlace())
+        at, log_weight = log_likelihood(held, _state(recorder, place, heads), _state(reader, place, heads), place)
+        if reader == start:
+            log_weight = np.flip(log_weight)
+        distances, total = _joined(distances, total, at, log_weight)
+    assert total is not None
+    told = apart(distances, total)
+    if failing and ungauged:
+        # speed would do the same: then the distance may be anything a sound pair's may
+        sound = [CrossRead(r.tried, 0) for _, _, r in reads]
+        place = heads.places.get(reads[0][1], TrackPlace())
+        at, innocent = log_likelihood(sound, SOUND, SOUND, place)
+        free = apart(at, innocent)
+        spread = float(np.sqrt((told.size_um**2 + told.size_spread_um**2 + free.spread_um**2) / 2))
+        told = Apart(0.0, spread, 0.0, spread)
+        remark = f"{start} and {end} fail on each other's tracks; gauge the speed of {' and '.join(ungauged)}, then "
+        remark += "the trials tell how far apart their heads stand"
+    named = ", ".join(trials[:4]) + (f" and {len(trials) - 4} more" if len(trials) > 4 else "")
+    name = f"trials {start} {end}"
+    if told.size_um > _APART * told.size_spread_um and abs(told.mean_um) < 0.1 * told.spread_um:
+        return Tie(name, start, end, told.size_um, told.size_spread_um, f"trials {named}", unsigned=True), remark
+    # counts without shifts are the same both ways, so what is left of a mean is rounding
+    mean = told.mean_um if abs(told.mean_um) > 1e-6 * told.spread_um else 0.0
+    return Tie(name, start, end, mean, told.spread_um, f"trials {named}"), remark
+
+
+def _state(name: str, place: TrackPlace, heads: Heads) -> MechanismState:
+    """A mechanism's widths and speed, offset taken out; a disk as it came was recorded by a sound drive."""
+    return replace(heads.states.get(name, SOUND), offset_um=0.0)
+
+
+def _joined(distances: Floats, total: Floats | None, at: Floats, log_weight: Floats) -> tuple[Floats, Floats]:
+    """Two likelihoods over the distances that both reach."""
+    if total is None:
+        return at, log_weight
+    shared = min(len(distances), len(at))
+    one, other = (len(distances) - shared) // 2, (len(at) - shared) // 2
+    joined: Floats = total[one : one + shared] + log_weight[other : other + shared]
+    return distances[one : one + shared], joined
+
+
+@dataclass(frozen=True, slots=True)
+class _Crossed:
+    trial: Trial
+    reader: str
+    recorder: str
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Rows by who read whose track, with the controls that explain failures otherwise.
+
+    Attributes:
+        crossed: rows in which a mechanism read what another recorded, or what a disk came with.
+        own: by mechanism and side, whether its own tracks read well.
+        read_well: (disk, side, recorder) read well by somebody.
+    """
+
+    crossed: tuple[_Crossed, ...]
+    mechanisms: frozenset[str]
+    own: Mapping[tuple[str, int], bool]
+    read_well: frozenset[tuple[str, int, str]]
+
+    def unexplained(self, row: _Crossed) -> str:
+        """Why a failed row says nothing of offset; "" when it may."""
+        trial = row.trial
+        if trial.sectors_failed <= _HELD * trial.sectors_tried:
+            return ""
+        own = self.own.get((row.reader, trial.side))
+        if own is None:
+            return f"{row.reader} fails on others' tracks, but was never tried on its own on side {trial.side}"
+        if not own:
+            return f"{row.reader} fails on its own tracks of side {trial.side} too: that is not offset"
+        if (trial.disk, trial.side, row.recorder) not in self.read_well:
+            return f"what {row.recorder} recorded on side {trial.side} of {trial.disk} was not read well by anybody"
+        return ""
+
+
+def _pair_rows(trials: Sequence[Trial]) -> _Rows:
+    bench = lay_out(trials)
+    share = written_by(bench, Supposition())
+    outside = len(bench.mechanisms)
+    crossed: list[_Crossed] = []
+    tried: dict[tuple[str, int], list[int]] = defaultdict(lambda: [0, 0])
+    well: set[tuple[str, int, str]] = set()
+    for row, trial in enumerate(trials):
+        column = int(share[row].argmax())
+        if not trial.sectors_tried or share[row, column] < _WHOLLY or column > outside:
+            continue
+        recorder = trial.disk if column == outside else bench.mechanisms[column]
+        if trial.sectors_failed <= _HELD * trial.sectors_tried:
+            well.add((trial.disk, trial.side, recorder))
+        if recorder == trial.mechanism:
+            own = tried[trial.mechanism, trial.side]
+            own[0] += trial.sectors_tried
+            own[1] += trial.sectors_failed
+        else:
+            crossed.append(_Crossed(trial, trial.mechanism, recorder))
+    read_own = {key: failed <= _HELD * count for key, (count, failed) in tried.items()}
+    return _Rows(tuple(crossed), frozenset(bench.mechanisms), read_own, frozenset(well))

@@ -1,0 +1,148 @@
+"""Which way unsigned differences point, as far as the network says.
+
+Counts of failed sectors, or two lobes seen without noting which was the smaller, tell how far but not which way. Every
+choice of directions is weighed by how well the whole network then fits, exp(-weighted square / 2). Where the network
+decides, the tie becomes signed; where it does not, the tie keeps the mean and variance of both ways together, so that
+nothing is claimed that is not known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.sparse.csgraph import connected_components
+from scipy.special import softmax
+
+from indexhole.causes.least_squares import least_squares
+from indexhole.causes.network import Tie, parts_of
+
+Floats = npt.NDArray[np.float64]
+
+# A direction is settled when the other one is less likely than this.
+_DOUBT = 0.01
+# Blocks up to this size are weighed whole; larger ones by descents from seeded starts, which may miss some choices.
+MOST_WHOLE = 12
+_STARTS, _SEED = 400, 20260301
+_NOTHING = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """Ties with their directions as far as they are known.
+
+    Attributes:
+        ties: all of them, signed, in the order given.
+        unsure: names of those that keep both ways.
+        mirrored: names of those that are settled against each other only: all of them may be turned round together.
+    """
+
+    ties: tuple[Tie, ...]
+    unsure: frozenset[str]
+    mirrored: frozenset[str]
+
+
+def settle_signs(ties: Sequence[Tie]) -> Settled:
+    """Settle the directions of unsigned ties, part by part."""
+    done: dict[str, Tie] = {}
+    unsure: set[str] = set()
+    mirrored: set[str] = set()
+    for nodes in parts_of(ties):
+        members = set(nodes)
+        held = [t for t in ties if t.start in members]
+        if any(t.unsigned for t in held):
+            _settle_part(nodes, held, done, unsure, mirrored)
+    return Settled(tuple(done.get(t.name, t) for t in ties), frozenset(unsure), frozenset(mirrored))
+
+
+def _settle_part(
+    nodes: tuple[str, ...], ties: Sequence[Tie], done: dict[str, Tie], unsure: set[str], mirrored: set[str]
+) -> None:
+    loose = [k for k, t in enumerate(ties) if t.unsigned]
+    square, lean = _square_of_signs(nodes, ties, loose)
+    tied = np.abs(square) > _NOTHING * max(1.0, float(np.abs(square).max()))
+    count, block = connected_components(tied, directed=False)
+    blocks = sorted((np.flatnonzero(block == b) for b in range(count)), key=len, reverse=True)
+    # a picture that nothing signed leans on may be turned round as a whole; one block may set the way, no more
+    may_set = not any(t.value != 0 for t in ties if not t.unsigned)
+    for members in blocks:
+        quadratic, linear = square[np.ix_(members, members)], lean[members]
+        free = bool(np.abs(linear).max() <= _NOTHING * max(1.0, float(np.abs(quadratic).max())))
+        convention = free and may_set
+        may_set = False
+        forward = _forward(quadratic, linear, first_set=convention)
+        for place, chance in zip(members.tolist(), forward.tolist(), strict=True):
+            tie = ties[loose[place]]
+            done[tie.name] = _told(tie, chance)
+            if min(chance, 1 - chance) > _DOUBT:
+                unsure.add(tie.name)
+            elif convention:
+                mirrored.add(tie.name)
+
+
+def _square_of_signs(nodes: tuple[str, ...], ties: Sequence[Tie], loose: list[int]) -> tuple[Floats, Floats]:
+    """The weighted square as s' A s + 2 b' s + constant in the signs s (k,): A (k, k) and b (k,)."""
+    column = {node: k for k, node in enumerate(nodes[1:])}
+    matrix = np.zeros((len(ties), len(column)))
+    for row, tie in enumerate(ties):
+        for node, sign in ((tie.end, 1.0), (tie.start, -1.0)):
+            if node in column:
+                matrix[row, column[node]] += sign
+    spread = np.array([t.uncertainty for t in ties])
+    size = np.array([t.value for t in ties]) / spread
+    basis = least_squares(matrix, np.zeros(len(ties)), spread).basis
+    left = np.eye(len(ties)) - basis @ basis.T
+    known = np.array([0.0 if t.unsigned else s for t, s in zip(ties, size, strict=True)])
+    weight = size[loose]
+    return left[np.ix_(loose, loose)] * np.outer(weight, weight), (left[loose] @ known) * weight
+
+
+def _forward(square: Floats, lean: Floats, *, first_set: bool) -> Floats:
+    """Chance of each sign to be +, (k,); with `first_set` the first is + by convention."""
+    choices = _every(len(lean)) if len(lean) <= MOST_WHOLE else _descended(square, lean)
+    if first_set:
+        choices = choices * choices[:, :1]
+        choices = np.unique(choices, axis=0)
+    fit = np.einsum("ck,kl,cl->c", choices, square, choices) + 2 * choices @ lean
+    weight = softmax(-fit / 2)
+    return np.asarray(np.clip(weight @ (choices > 0), 0.0, 1.0), dtype=np.float64)
+
+
+def _every(count: int) -> Floats:
+    """All choices of signs, (2^k, k)."""
+    bits = np.arange(2**count)[:, None] >> np.arange(count)[None, :] & 1
+    return 1.0 - 2.0 * bits
+
+
+def _descended(square: Floats, lean: Floats) -> Floats:
+    """Good choices of signs and their neighbours, by turning one sign after another from seeded starts."""
+    rng = np.random.default_rng(_SEED)
+    count = len(lean)
+    seen: set[tuple[float, ...]] = set()
+    for start in rng.choice([-1.0, 1.0], size=(_STARTS, count)):
+        signs = start.copy()
+        while True:
+            # what turning each sign by itself would add to the square
+            added = -4 * signs * (square @ signs + lean) + 4 * np.diag(square)
+            best = int(added.argmin())
+            if added[best] >= 0:
+                break
+            signs[best] *= -1
+        if (key := tuple(signs.tolist())) not in seen:
+            seen.add(key)
+            for k in range(count):
+                signs[k] *= -1
+                seen.add(tuple(signs.tolist()))
+                signs[k] *= -1
+    return np.array(sorted(seen))
+
+
+def _told(tie: Tie, forward: float) -> Tie:
+    """The tie with one direction, or with the mean and variance of both."""
+    if min(forward, 1 - forward) <= _DOUBT:
+        return replace(tie, value=tie.value if forward > 0.5 else -tie.value, unsigned=False)
+    mean = (2 * forward - 1) * tie.value
+    spread = float(np.sqrt(tie.uncertainty**2 + 4 * forward * (1 - forward) * tie.value**2))
+    return replace(tie, value=mean, uncertainty=spread, unsigned=False)
