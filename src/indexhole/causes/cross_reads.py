@@ -102,8 +102,7 @@ def _failure(writer: MechanismState, reader: MechanismState, place: TrackPlace, 
 def _distances(write_width_um: float, read_width_um: float) -> Floats:
     """From no overlap on one side to none on the other, um."""
     reach = round((write_width_um + read_width_um) / 2 / _GRID_UM)
-    grid: Floats = np.arange(-reach, reach + 1) * _GRID_UM
-    return grid
+    return np.linspace(-reach * _GRID_UM, reach * _GRID_UM, 2 * reach + 1)
 
 
 def log_likelihood(
@@ -173,7 +172,7 @@ def _tie(
     for recorder, reader in dict.fromkeys((w, r) for w, r, _ in reads):
         held = [read for w, r, read in reads if (w, r) == (recorder, reader)]
         place = heads.places.get(reader, TrackPlace())
-        at, log_weight = log_likelihood(held, _state(recorder, place, heads), _state(reader, place, heads), place)
+        at, log_weight = log_likelihood(held, _state(recorder, reader, heads), _state(reader, reader, heads), place)
         if reader == start:
             log_weight = np.flip(log_weight)
         distances, total = _joined(distances, total, at, log_weight)
@@ -182,8 +181,9 @@ def _tie(
     if failing and ungauged:
         # speed would do the same: then the distance may be anything a sound pair's may
         sound = [CrossRead(r.tried, 0) for _, _, r in reads]
-        place = heads.places.get(reads[0][1], TrackPlace())
-        at, innocent = log_likelihood(sound, SOUND, SOUND, place)
+        recorder, reader, _ = reads[0]
+        steady = [replace(_state(name, reader, heads), speed_ratio=1.0) for name in (recorder, reader)]
+        at, innocent = log_likelihood(sound, *steady, heads.places.get(reader, TrackPlace()))
         free = apart(at, innocent)
         spread = float(np.sqrt((told.size_um**2 + told.size_spread_um**2 + free.spread_um**2) / 2))
         told = Apart(0.0, spread, 0.0, spread)
@@ -198,9 +198,11 @@ def _tie(
     return Tie(name, start, end, mean, told.spread_um, f"trials {named}"), remark
 
 
-def _state(name: str, place: TrackPlace, heads: Heads) -> MechanismState:
-    """A mechanism's widths and speed, offset taken out; a disk as it came was recorded by a sound drive."""
-    return replace(heads.states.get(name, SOUND), offset_um=0.0)
+def _state(name: str, reader: str, heads: Heads) -> MechanismState:
+    """Widths and speed, offset taken out; what recorded a disk as it came had the reader's widths and was sound."""
+    if name in heads.states:
+        return replace(heads.states[name], offset_um=0.0)
+    return replace(heads.states.get(reader, SOUND), offset_um=0.0, speed_ratio=1.0)
 
 
 def _joined(distances: Floats, total: Floats | None, at: Floats, log_weight: Floats) -> tuple[Floats, Floats]:

@@ -12,6 +12,7 @@ from indexhole.causes.weakness import Wanted
 
 TITLES = {OFFSET: "Where the heads stand", SPEED: "How fast they turn", INDEX: "When the index pulse comes"}
 _UNIT_WORDS = {OFFSET: "micrometres", SPEED: "%", INDEX: "microseconds"}
+_ALIKE = {OFFSET: "sits in line with", SPEED: "turns at the speed of", INDEX: "gives its index pulse with"}
 MOVING_PARTS = (
     "Caution: spindle, belts and head actuator move, so no loose sleeves; a unit with its own mains supply may be live "
     "inside. Local codes and licensed practice decide who may open it."
@@ -40,6 +41,9 @@ def place_words(levelled: Levelled, standing: Standing) -> str:
     unit = _UNIT_WORDS[levelled.quantity]
     against = against_words(levelled, standing)
     above = standing.value > 0
+    if abs(standing.value) <= standing.uncertainty:
+        signed = rounded(standing.value, standing.uncertainty, sign=standing.sense_known)
+        return f"{standing.node} {_ALIKE[levelled.quantity]} {against}, as far as is known ({signed} {unit})"
     if levelled.quantity == SPEED:
         percent = 100 * math.expm1(standing.value / 100)
         shown = rounded(abs(percent), standing.uncertainty * (1 + percent / 100))

@@ -113,7 +113,8 @@ def _forward(square: Floats, lean: Floats, *, first_set: bool) -> Floats:
 def _every(count: int) -> Floats:
     """All choices of signs, (2^k, k)."""
     bits = np.arange(2**count)[:, None] >> np.arange(count)[None, :] & 1
-    return 1.0 - 2.0 * bits
+    signs: Floats = (1 - 2 * bits).astype(np.float64)
+    return signs
 
 
 def _descended(square: Floats, lean: Floats) -> Floats:

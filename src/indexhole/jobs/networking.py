@@ -1,0 +1,318 @@
+"""Levelling for the verb `causes --network` and the page: shelf, trials and measurements to drives levelled."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from indexhole.causes.cross_reads import Heads, cross_ties
+from indexhole.causes.levelling import Levelled, level
+from indexhole.causes.measurements import (
+    INDEX,
+    OFFSET,
+    SPEED,
+    Measurements,
+    no_measurements,
+    parse_measurements,
+)
+from indexhole.causes.network import Tie
+from indexhole.causes.ties import Reading, index_ties, speed_ties
+from indexhole.errors import IndexholeError, InputFault
+from indexhole.jobs.gauging import gauge_captures
+from indexhole.jobs.known_writers import formatter_of
+from indexhole.model.forward import MechanismState, TrackPlace
+from indexhole.model.suited import sound_mechanism, track_place
+from indexhole.model.trial import Trial
+from indexhole.shelf.files import write_whole
+from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit
+from indexhole.shelf.register import Shelf
+from indexhole.shelf.sheet import decode_sheet
+from indexhole.signal.gauge import Gauge
+from indexhole.signal.store import read_parquet
+from indexhole.standards.classes import load_classes
+from indexhole.standards.layouts import Layout, load_layouts
+
+Progress = Callable[[int, int], None]
+
+QUANTITIES = (OFFSET, SPEED, INDEX)
+KEPT = "measurements.csv"
+LARGEST_BYTES = 4 << 20
+
+
+@dataclass(frozen=True)
+class BenchEvidence:
+    """What is known of a bench beside measurements by hand.
+
+    Attributes:
+        trials: in order of time.
+        readings: what the gauges of captures say.
+        classes: disk class of each mechanism, where known.
+        states: widths of its heads, where known.
+        recorded: by mechanism, disks that hold something it recorded.
+        irreplaceable: disks so marked.
+        remarks: captures that should have told but did not.
+    """
+
+    trials: Sequence[Trial]
+    readings: Sequence[Reading] = ()
+    classes: Mapping[str, str] = field(default_factory=dict)
+    states: Mapping[str, MechanismState] = field(default_factory=dict)
+    recorded: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    irreplaceable: frozenset[str] = frozenset()
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LevelledBench:
+    """Every quantity there are ties of, levelled, with what advice needs.
+
+    Attributes:
+        levels: by quantity, in the order of QUANTITIES.
+        evidence: what it was levelled from.
+        adjusters: um outward for one turn clockwise, with its uncertainty, by mechanism.
+        remarks: what the evidence did not tell.
+    """
+
+    levels: Mapping[str, Levelled]
+    evidence: BenchEvidence
+    adjusters: Mapping[str, tuple[float, float]]
+    remarks: tuple[str, ...]
+
+
+def read_measurements(path: Path, first: int = 1) -> Measurements:
+    """The keeper's measurements from a file. Raises InputFault with every fault counted and the first few told."""
+    try:
+        if path.exists() and not path.is_file():
+            raise InputFault("is not a file", where=str(path), remedy="give the sheet of measurements itself")
+        if path.stat().st_size > LARGEST_BYTES:
+            raise InputFault(f"is larger than {LARGEST_BYTES >> 20} MiB", where=str(path), remedy="split it")
+        content = path.read_bytes()
+    except (OSError, ValueError) as fault:
+        raise InputFault(
+            f"cannot be read ({getattr(fault, 'strerror', None) or fault})",
+            where=str(path),
+            remedy="check the name and that you may read it",
+        ) from fault
+    return parse_measurements(decode_sheet(content, where=str(path)), where=str(path), first=first)
+
+
+def kept_measurements(shelf: Shelf) -> Measurements:
+    """The measurements kept in the shelf's folder; none when there is no such file."""
+    path = shelf.folder / KEPT
+    return read_measurements(path) if path.exists() else no_measurements()
+
+
+def keep_measurements(shelf: Shelf, content: bytes, name: str) -> int:
+    """Add the rows of a sheet to those kept with the shelf, and return how many are new.
+
+    A row that stands there already, letter for letter, is not added again. Raises InputFault, and then nothing changes.
+    """
+    if len(content) > LARGEST_BYTES:
+        raise InputFault(f"is larger than {LARGEST_BYTES >> 20} MiB", where=name, remedy="split it")
+    text = decode_sheet(content, where=name)
+    parse_measurements(text, where=name)
+    path = shelf.folder / KEPT
+    held = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
+    lines = [line for line in text.splitlines() if line.strip()]
+    if held and lines[0] != held[0]:
+        raise InputFault(f"its heading differs from that of {KEPT}", where=name, remedy=f"write {held[0]}")
+    new = [line for line in lines if line not in set(held)]
+    whole = "\n".join([*held, *new]) + "\n"
+    parse_measurements(whole, where=f"{KEPT} with {name}")
+    write_whole(path, whole.encode("utf-8"))
+    return len(new) - (0 if held else 1)
+
+
+def joined(one: Measurements, other: Measurements) -> Measurements:
+    """Measurements of two sheets together; names of the second go on counting."""
+    count = sum(len(ties) for ties in one.ties.values())
+    ties: dict[str, tuple[Tie, ...]] = dict(one.ties)
+    for quantity, more in other.ties.items():
+        renamed = tuple(replace(t, name=f"M{int(t.name[1:]) + count}") for t in more)
+        ties[quantity] = (*ties.get(quantity, ()), *renamed)
+    standards = tuple(dict.fromkeys((*one.standards, *other.standards)))
+    return Measurements(ties, {**one.adjusters, **other.adjusters}, standards)
+
+
+def shelf_evidence(shelf: Shelf, progress: Progress | None = None) -> BenchEvidence:
+    """What a shelf knows: trials, captures gauged, classes and widths, who recorded which disk."""
+    trials = shelf.trials()
+    units = {u.inventory: u for u in shelf.all(Unit)}
+    mechanisms = {m.mechanism: m for m in shelf.all(Mechanism)}
+    disks = shelf.all(Disk)
+    classes = {name: units[m.unit].disk_class for name, m in mechanisms.items() if m.unit in units}
+    records = shelf.all(CaptureRecord)
+    readings: list[Reading] = []
+    remarks: list[str] = []
+    for number, record in enumerate(records):
+        try:
+            readings.append(_reading(shelf, record, trials))
+        except (IndexholeError, OSError) as fault:
+            remarks.append(f"capture {record.name} tells nothing of speeds ({fault})")
+        if progress is not None:
+            progress(number + 1, len(records))
+    recorded = _recorded(trials, records, disks)
+    return BenchEvidence(
+        trials=trials,
+        readings=readings,
+        classes={name: held for name, held in classes.items() if held},
+        states={name: _state(m, classes.get(name, "")) for name, m in mechanisms.items()},
+        recorded=recorded,
+        irreplaceable=frozenset(d.inventory for d in disks if d.irreplaceable),
+        remarks=tuple(remarks),
+    )
+
+
+def sheet_evidence(trials: Sequence[Trial], irreplaceable: Collection[str] = ()) -> BenchEvidence:
+    """What a trial sheet alone knows."""
+    return BenchEvidence(trials=trials, recorded=_recorded(trials, (), ()), irreplaceable=frozenset(irreplaceable))
+
+
+def _reading(shelf: Shelf, record: CaptureRecord, trials: Sequence[Trial]) -> Reading:
+    capture = replace(read_parquet(shelf.folder / record.parquet), name=record.name, sha256=record.sha256)
+    gauged = gauge_captures([capture])
+    gauges = {g.name: g for g in gauged.gauges}
+    layout = load_layouts().get(gauged.layout)
+    rpm = layout.speed_rpm if layout is not None else math.nan
+    speed, index = gauges["spindle_speed"], gauges["index_to_data"]
+    wrote = gauges["writer_speed_ratio"]
+    return Reading(
+        disk=record.disk or "",
+        reader=record.mechanism or "",
+        writer=formatter_of(record, trials) or "",
+        reader_ratio=speed.value / rpm,
+        reader_u=speed.uncertainty / rpm,
+        writer_ratio=wrote.value,
+        writer_u=wrote.uncertainty,
+        index_to_data_s=index.value,
+        index_u_s=_u(index),
+    )
+
+
+def _u(gauge: Gauge) -> float:
+    return gauge.uncertainty if math.isfinite(gauge.uncertainty) else math.nan
+
+
+def _recorded(
+    trials: Sequence[Trial], records: Sequence[CaptureRecord], disks: Sequence[Disk]
+) -> dict[str, tuple[str, ...]]:
+    """By mechanism, disks of which some cylinder was last recorded by it, as far as anything tells."""
+    last: dict[tuple[str, int, int], str] = {}
+    for trial in trials:
+        if trial.operation != "read":
+            for cylinder in range(trial.first_cylinder, trial.last_cylinder + 1):
+                last[trial.disk, trial.side, cylinder] = trial.mechanism
+    found: dict[str, set[str]] = defaultdict(set)
+    for (disk, _, _), mechanism in last.items():
+        found[mechanism].add(disk)
+    for record in records:
+        if record.writer and record.disk:
+            found[record.writer].add(record.disk)
+    for held in disks:
+        if held.recorded_by:
+            found[held.recorded_by].add(held.inventory)
+    return {mechanism: tuple(sorted(held)) for mechanism, held in found.items()}
+
+
+def _layout_of(disk_class: str) -> Layout | None:
+    """The commonest layout of a class, for widths and places only."""
+    return next((x for _, x in sorted(load_layouts().items()) if x.disk_class == disk_class), None)
+
+
+def _state(mechanism: Mechanism, disk_class: str) -> MechanismState:
+    layout = _layout_of(disk_class)
+    sound = sound_mechanism(layout) if layout is not None else MechanismState()
+    return replace(
+        sound,
+        write_width_um=mechanism.write_width_um or sound.write_width_um,
+        read_width_um=mechanism.read_width_um or sound.read_width_um,
+    )
+
+
+def _place(disk_class: str) -> TrackPlace:
+    """The innermost track of the commonest layout of a class: failure sets in there first."""
+    layout = _layout_of(disk_class)
+    if layout is None or disk_class not in load_classes():
+        return TrackPlace()
+    zone = layout.zones[-1]
+    return track_place(layout, zone.last_cylinder, zone.heads[0])
+
+
+def level_bench(
+    evidence: BenchEvidence,
+    measurements: Measurements | None = None,
+    *,
+    datum: str | None = None,
+    left_out: Collection[str] = (),
+) -> LevelledBench:
+    """Level every quantity there are ties of.
+
+    Args:
+        datum: a node to hold at 0 in the network of offsets, or `mean`; chosen when None.
+        left_out: names of ties to leave out.
+
+    Raises:
+        InputFault: no ties at all, a datum that is in no network, or a tie to leave out that there is none of.
+    """
+    measured = measurements or no_measurements()
+    ties = {q: list(measured.ties.get(q, ())) for q in QUANTITIES}
+    labelled = {t.end for t in ties[INDEX] if t.source.startswith("index-label")}
+    ties[SPEED] += speed_ties(evidence.readings)
+    ties[INDEX] += index_ties(evidence.readings, labelled)
+    mechanisms = _mechanisms(evidence, ties)
+    speeds = level(SPEED, ties[SPEED], mechanisms, left_out=left_out, classes=evidence.classes)
+    crossed = cross_ties(evidence.trials, _heads(evidence, speeds)) if evidence.trials else None
+    ties[OFFSET] += crossed.ties if crossed else ()
+    _check_left_out(ties, left_out)
+    levels = {
+        OFFSET: level(
+            OFFSET,
+            ties[OFFSET],
+            mechanisms,
+            standards=measured.standards,
+            datum=datum,
+            left_out=left_out,
+            classes=evidence.classes,
+        ),
+        SPEED: speeds,
+        INDEX: level(INDEX, ties[INDEX], mechanisms, left_out=left_out, classes=evidence.classes),
+    }
+    found = {quantity: levelled for quantity, levelled in levels.items() if levelled is not None}
+    if not found:
+        raise InputFault(
+            "nothing ties the mechanisms together",
+            remedy="add trials in which one reads what another wrote, captures, or measurements",
+        )
+    remarks = (*evidence.remarks, *(crossed.remarks if crossed else ()))
+    return LevelledBench(found, evidence, measured.adjusters, remarks)
+
+
+def _mechanisms(evidence: BenchEvidence, ties: Mapping[str, Sequence[Tie]]) -> frozenset[str]:
+    """Nodes that are mechanisms: those of shelf and trials, and names written UNIT.NUMBER in measurements."""
+    known = {t.mechanism for t in evidence.trials} | set(evidence.states)
+    for held in ties.values():
+        for node in (n for t in held for n in (t.start, t.end)):
+            unit, point, number = node.rpartition(".")
+            if unit and point and number.isdecimal() and len(number) <= 3:
+                known.add(node)
+    return frozenset(known)
+
+
+def _heads(evidence: BenchEvidence, speeds: Levelled | None) -> Heads:
+    """Widths, tracks and speeds for the forward model; only speeds told against nominal count as known."""
+    known = {s.node: math.exp(s.value / 100) for s in speeds.standings if s.against == "nominal"} if speeds else {}
+    names = set(known) | set(evidence.states)
+    states = {
+        name: replace(evidence.states.get(name, MechanismState()), speed_ratio=known.get(name, 1.0)) for name in names
+    }
+    places = {name: _place(held) for name, held in evidence.classes.items()}
+    return Heads(states, places, frozenset(known))
+
+
+def _check_left_out(ties: Mapping[str, Sequence[Tie]], left_out: Collection[str]) -> None:
+    names = {t.name for held in ties.values() for t in held}
+    if unknown := sorted(set(left_out) - names):
+        raise InputFault(f"no tie is called {unknown[0]!r}", remedy="take the name from the list of ties")
