@@ -25,6 +25,18 @@ def causes(
         typer.Option(metavar="DISK", help="Never propose a write on this disk; may be given again."),
     ] = None,
     top: Annotated[int | None, typer.Option(min=1, metavar="N", help="List at most so many causes.")] = None,
+    network: Annotated[
+        bool, typer.Option("--network", help="Level the mechanisms against each other: heads, speeds, index pulses.")
+    ] = False,
+    measurements: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="With --network: your own measurements (docs/networks.md).")
+    ] = None,
+    datum: Annotated[
+        str | None, typer.Option(metavar="NAME", help="With --network: count heads from this disk or drive, or `mean`.")
+    ] = None,
+    leave_out: Annotated[
+        list[str] | None, typer.Option(metavar="TIE", help="With --network: leave out this tie; may be given again.")
+    ] = None,
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
@@ -33,10 +45,15 @@ def causes(
     Disks the register marks irreplaceable are kept from writes when the trials come from the shelf, or when
     --shelf is named beside a sheet. Exit status 0 whatever is found.
     """
+    kept = irreplaceable or []
+    if network:
+        from indexhole.cli.levelling import tell_network
+
+        tell_network(sheet, folder, kept, measurements, datum, leave_out or [], as_json=as_json)
+        return
     from indexhole.causes.report import next_line, report_lines
     from indexhole.jobs.faulting import diagnose
 
-    kept = irreplaceable or []
     bench = _bench(sheet, folder, kept)
     for disk in bench.unknown(kept):
         remark(f"--irreplaceable {disk}: no trial names this disk")

@@ -10,14 +10,7 @@ from pathlib import Path
 
 from indexhole.causes.cross_reads import Heads, cross_ties
 from indexhole.causes.levelling import Levelled, level
-from indexhole.causes.measurements import (
-    INDEX,
-    OFFSET,
-    SPEED,
-    Measurements,
-    no_measurements,
-    parse_measurements,
-)
+from indexhole.causes.measurements import INDEX, OFFSET, SPEED, Measurements, no_measurements, parse_measurements
 from indexhole.causes.network import Tie
 from indexhole.causes.ties import Reading, index_ties, speed_ties
 from indexhole.errors import IndexholeError, InputFault
@@ -137,9 +130,19 @@ def joined(one: Measurements, other: Measurements) -> Measurements:
     return Measurements(ties, {**one.adjusters, **other.adjusters}, standards)
 
 
-def shelf_evidence(shelf: Shelf, progress: Progress | None = None) -> BenchEvidence:
-    """What a shelf knows: trials, captures gauged, classes and widths, who recorded which disk."""
-    trials = shelf.trials()
+def shelf_evidence(
+    shelf: Shelf,
+    trials: Sequence[Trial] | None = None,
+    irreplaceable: Collection[str] = (),
+    progress: Progress | None = None,
+) -> BenchEvidence:
+    """What a shelf knows: trials, captures gauged, classes and widths, who recorded which disk.
+
+    Args:
+        trials: to use instead of those on the shelf.
+        irreplaceable: further disks to keep.
+    """
+    trials = shelf.trials() if trials is None else trials
     units = {u.inventory: u for u in shelf.all(Unit)}
     mechanisms = {m.mechanism: m for m in shelf.all(Mechanism)}
     disks = shelf.all(Disk)
@@ -161,7 +164,7 @@ def shelf_evidence(shelf: Shelf, progress: Progress | None = None) -> BenchEvide
         classes={name: held for name, held in classes.items() if held},
         states={name: _state(m, classes.get(name, "")) for name, m in mechanisms.items()},
         recorded=recorded,
-        irreplaceable=frozenset(d.inventory for d in disks if d.irreplaceable),
+        irreplaceable=frozenset(d.inventory for d in disks if d.irreplaceable) | frozenset(irreplaceable),
         remarks=tuple(remarks),
     )
 
