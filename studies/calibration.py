@@ -22,8 +22,7 @@ import numpy as np
 from indexhole.codes.marks import check_passes
 from indexhole.model.simulate import Reader, format_track, read_track
 from indexhole.model.suited import sound_mechanism
-from indexhole.recover.evidence import joint_evidence
-from indexhole.recover.likelihood import bytes_of, symbols_of
+from indexhole.recover.likelihood import bytes_of, joint_symbols
 from indexhole.recover.reads import SectorRead, field_cells, read_stream
 from indexhole.signal.sessions import cut_session
 from indexhole.signal.simulated import capture_of
@@ -97,7 +96,7 @@ def measure(code: str, kind: str, tracks: int, layout: Layout) -> list[Row]:
         for data, reads in sectors(code, kind, layout, rng):
             trusted = sorted(reads, key=lambda r: (not r.passed, r.faults, r.worst))
             stretches = [s for r in trusted if (s := r.stretch()) is not None]
-            symbols = symbols_of(joint_evidence(stretches, field_cells(code, len(data))), code)
+            symbols = joint_symbols(stretches, field_cells(code, len(data)))
             predicted.append(-math.expm1(float(symbols.log_right.sum())))
             # The mark byte of FM is not among the symbols.
             field = (reads[0].field[:1] if code == "fm" else b"") + bytes_of(symbols.best, code)

@@ -69,9 +69,9 @@ def one(
     passes = int(rng.integers(1, 6))
     pulses = written.places.size
     forbidden = trouble.dropouts + (0.5 * trouble.losses + trouble.strays) * pulses
-    rough = float(rng.poisson(16 * forbidden)) / (16 * pulses)
+    broken_beside = int(rng.binomial(16, -math.expm1(-forbidden)))
     id_lost = float(rng.uniform(0, 0.5)) if rng.random() < 0.15 else 0.0
-    own, placed = read_passes(written, trouble, passes, rng, id_lost=id_lost, rough=rough)
+    own, placed = read_passes(written, trouble, passes, rng, id_lost=id_lost, broken_beside=broken_beside)
     return written, trouble, own, placed, settled(written, own, placed)
 
 

@@ -188,13 +188,13 @@ def read_passes(
     rng: np.random.Generator,
     *,
     id_lost: float = 0.0,
-    rough: float = 0.0,
+    broken_beside: int = 0,
 ) -> tuple[list[SectorRead], list[SectorRead]]:
     """Reads behind a legible id and reads without one, of `passes` passes.
 
     Args:
         id_lost: share of passes whose id is not legible.
-        rough: share of forbidden runs on the rest of the track, sixteen sectors.
+        broken_beside: fields with a broken rule among the sixteen others of the track.
     """
     code = written.code
     same = lasting(written, trouble, rng)
@@ -212,7 +212,7 @@ def read_passes(
         legible = rng.random() >= id_lost
         for read in read_stream(stream, k, len(written.data)).reads:
             early = float(segment.read_ticks[read.at + 1]) - due
-            on_track = replace(read, turn=0.5 + early / turn, rough=(16 * rough + read.rough) / 17)
+            on_track = replace(read, turn=0.5 + early / turn, rough=(broken_beside + bool(read.faults) + 1) / 17)
             if legible and _BEHIND_ID[0] <= early / byte <= _BEHIND_ID[1]:
                 own.append(replace(on_track, id=number))
             elif not legible and abs(early / turn) < _IN_PLACE:

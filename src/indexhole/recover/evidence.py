@@ -16,6 +16,7 @@ simulation fields are wrong about as often as the sums say, or less (docs/recove
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -47,8 +48,27 @@ def spread_of(placed: Placed) -> float:
     return min(max(middle, _NARROWEST), _WIDEST)
 
 
-def cell_evidence(placed: Placed, code: str, cells: int) -> Cells:
-    """(cells,) log-likelihood ratios one pass gives."""
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How a pass loses and makes pulses, as it shows itself.
+
+    Attributes:
+        stray: (pulses,) density of stray pulses about each pulse, per cell.
+        strength: (pulses,) height of each pulse, 1 = typical.
+        spread: of pulses about their cells, in cells.
+        lost: share of pulses lost where nothing special is seen.
+        longest: longest run the code allows.
+    """
+
+    stray: Cells
+    strength: Cells
+    spread: float
+    lost: float
+    longest: int
+
+
+def manner_of(placed: Placed, code: str) -> Manner:
+    """How a pass loses and makes pulses."""
     low, high = RUN_LIMITS[code]
     long, short = placed.run > high, placed.run < low
     # A pulse is suspect when it stands too close to its neighbour on either side.
@@ -56,21 +76,23 @@ def cell_evidence(placed: Placed, code: str, cells: int) -> Cells:
     usual = min((float(short.sum()) + _UNSEEN) / pulses, _MOST_STRAY)
     stray = np.where(short | np.append(short[1:], False), _LIKELY_STRAY, usual)
     lost = min((float(long.sum()) + _UNSEEN) / pulses, _MOST_LOST)
+    return Manner(stray, np.clip(placed.strength, 0.2, 1.0), spread_of(placed), lost, high)
+
+
+def losses(placed: Placed, manner: Manner, cells: int) -> Cells:
+    """(cells,) chance that a transition there left no pulse."""
+    return np.asarray(
+        kernels.losses(placed.cell, placed.run, manner.longest, manner.lost, _LOST_IN_GAP, _LOST_NEAR_GAP, cells)
+    )
+
+
+def cell_evidence(placed: Placed, code: str, cells: int) -> Cells:
+    """(cells,) log-likelihood ratios one pass gives."""
+    manner = manner_of(placed, code)
+    loss = losses(placed, manner, cells)
     return np.asarray(
         kernels.cell_evidence(
-            placed.cell,
-            placed.offset,
-            placed.run,
-            stray,
-            np.clip(placed.strength, 0.2, 1.0),
-            high,
-            spread_of(placed),
-            lost,
-            _LOST_IN_GAP,
-            _LOST_NEAR_GAP,
-            _BESIDE,
-            _BOUND,
-            cells,
+            placed.cell, placed.offset, manner.stray, manner.strength, manner.spread, loss, _BESIDE, _BOUND
         )
     )
 
@@ -85,16 +107,23 @@ def _slips_removed(placed: Placed, sum_so_far: Cells) -> Placed:
     return Placed(moved, placed.offset, placed.run, placed.strength)
 
 
-def joint_evidence(stretches: Sequence[Stretch], cells: int) -> Cells:
-    """(cells,) log-likelihood ratios of all passes together, tempered.
+def hear(stretches: Sequence[Stretch], cells: int) -> tuple[list[Placed], Cells]:
+    """The pulses of every pass, slips removed, and the (cells,) sum of their log-likelihood ratios, not tempered.
 
     Args:
         stretches: the same field in several passes, most trusted first: the others are laid against it.
     """
     total = np.zeros(cells)
-    for number, stretch in enumerate(stretches):
+    every: list[Placed] = []
+    for stretch in stretches:
         placed = place_pulses(stretch)
-        if number:
+        if every:
             placed = _slips_removed(placed, total)
+        every.append(placed)
         total += cell_evidence(placed, stretch.code, cells)
-    return total * (TEMPER[stretches[0].code] if stretches else 1.0)
+    return every, total
+
+
+def joint_evidence(stretches: Sequence[Stretch], cells: int) -> Cells:
+    """(cells,) log-likelihood ratios of all passes together, tempered; arguments as for `hear`."""
+    return hear(stretches, cells)[1] * (TEMPER[stretches[0].code] if stretches else 1.0)

@@ -9,12 +9,27 @@ from numba import njit
 
 
 @njit(cache=True, nogil=True)
-def cell_evidence(  # type: ignore[no-untyped-def]
-    cell, offset, run, stray, strength, high, sigma, lost, lost_in_gap, lost_near_gap, beside, bound, cells
-):
-    """Log-likelihood ratios of `cells` cells from placed pulses; formula and arguments in recover.evidence."""
-    density = np.zeros(cells)
+def losses(cell, run, high, lost, lost_in_gap, lost_near_gap, cells):  # type: ignore[no-untyped-def]
+    """(cells,) chance that a transition left no pulse: `lost`, but more in and beside runs longer than `high`."""
     loss = np.full(cells, lost)
+    for j in range(cell.size):
+        if run[j] > high:
+            for k in range(max(cell[j] - run[j] + 1, 0), min(cell[j], cells)):
+                loss[k] = lost_in_gap
+            for k in (cell[j] - run[j], cell[j]):
+                if 0 <= k < cells:
+                    loss[k] = max(loss[k], lost_near_gap)
+    # Behind the last pulse nothing was seen, and that says nothing.
+    for k in range(max(cell[cell.size - 1] + 1, 0) if cell.size else 0, cells):
+        loss[k] = lost_in_gap
+    return loss
+
+
+@njit(cache=True, nogil=True)
+def cell_evidence(cell, offset, stray, strength, sigma, loss, beside, bound):  # type: ignore[no-untyped-def]
+    """(cells,) log-likelihood ratios from placed pulses; formula and arguments in recover.evidence."""
+    cells = loss.size
+    density = np.zeros(cells)
     norm = 1.0 / (sigma * math.sqrt(2 * math.pi))
     near = np.empty(3)
     for j in range(cell.size):
@@ -27,15 +42,6 @@ def cell_evidence(  # type: ignore[no-untyped-def]
             if 0 <= k < cells:
                 # Without a transition here, the pulse is a stray one or belongs to a cell beside.
                 density[k] += strength[j] * near[d] / (stray[j] + beside * (together - near[d]))
-        if run[j] > high:
-            for k in range(max(cell[j] - run[j] + 1, 0), min(cell[j], cells)):
-                loss[k] = lost_in_gap
-            for k in (cell[j] - run[j], cell[j]):
-                if 0 <= k < cells:
-                    loss[k] = max(loss[k], lost_near_gap)
-    # Behind the last pulse nothing was seen, and that says nothing.
-    for k in range(max(cell[cell.size - 1] + 1, 0) if cell.size else 0, cells):
-        loss[k] = lost_in_gap
     out = np.empty(cells)
     for k in range(cells):
         value = math.log(loss[k] + (1 - loss[k]) * density[k])
@@ -187,3 +193,96 @@ def shared_pulses(a, b, window, fewest, near, widest, step, tolerance, lock, out
             since = 0.0
         else:
             since += window
+
+
+@njit(cache=True, nogil=True)
+def claims(offset, strength, stray, sigma):  # type: ignore[no-untyped-def]
+    """(pulses, 3) likelihood of each pulse under a transition one cell before its own, in it and one behind it, over
+    that of a stray pulse; formula in recover.matching.
+    """
+    out = np.empty((offset.size, 3))
+    norm = 1.0 / (sigma * math.sqrt(2 * math.pi))
+    for j in range(offset.size):
+        for d in range(3):
+            x = (offset[j] + 1 - d) / sigma
+            f = (0.9 * math.exp(-0.5 * x * x) + 0.1 / 3 * math.exp(-0.5 * x * x / 9)) * norm
+            out[j, d] = strength[j] * f / stray[j]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _matchings(cell, claim, loss, first, last, written, low):  # type: ignore[no-untyped-def]
+    """Sum over all ways in which transitions own pulses `first` to `last` in order: each at most one, each pulse once.
+
+    `written` holds the cells from `low` on. A transition without a pulse costs its `loss`, a pulse without one nothing.
+    """
+    open_from = np.zeros(last - first + 1)
+    open_from[0] = 1.0
+    for at in range(written.size):
+        if not written[at]:
+            continue
+        k = low + at
+        lost = loss[k]
+        for i in range(last - first, -1, -1):
+            # Pulse i - 1 is the one owned; any before it not owned yet are stray.
+            owned = 0.0
+            if i and abs(cell[first + i - 1] - k) <= 1:
+                together = 0.0
+                for before in range(i):
+                    together += open_from[before]
+                owned = (1 - lost) * claim[first + i - 1, k - cell[first + i - 1] + 1] * together
+            open_from[i] = lost * open_from[i] + owned
+    return open_from.sum()
+
+
+@njit(cache=True, nogil=True)
+def match_words(cell, claim, loss, ends, words, likely, first_scores, beside, worth):  # type: ignore[no-untyped-def]
+    """(words, 16) log-likelihoods of the words at every place, all others as in `likely`, over passes.
+
+    `cell` (pulses,), `claim` (pulses, 3) of all passes one behind the other, which `ends` (passes + 1,) part; `loss`
+    (passes, cells). `words` (16,) five-cell words. Words more than `worth` below the best of `first_scores` (words, 16)
+    are left out at -inf. Pulses are told afresh up to `beside` cells to either side. Where a word differs from the likely one in its first or last cell, the cell beside it may differ too.
+    """
+    count = likely.size
+    cells = 5 * count
+    written = np.zeros(cells, dtype=np.bool_)
+    for w in range(count):
+        for c in range(5):
+            written[5 * w + c] = words[likely[w]] >> (4 - c) & 1
+    out = np.full((count, 16), -np.inf)
+    passes = ends.size - 1
+    at = ends[:-1].copy()
+    stop = ends[:-1].copy()
+    for w in range(count):
+        low, high = max(5 * w - beside, 0), min(5 * w + 5 + beside, cells)
+        for p in range(passes):
+            while at[p] < ends[p + 1] and cell[at[p]] < low:
+                at[p] += 1
+            stop[p] = max(stop[p], at[p])
+            while stop[p] < ends[p + 1] and cell[stop[p]] < high:
+                stop[p] += 1
+        window = written[low:high].copy()
+        mine = 5 * w - low
+        top = first_scores[w].max()
+        for v in range(16):
+            if first_scores[w, v] < top - worth:
+                continue
+            for c in range(5):
+                window[mine + c] = words[v] >> (4 - c) & 1
+            lefts = 2 if mine and window[mine] != written[5 * w] else 1
+            rights = 2 if mine + 5 < window.size and window[mine + 4] != written[5 * w + 4] else 1
+            for left in range(lefts):
+                for right in range(rights):
+                    if left:
+                        window[mine - 1] = not window[mine - 1]
+                    if right:
+                        window[mine + 5] = not window[mine + 5]
+                    total = 0.0
+                    for p in range(passes):
+                        total += math.log(_matchings(cell, claim, loss[p], at[p], stop[p], window, low))
+                    if left:
+                        window[mine - 1] = not window[mine - 1]
+                    if right:
+                        window[mine + 5] = not window[mine + 5]
+                    out[w, v] = total if out[w, v] == -np.inf else _log_sum(out[w, v], total)
+    return out

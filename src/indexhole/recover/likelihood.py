@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +23,9 @@ import numpy.typing as npt
 
 from indexhole.codes import marks
 from indexhole.recover import kernels
-from indexhole.recover.evidence import Cells
+from indexhole.recover.evidence import TEMPER, Cells, hear
+from indexhole.recover.matching import matched_words
+from indexhole.recover.stretch import Stretch
 
 CHECK_BITS = {"fm": 16, "mfm": 16, "group45": 8}
 # Chance that the passes share a fault they do not show, such as one pulse gone in all of them. Alone it cannot make
@@ -92,6 +94,17 @@ def symbols_of(evidence: Cells, code: str) -> Symbols:
         odds[:] = evidence[1::2]
         best[:] = odds > 0
     return _from_scores(np.stack((np.zeros(bits), odds), axis=1), best)
+
+
+def joint_symbols(stretches: Sequence[Stretch], cells: int) -> Symbols:
+    """Symbols of a field of `cells` cells from its pulses in several passes, most trusted first."""
+    code = stretches[0].code
+    passes, evidence = hear(stretches, cells)
+    if code != "group45":
+        return symbols_of(evidence * TEMPER[code], code)
+    first = np.empty((cells // 5, 16))
+    kernels.word_scores(evidence, _WORDS, cells // 5, first)
+    return _from_scores(matched_words(passes, _WORDS, first) * TEMPER[code])
 
 
 def bytes_of(values: npt.NDArray[np.int64], code: str) -> bytes:

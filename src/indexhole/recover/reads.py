@@ -52,7 +52,8 @@ class SectorRead:
         turn: revolutions since the first index.
         tick: of the pulse that closes the mark, on the capture's own clock.
         cut: whether the log ended inside the field.
-        rough: share of runs in the whole stream that the code forbids.
+        rough: share of the data fields of the whole stream in which a rule of the code is broken, one counted more than
+            were seen: few fields prove little.
         source: the stream, or the field's own pulses once the stream was let go, or None when those too were.
     """
 
@@ -179,8 +180,8 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
     id_turns = stream.turns(heads.at)
     turns = stream.turns(fields.at)
     passed = (fields.check == 0) & (fields.faults == 0)
-    low, high = marks.RUN_LIMITS[code]
-    rough = float(np.mean((stream.runs < low) | (stream.runs > high)))
+    cut = (fields.last >= stream.runs.size - 1) & ~passed
+    rough = float(((fields.faults > 0) & ~cut).sum() + 1) / max(int((~cut).sum()), 1)
     reads = tuple(
         SectorRead(
             number,
@@ -194,7 +195,7 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
             kind,
             turn,
             tick,
-            end and not ok,
+            end,
             rough,
             stream,
         )
@@ -209,7 +210,7 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
             found[1][data].tolist(),
             turns.tolist(),
             stream.segment.read_ticks[fields.at + 1].tolist(),
-            (fields.last >= stream.runs.size - 1).tolist(),
+            cut.tolist(),
             strict=True,
         )
     )

@@ -14,15 +14,14 @@ from dataclasses import dataclass
 from statistics import median
 
 from indexhole.codes import marks
-from indexhole.recover.evidence import joint_evidence
 from indexhole.recover.likelihood import (
     CHECK_BITS,
     Symbols,
     bytes_of,
     candidates,
     deceived,
+    joint_symbols,
     log_probability,
-    symbols_of,
     values_of,
 )
 from indexhole.recover.reads import SectorRead, field_cells
@@ -34,8 +33,9 @@ _NEAR_EDGE = 0.34
 # that was put together.
 _SOUND_CHANCE = {16: 2e-6, 8: 1e-4}
 _MENDED_CHANCE = 5e-7
-# Share of forbidden runs below which a track counts as free of dropouts.
-_QUIET = 2e-4
+# Share of fields with a broken rule up to which a short check passed once is believed. Pulses lost without breaking a
+# rule are about as common; it takes two of them in a field, and then the check must still be deceived.
+_QUIET = 0.1
 # Fields tried at most. A field is believed only with some probability of its own, and so many cannot have that.
 _TRIED = 64
 
@@ -138,7 +138,7 @@ def plain(own: Sequence[SectorRead]) -> bool:
     short_check = CHECK_BITS[own[0].code] < 16
     votes = sum(r.passed for r in own)
     if votes == len(own) and all(r.worst < _NEAR_EDGE for r in own):
-        return votes > 1 or not short_check or own[0].rough < _QUIET
+        return votes > 1 or not short_check or own[0].rough <= _QUIET
     return votes > (2 if short_check else 1)
 
 
@@ -162,7 +162,7 @@ def _join(every: Sequence[SectorRead], size: int) -> _Joined | None:
     stretches = [s for _, s in found if s is not None]
     if not stretches:
         return None
-    symbols = symbols_of(joint_evidence(stretches, field_cells(code, size)), code)
+    symbols = joint_symbols(stretches, field_cells(code, size))
     mark = bytes([Counter(r.field[0] for r in trusted).most_common(1)[0][0]]) if code == "fm" else b""
     return _Joined(symbols, len(stretches), code, mark)
 
