@@ -241,7 +241,8 @@ def match_words(cell, claim, loss, ends, words, likely, first_scores, beside, wo
 
     `cell` (pulses,), `claim` (pulses, 3) of all passes one behind the other, which `ends` (passes + 1,) part; `loss`
     (passes, cells). `words` (16,) five-cell words. Words more than `worth` below the best of `first_scores` (words, 16)
-    are left out at -inf. Pulses are told afresh up to `beside` cells to either side. Where a word differs from the likely one in its first or last cell, the cell beside it may differ too.
+    are left out at -inf. Pulses are told afresh up to `beside` cells to either side. Where a word differs from the
+    likely one in its first or last cell, the cell beside it may differ too.
     """
     count = likely.size
     cells = 5 * count

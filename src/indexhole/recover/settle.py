@@ -31,7 +31,7 @@ from indexhole.recover.result import Sector, SectorState
 _NEAR_EDGE = 0.34
 # The chance of deception at which a field that passed as read is no longer believed, by width of its check, and one
 # that was put together.
-_SOUND_CHANCE = {16: 2e-6, 8: 1e-4}
+_SOUND_CHANCE = {16: 2e-6, 8: 2e-5}
 _MENDED_CHANCE = 5e-7
 # Share of fields with a broken rule up to which a short check passed once is believed. Pulses lost without breaking a
 # rule are about as common; it takes two of them in a field, and then the check must still be deceived.
