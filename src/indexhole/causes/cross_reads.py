@@ -182,8 +182,8 @@ def _tie(
         # speed would do the same: then the distance may be anything a sound pair's may
         sound = [CrossRead(r.tried, 0) for _, _, r in reads]
         recorder, reader, _ = reads[0]
-        steady = [replace(_state(name, reader, heads), speed_ratio=1.0) for name in (recorder, reader)]
-        at, innocent = log_likelihood(sound, *steady, heads.places.get(reader, TrackPlace()))
+        wrote, reads_it = (replace(_state(name, reader, heads), speed_ratio=1.0) for name in (recorder, reader))
+        at, innocent = log_likelihood(sound, wrote, reads_it, heads.places.get(reader, TrackPlace()))
         free = apart(at, innocent)
         spread = float(np.sqrt((told.size_um**2 + told.size_spread_um**2 + free.spread_um**2) / 2))
         told = Apart(0.0, spread, 0.0, spread)

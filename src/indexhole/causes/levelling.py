@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
 from indexhole.causes.blunders import Check, Snooping, checks, snoop
 from indexhole.causes.datum import Datum
 from indexhole.causes.measurements import INDEX, NOMINAL, OFFSET, SPEED
@@ -16,6 +19,8 @@ from indexhole.causes.signs import Settled, settle_signs
 from indexhole.causes.weakness import Wanted, WeakTie, best_next, weakest
 from indexhole.errors import InputFault
 from indexhole.standards.tolerances import find_tolerance
+
+Floats = npt.NDArray[np.float64]
 
 Verdict = Literal["works", "doubtful", "fails", "unproven"]
 
@@ -45,7 +50,7 @@ class Standing:
         value, uncertainty: against `against`, in the unit of the quantity.
         against: a held node, or `mean` for the mean of the other mechanisms of its part.
         others: how many these are.
-        sense_known: whether above and below are told apart; else only the size of the value counts.
+        other: the other value that fits as well, when a block of directions may be turned round; else None.
         limits: None when none are known.
         verdict: by two standard uncertainties.
     """
@@ -55,7 +60,7 @@ class Standing:
     uncertainty: float
     against: str
     others: int
-    sense_known: bool
+    other: float | None
     limits: Limits | None
     verdict: Verdict
 
@@ -191,19 +196,41 @@ def _standing(
 ) -> Standing:
     others = [n for n in part.nodes if n in mechanisms and n != node]
     if part.held:
-        k = part.index(node)
-        value, u = float(part.place[k]), float(part.uncertainty[k])
-        # several marks are one datum
+        # a held node's own place is in the datum; several marks are one datum
         against = sorted(part.held)[0]
+        weights = part.weights({node: 1.0})
     elif others:
-        value, u = part.against_others(node, others)
         against = MEAN
+        weights = part.weights({node: 1.0, **{n: -1 / len(others) for n in others}})
     else:
         against = next(n for n in part.nodes if n != node)
-        value, u = part.difference(against, node)
+        weights = part.weights({node: 1.0, against: -1.0})
+    value, u = part.contrast(weights)
+    value, u, other = _either_way(part, weights, signs, value, u * widened)
     limits = limits_of(quantity, disk_class)
-    sense = not any(t.name in signs.mirrored for t in part.ties)
-    return Standing(node, value, u * widened, against, len(others), sense, limits, _verdict(value, u * widened, limits))
+    verdict = _verdict(value, u, limits)
+    if other is not None and _verdict(other, u, limits) != verdict:
+        verdict = "doubtful"
+    return Standing(node, value, u, against, len(others), other, limits, verdict)
+
+
+def _either_way(
+    part: Part, weights: Floats, signs: Settled, value: float, u: float
+) -> tuple[float, float, float | None]:
+    """A contrast with what may be turned round in it: value, uncertainty, and the other value that fits as well.
+
+    With several blocks to turn there are too many values to tell: then their mean, and the variance of all of them.
+    """
+    shares = []
+    for block in signs.mirrored:
+        share = sum(part.sensitivity(weights, k) * tie.value for k, tie in enumerate(part.ties) if tie.name in block)
+        if abs(share) > 1e-6 * max(u, abs(value)):
+            shares.append(share)
+    if not shares:
+        return value, u, None
+    if len(shares) == 1:
+        return value, u, value - 2 * shares[0]
+    return value - sum(shares), math.hypot(u, *shares), None
 
 
 def _verdict(value: float, u: float, limits: Limits | None) -> Verdict:

@@ -41,8 +41,10 @@ def place_words(levelled: Levelled, standing: Standing) -> str:
     unit = _UNIT_WORDS[levelled.quantity]
     against = against_words(levelled, standing)
     above = standing.value > 0
+    if standing.other is not None:
+        return _either_words(levelled, standing, against, unit)
     if abs(standing.value) <= standing.uncertainty:
-        signed = rounded(standing.value, standing.uncertainty, sign=standing.sense_known)
+        signed = rounded(standing.value, standing.uncertainty, sign=True)
         return f"{standing.node} {_ALIKE[levelled.quantity]} {against}, as far as is known ({signed} {unit})"
     if levelled.quantity == SPEED:
         percent = 100 * math.expm1(standing.value / 100)
@@ -52,12 +54,18 @@ def place_words(levelled: Levelled, standing: Standing) -> str:
         return f"{standing.node} turns {shown} % {word}{' ' + joint + against if joint else ''}"
     if levelled.quantity == INDEX:
         return f"{standing.node} gives its index pulse {told} {unit} {'later' if above else 'sooner'} than {against}"
-    if not standing.sense_known:
-        return (
-            f"{standing.node} sits {told} {unit} to one side of {against}, towards the hub or the rim: which, one "
-            "signed measurement would settle"
-        )
     return f"{standing.node} sits {told} {unit} towards the {'rim' if above else 'hub'} of {against}"
+
+
+def _either_words(levelled: Levelled, standing: Standing, against: str, unit: str) -> str:
+    """Two values that fit as well, because nothing says which way some ties point."""
+    u, other = standing.uncertainty, standing.other or 0.0
+    settle = "one signed measurement would settle which"
+    if levelled.quantity == OFFSET and abs(standing.value + other) <= 0.5 * u:
+        told = rounded(abs(standing.value), u)
+        return f"{standing.node} sits {told} {unit} to one side of {against}, towards hub or rim: {settle}"
+    both = f"{rounded(standing.value, u, sign=True)} or {rounded(other, u, sign=True)} {unit}"
+    return f"{standing.node} stands {both} from {against}: {settle}"
 
 
 def advice_words(
@@ -68,17 +76,23 @@ def advice_words(
     irreplaceable: Sequence[str],
 ) -> str:
     """What to do about it, one sentence or more; "" when nothing need be done."""
-    if standing.verdict in ("works", "unproven"):
+    known = standing.limits is not None
+    if standing.verdict == "works" or (known and standing.verdict == "unproven"):
         return ""
+    if standing.other is not None:
+        return "Turn nothing before it is known which way."
     if standing.verdict == "doubtful":
         return "A limit lies inside its uncertainty: measure again before anything is turned."
+    if not known and abs(standing.value) <= 2 * standing.uncertainty:
+        return ""
     if standing.others == 1 and standing.against == MEAN:
         return "Which of the two is out of place only a third, or an alignment disk, can tell: turn neither yet."
     if levelled.quantity == SPEED:
         return f"Set its speed {'down' if standing.value > 0 else 'up'} by as much."
     if levelled.quantity == INDEX:
         return "Its index sensor may be moved by as much."
-    return " ".join(filter(None, (_first_read(standing, recorded, irreplaceable), _turn(standing, adjusters))))
+    judged = "" if known else "No limit is known, as the shelf does not say its class: turn only what must be."
+    return " ".join(filter(None, (judged, _first_read(standing, recorded, irreplaceable), _turn(standing, adjusters))))
 
 
 def _first_read(standing: Standing, recorded: Sequence[str], irreplaceable: Sequence[str]) -> str:
@@ -93,8 +107,6 @@ def _first_read(standing: Standing, recorded: Sequence[str], irreplaceable: Sequ
 
 
 def _turn(standing: Standing, adjusters: Mapping[str, tuple[float, float]]) -> str:
-    if not standing.sense_known:
-        return "Do not turn the adjuster before it is known which way."
     way = "hub" if standing.value > 0 else "rim"
     told = rounded(abs(standing.value), standing.uncertainty)
     if standing.node not in adjusters:

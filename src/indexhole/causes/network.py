@@ -7,7 +7,7 @@ centre line, percent of speed, us of index): a mechanism, an alignment disk, a r
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,20 +90,22 @@ class Part:
         """Value and standard uncertainty of a weighted sum of places, (n,)."""
         return float(weights @ self.place), math.sqrt(max(0.0, float(weights @ self.covariance @ weights)))
 
+    def weights(self, of: Mapping[str, float]) -> Floats:
+        """(n,) weights for `contrast`, by node."""
+        weights = np.zeros(len(self.nodes))
+        for node, weight in of.items():
+            weights[self.index(node)] += weight
+        return weights
+
     def difference(self, start: str, end: str) -> tuple[float, float]:
         """How far `end` stands above `start`, with its standard uncertainty."""
-        weights = np.zeros(len(self.nodes))
-        weights[self.index(end)] += 1
-        weights[self.index(start)] -= 1
-        return self.contrast(weights)
+        return self.contrast(self.weights({end: 1.0}) - self.weights({start: 1.0}))
 
-    def against_others(self, node: str, others: Collection[str]) -> tuple[float, float]:
-        """How far a node stands above the mean of others, with its standard uncertainty."""
-        chosen = [self.index(name) for name in others if name != node]
-        weights = np.zeros(len(self.nodes))
-        weights[chosen] -= 1 / len(chosen)
-        weights[self.index(node)] += 1
-        return self.contrast(weights)
+    def sensitivity(self, weights: Floats, tie: int) -> float:
+        """By how much a weighted sum of places grows for each unit that the value of one tie (its number) grows."""
+        observed = self.ties[tie]
+        along = self.weights({observed.end: 1.0}) - self.weights({observed.start: 1.0})
+        return float(weights @ self.covariance @ along) / observed.uncertainty**2
 
     def global_test(self, level: float = GLOBAL_LEVEL) -> tuple[float, float, float]:
         """Bounds of the weighted square that right uncertainties keep to, and the chance of one at least as large.

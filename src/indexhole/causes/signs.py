@@ -1,13 +1,15 @@
 """Which way unsigned differences point, as far as the network says.
 
 Counts of failed sectors, or two lobes seen without noting which was the smaller, tell how far but not which way. Every
-choice of directions is weighed by how well the whole network then fits, exp(-weighted square / 2). Where the network
-decides, the tie becomes signed; where it does not, the tie keeps the mean and variance of both ways together, so that
-nothing is claimed that is not known.
+choice of directions is weighed by how well the whole network then fits, exp(-weighted square / 2). Ties that hang
+together in that square make a block. Where the network decides a block's directions they are settled; where it decides
+them only against each other, the block is a picture and its mirror image, of which one is shown and both are told; and
+a tie undecided even then keeps the mean and variance of both ways together.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -36,50 +38,50 @@ class Settled:
     Attributes:
         ties: all of them, signed, in the order given.
         unsure: names of those that keep both ways.
-        mirrored: names of those that are settled against each other only: all of them may be turned round together.
+        mirrored: blocks of names whose ties may all be turned round together.
     """
 
     ties: tuple[Tie, ...]
     unsure: frozenset[str]
-    mirrored: frozenset[str]
+    mirrored: tuple[frozenset[str], ...]
 
 
 def settle_signs(ties: Sequence[Tie]) -> Settled:
     """Settle the directions of unsigned ties, part by part."""
     done: dict[str, Tie] = {}
     unsure: set[str] = set()
-    mirrored: set[str] = set()
+    mirrored: list[frozenset[str]] = []
     for nodes in parts_of(ties):
         members = set(nodes)
         held = [t for t in ties if t.start in members]
         if any(t.unsigned for t in held):
             _settle_part(nodes, held, done, unsure, mirrored)
-    return Settled(tuple(done.get(t.name, t) for t in ties), frozenset(unsure), frozenset(mirrored))
+    return Settled(tuple(done.get(t.name, t) for t in ties), frozenset(unsure), tuple(mirrored))
 
 
 def _settle_part(
-    nodes: tuple[str, ...], ties: Sequence[Tie], done: dict[str, Tie], unsure: set[str], mirrored: set[str]
+    nodes: tuple[str, ...],
+    ties: Sequence[Tie],
+    done: dict[str, Tie],
+    unsure: set[str],
+    mirrored: list[frozenset[str]],
 ) -> None:
     loose = [k for k, t in enumerate(ties) if t.unsigned]
     square, lean = _square_of_signs(nodes, ties, loose)
     tied = np.abs(square) > _NOTHING * max(1.0, float(np.abs(square).max()))
     count, block = connected_components(tied, directed=False)
-    blocks = sorted((np.flatnonzero(block == b) for b in range(count)), key=len, reverse=True)
-    # a picture that nothing signed leans on may be turned round as a whole; one block may set the way, no more
-    may_set = not any(t.value != 0 for t in ties if not t.unsigned)
-    for members in blocks:
-        quadratic, linear = square[np.ix_(members, members)], lean[members]
-        free = bool(np.abs(linear).max() <= _NOTHING * max(1.0, float(np.abs(quadratic).max())))
-        convention = free and may_set
-        may_set = False
-        forward = _forward(quadratic, linear, first_set=convention)
-        for place, chance in zip(members.tolist(), forward.tolist(), strict=True):
-            tie = ties[loose[place]]
+    for number in range(count):
+        members = np.flatnonzero(block == number)
+        held = [ties[loose[k]] for k in members.tolist()]
+        # the tie that stands out most sets the way of a picture that may be turned round
+        anchor = int(np.argmax([t.value / t.uncertainty for t in held]))
+        forward, either_way = _forward(square[np.ix_(members, members)], lean[members], anchor)
+        for tie, chance in zip(held, forward.tolist(), strict=True):
             done[tie.name] = _told(tie, chance)
             if min(chance, 1 - chance) > _DOUBT:
                 unsure.add(tie.name)
-            elif convention:
-                mirrored.add(tie.name)
+        if either_way:
+            mirrored.append(frozenset(t.name for t in held))
 
 
 def _square_of_signs(nodes: tuple[str, ...], ties: Sequence[Tie], loose: list[int]) -> tuple[Floats, Floats]:
@@ -99,15 +101,22 @@ def _square_of_signs(nodes: tuple[str, ...], ties: Sequence[Tie], loose: list[in
     return left[np.ix_(loose, loose)] * np.outer(weight, weight), (left[loose] @ known) * weight
 
 
-def _forward(square: Floats, lean: Floats, *, first_set: bool) -> Floats:
-    """Chance of each sign to be +, (k,); with `first_set` the first is + by convention."""
+def _forward(square: Floats, lean: Floats, anchor: int) -> tuple[Floats, bool]:
+    """Chance of each sign to be +, (k,), and whether the mirror image is about as likely.
+
+    If it is, the chances are those of the image in which the anchor's sign is the likelier one.
+    """
     choices = _every(len(lean)) if len(lean) <= MOST_WHOLE else _descended(square, lean)
-    if first_set:
-        choices = choices * choices[:, :1]
-        choices = np.unique(choices, axis=0)
     fit = np.einsum("ck,kl,cl->c", choices, square, choices) + 2 * choices @ lean
+    best = choices[int(fit.argmin())]
+    # the image differs in what leans on signed ties only
+    either_way = bool(2 * abs(float(best @ lean)) < math.log(1 / _DOUBT - 1))
+    if either_way:
+        way = best[anchor] if abs(float(best @ lean)) > _NOTHING else 1.0
+        alike = choices[:, anchor] == way
+        choices, fit = choices[alike], fit[alike]
     weight = softmax(-fit / 2)
-    return np.asarray(np.clip(weight @ (choices > 0), 0.0, 1.0), dtype=np.float64)
+    return np.asarray(np.clip(weight @ (choices > 0), 0.0, 1.0), dtype=np.float64), either_way
 
 
 def _every(count: int) -> Floats:

@@ -18,12 +18,13 @@ def tell_network(
     as_json: bool,
 ) -> None:
     """Level what sheet, shelf and measurements tie together, and print where each drive stands."""
+    from indexhole.causes.measurements import no_measurements
     from indexhole.cli.shelf_open import has_shelf, opened_shelf
     from indexhole.jobs import levelling_report, networking
     from indexhole.shelf.sheet import read_sheet
 
     trials = read_sheet(sheet) if sheet is not None else None
-    by_hand = networking.read_measurements(measurements) if measurements is not None else networking.no_measurements()
+    by_hand = networking.read_measurements(measurements) if measurements is not None else no_measurements()
     # a sheet, or measurements, by themselves need no shelf
     if folder is not None or (sheet is None and (measurements is None or has_shelf(None))):
         with opened_shelf(folder) as shelf:

@@ -53,7 +53,9 @@ def told(bench: LevelledBench, levelled: Levelled) -> Told:
         scarce = sorted(bench.evidence.irreplaceable)
         advice = advice_words(levelled, standing, bench.adjusters, recorded, scarce)
         standings.append((standing, place_words(levelled, standing), advice))
-    turned = any(s.verdict == "fails" and advice for s, _, advice in standings)
+    turned = any(
+        "urn the adjuster" in advice or "Set its speed" in advice or "sensor" in advice for _, _, advice in standings
+    )
     return Told(
         title=TITLES[levelled.quantity],
         datum=_datum_words(levelled),
@@ -91,7 +93,8 @@ def _tie_line(check: Check, levelled: Levelled) -> str:
     fit = "unchecked"
     if check.redundancy > 1e-7:
         fit = f"residual {check.residual:+.3g}, w {check.w:+.1f}, a blunder from {check.smallest_found:.2g} shows"
-    unsure = ", which way is not known" if tie.name in levelled.signs.unsure else ""
+    turnable = any(tie.name in block for block in levelled.signs.mirrored)
+    unsure = ", which way is not known" if turnable or tie.name in levelled.signs.unsure else ""
     value = rounded(tie.value, tie.uncertainty, sign=True)
     return f"  {tie.name}: {tie.start} to {tie.end} {value} {levelled.unit} ({tie.source}){unsure}; {fit}"
 
@@ -140,7 +143,7 @@ def _level_json(bench: LevelledBench, levelled: Levelled) -> dict[str, Any]:
                 "value": s.value,
                 "uncertainty": s.uncertainty,
                 "against": s.against,
-                "sense_known": s.sense_known,
+                "or_value": s.other,
                 "limit_low": s.limits.low if s.limits else None,
                 "limit_high": s.limits.high if s.limits else None,
                 "verdict": s.verdict,
@@ -193,7 +196,9 @@ def _check_json(check: Check, levelled: Levelled) -> dict[str, Any]:
         "value": tie.value,
         "uncertainty": tie.uncertainty,
         "source": tie.source,
-        "sense_known": tie.name not in levelled.signs.unsure,
+        "sense_known": not (
+            tie.name in levelled.signs.unsure or any(tie.name in block for block in levelled.signs.mirrored)
+        ),
         "residual": check.residual,
         "redundancy": check.redundancy,
         "w": check.w,
