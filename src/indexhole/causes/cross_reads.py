@@ -131,8 +131,8 @@ def apart(distances: Floats, log_weight: Floats) -> Apart:
 def cross_ties(trials: Sequence[Trial], heads: Heads | None = None) -> CrossTies:
     """Ties between mechanisms, and between mechanisms and disks as they came, out of the trials.
 
-    Rows that failed count only where nothing nearer explains them: the reader read its own tracks on that side, and
-    the recording was read somewhere, well; and the speeds of both drives are known. What is left out is told.
+    Rows that failed count only where nothing nearer explains them: the reader reads something well on that side, the
+    recording was read well by somebody, and the speeds of both drives are known. What is left out is told.
     """
     heads = heads or Heads()
     rows = _pair_rows(trials)
@@ -192,7 +192,8 @@ def _tie(
     named = ", ".join(trials[:4]) + (f" and {len(trials) - 4} more" if len(trials) > 4 else "")
     name = f"trials {start} {end}"
     if told.size_um > _APART * told.size_spread_um and abs(told.mean_um) < 0.1 * told.spread_um:
-        return Tie(name, start, end, told.size_um, told.size_spread_um, f"trials {named}", unsigned=True), remark
+        spread = float(np.hypot(told.size_spread_um, _MODEL_SHARE * told.size_um))
+        return Tie(name, start, end, told.size_um, spread, f"trials {named}", unsigned=True), remark
     # counts without shifts are the same both ways, so what is left of a mean is rounding
     mean = told.mean_um if abs(told.mean_um) > 1e-6 * told.spread_um else 0.0
     return Tie(name, start, end, mean, told.spread_um, f"trials {named}"), remark
@@ -228,13 +229,15 @@ class _Rows:
 
     Attributes:
         crossed: rows in which a mechanism read what another recorded, or what a disk came with.
-        own: by mechanism and side, whether its own tracks read well.
+        reads_well: (mechanism, side) that read something well, its own tracks or others'.
+        own_tried: (mechanism, side) that was tried on its own tracks.
         read_well: (disk, side, recorder) read well by somebody.
     """
 
     crossed: tuple[_Crossed, ...]
     mechanisms: frozenset[str]
-    own: Mapping[tuple[str, int], bool]
+    reads_well: frozenset[tuple[str, int]]
+    own_tried: frozenset[tuple[str, int]]
     read_well: frozenset[tuple[str, int, str]]
 
     def unexplained(self, row: _Crossed) -> str:
@@ -242,11 +245,10 @@ class _Rows:
         trial = row.trial
         if trial.sectors_failed <= _HELD * trial.sectors_tried:
             return ""
-        own = self.own.get((row.reader, trial.side))
-        if own is None:
-            return f"{row.reader} fails on others' tracks, but was never tried on its own on side {trial.side}"
-        if not own:
-            return f"{row.reader} fails on its own tracks of side {trial.side} too: that is not offset"
+        if (row.reader, trial.side) not in self.reads_well:
+            if (row.reader, trial.side) in self.own_tried:
+                return f"{row.reader} fails on its own tracks of side {trial.side} too: that is not offset"
+            return f"{row.reader} reads nothing well on side {trial.side}, and was never tried on its own tracks there"
         if (trial.disk, trial.side, row.recorder) not in self.read_well:
             return f"what {row.recorder} recorded on side {trial.side} of {trial.disk} was not read well by anybody"
         return ""
@@ -257,20 +259,25 @@ def _pair_rows(trials: Sequence[Trial]) -> _Rows:
     share = written_by(bench, Supposition())
     outside = len(bench.mechanisms)
     crossed: list[_Crossed] = []
-    tried: dict[tuple[str, int], list[int]] = defaultdict(lambda: [0, 0])
-    well: set[tuple[str, int, str]] = set()
+    reads_well: set[tuple[str, int]] = set()
+    own_tried: set[tuple[str, int]] = set()
+    read_well: set[tuple[str, int, str]] = set()
     for row, trial in enumerate(trials):
         column = int(share[row].argmax())
         if not trial.sectors_tried or share[row, column] < _WHOLLY or column > outside:
             continue
         recorder = trial.disk if column == outside else bench.mechanisms[column]
         if trial.sectors_failed <= _HELD * trial.sectors_tried:
-            well.add((trial.disk, trial.side, recorder))
+            read_well.add((trial.disk, trial.side, recorder))
+            reads_well.add((trial.mechanism, trial.side))
         if recorder == trial.mechanism:
-            own = tried[trial.mechanism, trial.side]
-            own[0] += trial.sectors_tried
-            own[1] += trial.sectors_failed
+            own_tried.add((trial.mechanism, trial.side))
         else:
             crossed.append(_Crossed(trial, trial.mechanism, recorder))
-    read_own = {key: failed <= _HELD * count for key, (count, failed) in tried.items()}
-    return _Rows(tuple(crossed), frozenset(bench.mechanisms), read_own, frozenset(well))
+    return _Rows(
+        tuple(crossed),
+        frozenset(bench.mechanisms),
+        frozenset(reads_well),
+        frozenset(own_tried),
+        frozenset(read_well),
+    )
