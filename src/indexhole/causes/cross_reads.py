@@ -39,6 +39,9 @@ _NOISE_SHARES = (0.67, 1.0, 1.5)
 _STRAY, _STRAY_WEIGHT = (1e-4, 2e-3, 1.5e-2), (0.4, 0.4, 0.2)
 _HELD = 0.05  # a row with more failed needs to be laid to something
 _WHOLLY = 0.99  # share of a row that one drive must have recorded
+# What failure sets in at hangs on heads and read chains nobody measured: this share of a distance is uncertain, beside
+# what the counts leave. Our own choice.
+_MODEL_SHARE = 0.1
 _APART = 2.5  # standard deviations above 0 at which a distance is told as one
 
 

@@ -23,7 +23,6 @@ from indexhole.shelf.files import write_whole
 from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.sheet import decode_sheet
-from indexhole.signal.gauge import Gauge
 from indexhole.signal.store import read_parquet
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, load_layouts
@@ -191,12 +190,9 @@ def _reading(shelf: Shelf, record: CaptureRecord, trials: Sequence[Trial]) -> Re
         writer_ratio=wrote.value,
         writer_u=wrote.uncertainty,
         index_to_data_s=index.value,
-        index_u_s=_u(index),
+        # one turn shows no spread; what a drive differs by between occasions is added in any case
+        index_u_s=index.uncertainty if math.isfinite(index.uncertainty) else 0.0,
     )
-
-
-def _u(gauge: Gauge) -> float:
-    return gauge.uncertainty if math.isfinite(gauge.uncertainty) else math.nan
 
 
 def _recorded(
