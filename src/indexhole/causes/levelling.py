@@ -29,6 +29,8 @@ UNITS = {OFFSET: "um", SPEED: "%", INDEX: "us"}
 # by a capture, by two captures of one disk. Our own choice.
 _SUPPOSED = {OFFSET: 10.0, SPEED: 0.15, INDEX: 30.0}
 _COVERAGE = 2.0
+# Where no limit is known, a drive so many standard uncertainties off is out of place among others. Our own choice.
+_CLEARLY = 4.0
 MEAN = "mean"
 
 
@@ -48,7 +50,7 @@ class Standing:
     Attributes:
         node: the mechanism.
         value, uncertainty: against `against`, in the unit of the quantity.
-        against: a held node, or `mean` for the mean of the other mechanisms of its part.
+        against: a held node, or `mean` for the mean of other mechanisms of its part.
         others: how many these are.
         other: the other value that fits as well, when a block of directions may be turned round; else None.
         limits: None when none are known.
@@ -149,10 +151,7 @@ def level(
     snooping = snoop(signs.ties, held)
     widened = _widening(parts) if not snooping.suspects else 1.0
     standings = [
-        _standing(quantity, part, node, mechanisms, signs, widened, (classes or {}).get(node, ""))
-        for part in parts
-        for node in part.nodes
-        if node in mechanisms and node not in part.held
+        standing for part in parts for standing in _standings(quantity, part, mechanisms, signs, widened, classes or {})
     ]
     rank = ("fails", "doubtful", "unproven", "works")
     return Levelled(
@@ -185,16 +184,41 @@ def _widening(parts: Sequence[Part]) -> float:
     return math.sqrt(square / freedom) if chi2.sf(square, freedom) < 0.025 else 1.0
 
 
-def _standing(
+def _standings(
     quantity: str,
     part: Part,
-    node: str,
     mechanisms: Collection[str],
     signs: Settled,
     widened: float,
-    disk_class: str,
+    classes: Mapping[str, str],
+) -> list[Standing]:
+    """Where the mechanisms of a part stand.
+
+    In a free part a drive that is out of place would pull the mean of the others with it, so drives that fail are taken
+    out of what the others are told against, the clearest first, as long as two are left.
+    """
+    here = [n for n in part.nodes if n in mechanisms and n not in part.held]
+    among = list(here)
+
+    def told(node: str) -> Standing:
+        others = [n for n in among if n != node]
+        return _standing(quantity, part, node, others, signs, widened, classes.get(node, ""))
+
+    while not part.held and len(among) > 2:
+        clear = [s for s in map(told, among) if s.verdict == "fails" or (s.limits is None and _off(s) > _CLEARLY)]
+        if not clear:
+            break
+        among.remove(max(clear, key=_off).node)
+    return [told(node) for node in here]
+
+
+def _off(standing: Standing) -> float:
+    return abs(standing.value) / standing.uncertainty
+
+
+def _standing(
+    quantity: str, part: Part, node: str, others: Sequence[str], signs: Settled, widened: float, disk_class: str
 ) -> Standing:
-    others = [n for n in part.nodes if n in mechanisms and n != node]
     if part.held:
         # a held node's own place is in the datum; several marks are one datum
         against = sorted(part.held)[0]
@@ -219,7 +243,8 @@ def _either_way(
 ) -> tuple[float, float, float | None]:
     """A contrast with what may be turned round in it: value, uncertainty, and the other value that fits as well.
 
-    With several blocks to turn there are too many values to tell: then their mean, and the variance of all of them.
+    With several blocks to turn there are too many values to tell, and two that lie close together are one: then their
+    mean, and the variance of all of them.
     """
     shares = []
     for block in signs.mirrored:
@@ -228,7 +253,7 @@ def _either_way(
             shares.append(share)
     if not shares:
         return value, u, None
-    if len(shares) == 1:
+    if len(shares) == 1 and 2 * abs(shares[0]) > u:
         return value, u, value - 2 * shares[0]
     return value - sum(shares), math.hypot(u, *shares), None
 

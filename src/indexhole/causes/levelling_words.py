@@ -45,7 +45,10 @@ def place_words(levelled: Levelled, standing: Standing) -> str:
         return _either_words(levelled, standing, against, unit)
     if abs(standing.value) <= standing.uncertainty:
         signed = rounded(standing.value, standing.uncertainty, sign=True)
-        return f"{standing.node} {_ALIKE[levelled.quantity]} {against}, as far as is known ({signed} {unit})"
+        alike = f"{_ALIKE[levelled.quantity]} {against}"
+        if levelled.quantity == SPEED and standing.against == NOMINAL:
+            alike = "turns at nominal speed"
+        return f"{standing.node} {alike}, as far as is known ({signed} {unit})"
     if levelled.quantity == SPEED:
         percent = 100 * math.expm1(standing.value / 100)
         shown = rounded(abs(percent), standing.uncertainty * (1 + percent / 100))

@@ -106,7 +106,7 @@ def report_lines(bench: LevelledBench) -> list[str]:
         say = told(bench, levelled)
         lines.append(f"{say.title}, {say.datum}")
         for standing, place, advice in say.standings:
-            lines.append(f"- {place}: {standing.verdict}. {advice}".rstrip())
+            lines.append(f"- {standing.verdict}: {place}. {advice}".rstrip())
         lines += [line for line in (say.caution,) if line]
         lines += [f"Blunder? {line}" for line in say.suspects]
         lines += [f"Left out: {name}" for name in levelled.left_out]

@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 
 from indexhole.causes.cross_reads import Heads, cross_ties
@@ -150,10 +151,12 @@ def shelf_evidence(
     readings: list[Reading] = []
     remarks: list[str] = []
     for number, record in enumerate(records):
-        try:
-            readings.append(_reading(shelf, record, trials))
-        except (IndexholeError, OSError) as fault:
-            remarks.append(f"capture {record.name} tells nothing of speeds ({fault})")
+        gauged = _gauged(str(shelf.folder / record.parquet), record.sha256, record.name)
+        if isinstance(gauged, str):
+            remarks.append(f"capture {record.name} tells nothing of speeds ({gauged})")
+        else:
+            who = formatter_of(record, trials) or ""
+            readings.append(replace(gauged, disk=record.disk or "", reader=record.mechanism or "", writer=who))
         if progress is not None:
             progress(number + 1, len(records))
     recorded = _recorded(trials, records, disks)
@@ -173,18 +176,22 @@ def sheet_evidence(trials: Sequence[Trial], irreplaceable: Collection[str] = ())
     return BenchEvidence(trials=trials, recorded=_recorded(trials, (), ()), irreplaceable=frozenset(irreplaceable))
 
 
-def _reading(shelf: Shelf, record: CaptureRecord, trials: Sequence[Trial]) -> Reading:
-    capture = replace(read_parquet(shelf.folder / record.parquet), name=record.name, sha256=record.sha256)
-    gauged = gauge_captures([capture])
-    gauges = {g.name: g for g in gauged.gauges}
-    layout = load_layouts().get(gauged.layout)
+@lru_cache(maxsize=4096)
+def _gauged(parquet: str, sha256: str, name: str) -> Reading | str:
+    """What the gauges of a capture say, or why they say nothing; a capture never changes, so once is enough."""
+    try:
+        capture = replace(read_parquet(Path(parquet)), name=name, sha256=sha256)
+        found = gauge_captures([capture])
+    except (IndexholeError, OSError) as fault:
+        return str(fault)
+    gauges = {g.name: g for g in found.gauges}
+    layout = load_layouts().get(found.layout)
     rpm = layout.speed_rpm if layout is not None else math.nan
-    speed, index = gauges["spindle_speed"], gauges["index_to_data"]
-    wrote = gauges["writer_speed_ratio"]
+    speed, index, wrote = gauges["spindle_speed"], gauges["index_to_data"], gauges["writer_speed_ratio"]
     return Reading(
-        disk=record.disk or "",
-        reader=record.mechanism or "",
-        writer=formatter_of(record, trials) or "",
+        disk="",
+        reader="",
+        writer="",
         reader_ratio=speed.value / rpm,
         reader_u=speed.uncertainty / rpm,
         writer_ratio=wrote.value,
