@@ -29,7 +29,7 @@ from indexhole.model.odd_tracks import (
     with_weak_stretch,
 )
 from indexhole.model.session import read_session
-from indexhole.model.simulate import Reader, SimulatedTrack, WeakStretch, format_track, read_track
+from indexhole.model.simulate import Reader, SimulatedTrack, WeakStretch, format_track, read_track, weak_places
 from indexhole.model.suited import sound_mechanism
 from indexhole.recover.result import Oddity, Sector, SectorState, Surface
 from indexhole.recover.surface import recover_surface
@@ -100,6 +100,37 @@ def test_a_plain_track_has_no_oddities(layout: str, seed: int) -> None:
     assert zone is not None
     track = format_track(LAYOUTS[layout], 10, 0, contents(zone.sector_ids, seed, zone.sector_bytes), rng)
     surface = recover_surface([logged(read_track(track, rng))], LAYOUTS, layout)
+    assert surface.tracks[0].oddities == ()
+
+
+@pytest.mark.parametrize("layout", ["90-mfm-9x512", "130-fm-16x128", "zoned-35-1s"])
+def test_dirt_is_wear_and_nothing_odd(layout: str) -> None:
+    """Twenty-five dirty places on a turn take ids, marks and data of a plain track; the sectors say so, no oddity."""
+    rng = np.random.default_rng(30)
+    zone = LAYOUTS[layout].zone(10, 0)
+    assert zone is not None
+    worn = 0
+    for seed in range(12):
+        track = format_track(LAYOUTS[layout], 10, 0, contents(zone.sector_ids, seed, zone.sector_bytes), rng)
+        dirty = Reader(weak=weak_places(rng, 25, 0.002))
+        (found,) = recover_surface([logged(read_track(track, rng, dirty, revolutions=2.2))], LAYOUTS, layout).tracks
+        worn += sum(s.state in (SectorState.SUSPECT, SectorState.LOST) for s in found.sectors)
+        assert found.oddities == ()
+    assert worn > 24
+
+
+def test_an_id_the_log_ends_behind_is_not_alone() -> None:
+    """Its data field may have come a little later."""
+    data = contents(range(1, 10), 31)
+    track = composed(plain(data), 31)
+    log = read_track(track.track, np.random.default_rng(31), revolutions=1)
+    places = (Gap(80), IndexField(), Gap(50), *plain(data))
+    end = next(
+        stop for p, (_, stop) in zip(places, track.places, strict=True) if isinstance(p, IdField) and p.number == 6
+    )
+    cut = replace(log, pulses_s=log.pulses_s[log.pulses_s < log.index_s[0] + (end + 0.003) * 0.2])
+    surface = recover_surface([logged(cut)], LAYOUTS, LAYOUT.id)
+    assert one(surface, 6).state is SectorState.LOST
     assert surface.tracks[0].oddities == ()
 
 

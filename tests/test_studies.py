@@ -88,3 +88,15 @@ def test_predictions_are_binned_with_their_counts(study):
     assert [(r.count, r.observed) for r in rows] == [(100, 0.0), (200, 0.05)]
     assert 0.01 < rows[1].error < 0.02
     assert "| MFM | noise | 0.03 to 0.1 | 200 | 0.0500 | 0.0500 |" in calibration.table(rows)
+
+
+def test_layouts_are_identified_and_odd_tracks_told_in_a_small_study(study, monkeypatch, tmp_path):
+    identification = study("identification")
+    monkeypatch.setattr(sys, "argv", ["identification", "--count", "12", "--out", str(tmp_path)])
+    identification.main()
+    told = (tmp_path / "identification.md").read_text(encoding="utf-8")
+    assert "12 of 12 legible; the first answer right in 12" in told
+    assert "4 of 4 called unknown; 4 found again by their draft" in told
+    assert re.search(r"of [1-9]\d* sectors called sound or mended 0 false", told)
+    odd = re.findall(r"^\| (.*) \| (\d) of 1 \| (.*) \|$", told, re.MULTILINE)
+    assert odd == [(kind, "1", "-") for kind in identification.KINDS]

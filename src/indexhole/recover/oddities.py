@@ -15,7 +15,7 @@ from statistics import median
 from indexhole.codes.marks import CELLS_PER_BYTE
 from indexhole.recover.draft import CODE_NAMES, ranges
 from indexhole.recover.merge import Merged
-from indexhole.recover.reads import field_cells
+from indexhole.recover.reads import SectorRead, field_cells
 from indexhole.recover.result import Oddity, Sector, SectorState
 from indexhole.recover.stays import Blank, Stay
 
@@ -150,8 +150,9 @@ def _sizes(track: OddTrack) -> Iterator[Oddity]:
 
 
 def _deleted(track: OddTrack) -> Iterator[Oddity]:
-    for sector in track.merged.sectors:
-        if sector.deleted and sector.data:
+    for sector, reads in zip(track.merged.sectors, track.merged.reads, strict=True):
+        # One pass whose check fails may have misread the mark as well.
+        if sector.deleted and sector.data and (sector.state is not SectorState.SUSPECT or len(reads) > 1):
             told = f"sector {sector.id} carries the deleted-data mark"
             yield Oddity("deleted mark", told, sector.id, *track.stretch(sector.angle, sector.size))
 
@@ -172,13 +173,18 @@ def _repeated(track: OddTrack) -> Iterator[Oddity]:
 def _unnamed(track: OddTrack) -> Iterator[Oddity]:
     """Data fields without a legible id: those given to a sector by other signs, and those left over."""
     for sector, reads in zip(track.merged.sectors, track.merged.reads, strict=True):
-        if reads and all(r.id is None for r in reads) and sector.data:
-            kind = "broken id" if "its check fails" in sector.how else "missing id"
+        if not reads or any(r.id is not None for r in reads) or not sector.data:
+            continue
+        kind = "broken id" if "its check fails" in sector.how else "missing id"
+        # Where dirt took the id, the sector says how it was found; that is wear, nothing odd.
+        if any(r.passed and _bare(r, track) for r in reads):
             yield Oddity(
                 kind, f"sector {sector.id}: {sector.how}", sector.id, *track.stretch(sector.angle, sector.size)
             )
     for one in track.merged.nameless:
         proven = one.proven
+        if proven is None and not any(_bare(r, track) for r in one.reads):
+            continue
         read = proven or one.reads[0]
         told = f"a data field of {len(read.data)} bytes"
         told += " whose check passes" if proven else " whose check fails at every size tried"
@@ -197,11 +203,17 @@ def _unnamed(track: OddTrack) -> Iterator[Oddity]:
         )
 
 
+def _bare(read: SectorRead, track: OddTrack) -> bool:
+    """Whether nothing illegible lies in front of a data field, where its id would be."""
+    return read.turn in track.stays[read.stream].survey.bare_fields
+
+
 def _id_alone(track: OddTrack) -> Iterator[Oddity]:
     for sector in track.merged.sectors:
         if sector.state is not SectorState.LOST:
             continue
-        turns = [i.turn % 1.0 for s in track.stays for i in s.reads.ids if i.id.number == sector.id]
+        ids = [(i.turn, s.survey.bare_ids) for s in track.stays for i in s.reads.ids if i.id.number == sector.id]
+        turns = [turn % 1.0 for turn, bare in ids if turn in bare]
         if turns:
             told = f"the id of sector {sector.id} has no legible data field behind it"
             yield Oddity("id alone", told, sector.id, turns[0])

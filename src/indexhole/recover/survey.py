@@ -30,6 +30,11 @@ _BYTE_CELLS = {"fm": 16, "mfm": 16, "group45": 8}
 # Gap bytes looked at behind an id; the first may be cut by the writer's switching.
 _FILL_FROM, _FILL_TO = 1, 8
 _MOST_SAMPLED = 24
+# How far in front of a field, or behind an id, nothing may be illegible, and runs that break the code let pass there:
+# a writer's switching makes some. A longer run than the longest says that pulses are gone.
+_NEAR_BYTES, _SPLICE_RUNS, _LONGEST_RUN = 60, 2, 8
+# No data field behind an id stands farther off than this.
+_ALONE_BYTES = 100
 _LONGEST_GAP_BYTES = 1200
 
 Cells = npt.NDArray[np.int64]
@@ -48,6 +53,8 @@ class Survey:
         gap_1: from each index mark to the sync of the first id behind it.
         last_gap: from the end of the last data field of each turn to the index pulse.
         gap_fill: bytes of gap behind ids, with how often each was read.
+        bare_fields: turns at which a data field stands without an id though nothing illegible lies in front of it.
+        bare_ids: turns at which an id stands without data though nothing illegible lies behind it.
     """
 
     clean: bool
@@ -59,6 +66,8 @@ class Survey:
     gap_1: tuple[float, ...]
     last_gap: tuple[float, ...]
     gap_fill: tuple[tuple[int, int], ...]
+    bare_fields: tuple[float, ...]
+    bare_ids: tuple[float, ...]
 
 
 def survey(stream: Stream, reads: StreamReads) -> Survey:
@@ -76,13 +85,20 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
     starts = np.sort(np.concatenate((ids, data, broken)))
     low, high = marks.RUN_LIMITS[code]
     forbidden = np.flatnonzero((stream.runs < low) | (stream.runs > high))
+    illegible = cells[forbidden + 1]
+    beside = _NEAR_BYTES * marks.CELLS_PER_BYTE[code]
+    # A stretch without pulses is one run only, but as illegible as many.
+    silent = np.repeat(np.flatnonzero(stream.runs > _LONGEST_RUN), _SPLICE_RUNS + 1)
+    doubtful = np.sort(np.concatenate((illegible, cells[silent], cells[silent + 1])))
+    lone = ~named & _clear(doubtful, data - _sync_cells(code) - beside, data)
+    alone = _without_data(code, ids, data, int(cells[-1])) & _clear(doubtful, ids, ids + _ID_CELLS[code] + beside)
     return Survey(
         clean=whole_turn(
             _turns(stream, cells, ids, index),
             *_blocks(code, ids, data[named], ends[named]),
             ids,
             np.concatenate((broken, data[~named])),
-            cells[forbidden + 1],
+            illegible,
             stream.runs[forbidden].astype(np.int64),
         ),
         cells_a_turn=float(np.diff(index).mean()) if index.size > 1 else None,
@@ -93,7 +109,20 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
         gap_1=_bytes(code, _first_behind(index_marks, starts, ids) - _sync_cells(code) - _index_cells(code)),
         last_gap=_bytes(code, _before(index, ends[passed], starts)),
         gap_fill=_gap_fill(stream, reads.ids),
+        bare_fields=tuple(r.turn for r, bare in zip(reads.reads, lone.tolist(), strict=True) if bare),
+        bare_ids=tuple(i.turn for i, bare in zip(reads.ids, alone.tolist(), strict=True) if bare),
     )
+
+
+def _clear(illegible: Cells, first: Cells, end: Cells) -> npt.NDArray[np.bool_]:
+    """Whether hardly any run between each two cells breaks the rules of the code: a splice does, dirt does more."""
+    return np.asarray(np.searchsorted(illegible, end) - np.searchsorted(illegible, first) <= _SPLICE_RUNS)
+
+
+def _without_data(code: str, ids: Cells, data: Cells, end: int) -> npt.NDArray[np.bool_]:
+    """Which ids have no data field close behind them, though the log goes on for long enough to show one."""
+    following = np.append(data, end)[np.searchsorted(data, ids)]
+    return np.asarray(following - ids > _ALONE_BYTES * marks.CELLS_PER_BYTE[code])
 
 
 def _blocks(code: str, ids: Cells, data: Cells, ends: Cells) -> tuple[Cells, Cells]:
