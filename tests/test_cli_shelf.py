@@ -263,7 +263,7 @@ def test_a_register_damaged_inside_fails_the_check(bench, sheet):
     import sqlite3
 
     connection = sqlite3.connect(bench.folder / "register.sqlite")
-    connection.execute("INSERT INTO events VALUES (1, 'E1', 'D9', '', 'fell', '')")
+    connection.execute("INSERT INTO events (event, unit, 'when', what, source) VALUES ('E1', 'D9', '', 'fell', '')")
     connection.commit()
     connection.close()
     assert "register: table events, row 1: refers to nothing in units" in bench("check", status=1)

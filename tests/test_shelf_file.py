@@ -171,7 +171,7 @@ def test_damage_inside_the_file_is_told(tmp_path):
 def test_inspection_finds_a_reference_to_nothing(tmp_path):
     shelf = Shelf.open(tmp_path, create=True)
     connection = sqlite3.connect(shelf.path)
-    connection.execute("INSERT INTO events VALUES (1, 'E1', 'D9', '', 'fell', '')")
+    connection.execute("INSERT INTO events (event, unit, \"when\", what, source) VALUES ('E1', 'D9', '', 'fell', '')")
     connection.commit()
     connection.close()
     assert shelf.inspect() == ["table events, row 1: refers to nothing in units"]
@@ -180,7 +180,7 @@ def test_inspection_finds_a_reference_to_nothing(tmp_path):
 def test_the_schema_itself_refuses_what_no_record_may_say(tmp_path):
     shelf = Shelf.open(tmp_path, create=True)
     for wrong in (
-        "INSERT INTO events VALUES (1, 'E1', 'D9', '', 'fell', '')",
+        "INSERT INTO events (event, unit, \"when\", what, source) VALUES ('E1', 'D9', '', 'fell', '')",
         "INSERT INTO disks (inventory, title, disk_class, sides, note, standing) VALUES ('K1', '', '', 3, '', 'known')",
         "INSERT INTO disks (inventory, title, disk_class, note, standing, importance) "
         "VALUES ('K1', '', '', '', 'known', 'some')",

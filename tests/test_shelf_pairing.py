@@ -102,12 +102,12 @@ def test_the_command_line_takes_each_of_the_fields(tmp_path, capsys):
         "--recorded-temperature-c", "19.5", "--recorded-humidity-pct", "40", "--before", "erased",
         "--condition", "mould",
     )  # fmt: skip
-    assert told["disk"] == {
-        "inventory": "K1", "title": "", "disk_class": "", "sides": None, "note": "", "standing": "known",
+    given = {
         "importance": "scratch", "notch": "none", "hub_ring": False, "sector_holes": 0, "layout": "130-48-mfm-9x512",
         "recorded_by": "D1.0", "recorded_when": "1987", "recorded_temperature_c": 19.5, "recorded_humidity_pct": 40.0,
         "before": "erased", "condition": "mould",
     }  # fmt: skip
+    assert {name: told["disk"][name] for name in given} == given
     told = shelf("change", "disk", "K1", "hub_ring=yes", "sector_holes=", "recorded_temperature_c=")
     held = told["disk"]
     assert (held["hub_ring"], held["sector_holes"], held["recorded_temperature_c"]) == (True, None, None)

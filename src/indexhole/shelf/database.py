@@ -17,7 +17,7 @@ from sqlalchemy.exc import DatabaseError, IntegrityError
 from indexhole.errors import InputFault, ShelfFault
 
 REGISTER = "register.sqlite"
-NEWEST = 4
+NEWEST = 5
 BUSY_S = 5.0
 # written in the head of the file, so that another program's database is never taken for a register
 APPLICATION_ID = 0x1D8E401E

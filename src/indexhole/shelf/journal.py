@@ -32,13 +32,27 @@ class Change:
     at_utc: datetime
     what: str
     rows: int
+    who: str = ""
+    why: str = ""
 
 
-def _packed(values: Values) -> str:
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """Who changes something, and why; both may be empty."""
+
+    who: str = ""
+    why: str = ""
+
+
+def packed(values: Values) -> str:
+    """Values of a row as the journal keeps them."""
     return json.dumps(dict(values), default=lambda moment: moment.isoformat(), sort_keys=True)
 
 
-def _unpacked(table: Table, packed: str) -> dict[str, Any]:
+UNSIGNED = Signature()
+
+
+def unpacked(table: Table, packed: str) -> dict[str, Any]:
     """Values of a journal row; a column the schema no longer has is left out."""
     values = json.loads(packed)
     return {
@@ -51,12 +65,27 @@ def _unpacked(table: Table, packed: str) -> dict[str, Any]:
 
 
 class Writing:
-    """An open change: inserts, updates and deletes by row number, each noted in the journal."""
+    """An open change: inserts, updates and deletes by row number, each noted in the journal.
 
-    def __init__(self, connection: Connection, what: str) -> None:
+    A row with a `revision` takes the number of the change that leaves it as it is; undo brings back the number with
+    the values, so one number never stands for two contents.
+    """
+
+    def __init__(self, connection: Connection, what: str, signature: Signature = UNSIGNED) -> None:
         self.connection = connection
         self._what = what
+        self._signature = signature
         self._change: int | None = None
+
+    @property
+    def number(self) -> int:
+        """The number of this change, entered with the first row it changes: what changed nothing cannot be undone."""
+        if self._change is None:
+            entry = insert(changes).values(
+                at_utc=now(), what=self._what, version=__version__, who=self._signature.who, why=self._signature.why
+            )
+            self._change = self.connection.execute(entry.returning(changes.c.row)).scalar_one()
+        return self._change
 
     def next_row(self, table: Table) -> int:
         """The row number the next insert takes; a writer holds the file alone, so it stays true."""
@@ -67,56 +96,59 @@ class Writing:
         if not rows:
             return
         first = self.next_row(table)
-        numbered = [{**values, "row": first + k} for k, values in enumerate(rows)]
+        mark = self._mark(table)
+        numbered = [{**values, **mark, "row": first + k} for k, values in enumerate(rows)]
         self.connection.execute(insert(table), numbered)
-        self._note(table, [(values["row"], None, _packed(values)) for values in numbered])
+        self._note(table, [(values["row"], None, packed(values)) for values in numbered])
 
     def update(self, table: Table, row: int, values: Values) -> None:
         """Give a row new values."""
         before = self.read(table, row)
-        self.connection.execute(update(table).where(table.c.row == row).values(**values))
-        self._note(table, [(row, _packed(before), _packed({**before, **values}))])
+        if all(before[name] == value for name, value in values.items()):
+            return
+        after = {**before, **values, **self._mark(table)}
+        self.connection.execute(update(table).where(table.c.row == row).values(**after))
+        self._note(table, [(row, packed(before), packed(after))])
 
     def delete(self, table: Table, row: int) -> None:
         """Take a row out."""
         before = self.read(table, row)
         self.connection.execute(delete(table).where(table.c.row == row))
-        self._note(table, [(row, _packed(before), None)])
+        self._note(table, [(row, packed(before), None)])
 
     def read(self, table: Table, row: int) -> dict[str, Any]:
         """A row as it stands."""
         return dict(self.connection.execute(select(table).where(table.c.row == row)).mappings().one())
 
+    def _mark(self, table: Table) -> dict[str, int]:
+        return {"revision": self.number} if "revision" in table.c else {}
+
     def _note(self, table: Table, rows: Sequence[tuple[int, str | None, str | None]]) -> None:
-        if self._change is None:
-            # entered with the first row it changes: what changed nothing has nothing to undo
-            entry = insert(changes).values(at_utc=now(), what=self._what, version=__version__)
-            self._change = self.connection.execute(entry.returning(changes.c.row)).scalar_one()
         self.connection.execute(
             insert(changed_rows),
             [
-                {"change": self._change, "table_name": table.name, "row_changed": row, "before": was, "after": is_}
+                {"change": self.number, "table_name": table.name, "row_changed": row, "before": was, "after": is_}
                 for row, was, is_ in rows
             ],
         )
 
 
 @contextmanager
-def writing(engine: Engine, what: str, where: Path) -> Iterator[Writing]:
+def writing(engine: Engine, what: str, where: Path, signature: Signature = UNSIGNED) -> Iterator[Writing]:
     """Open a change; it is kept whole when the block ends well, and not at all otherwise."""
     with transaction(engine, writing=True, where=where) as connection:
-        yield Writing(connection, what)
+        yield Writing(connection, what, signature)
 
 
-def changes_kept(connection: Connection) -> list[Change]:
-    """Changes that have not been undone, the latest first."""
-    rows = func.count(changed_rows.c.row)
+def changes_kept(connection: Connection, limit: int | None = None) -> list[Change]:
+    """Changes that have not been undone, the latest first; all of them or the first so many."""
+    # counted change by change: with a limit, the rest of a long journal is not gone through
+    rows = select(func.count()).where(changed_rows.c.change == changes.c.row).scalar_subquery()
     told = connection.execute(
-        select(changes.c.row, changes.c.at_utc, changes.c.what, rows)
-        .join(changed_rows, changed_rows.c.change == changes.c.row, isouter=True)
+        select(changes.c.row, changes.c.at_utc, changes.c.what, rows, changes.c.who, changes.c.why)
         .where(changes.c.undone_utc.is_(None))
-        .group_by(changes.c.row)
         .order_by(changes.c.row.desc())
+        .limit(limit)
     )
     return [Change(*row) for row in told]
 
@@ -136,15 +168,15 @@ def undo(connection: Connection, change: Change, where: Path) -> None:
         if entry["before"] is None:
             connection.execute(delete(table).where(here))
         elif entry["after"] is None:
-            connection.execute(insert(table).values(**_unpacked(table, entry["before"])))
+            connection.execute(insert(table).values(**unpacked(table, entry["before"])))
         else:
-            connection.execute(update(table).where(here).values(**_unpacked(table, entry["before"])))
+            connection.execute(update(table).where(here).values(**unpacked(table, entry["before"])))
     connection.execute(update(changes).where(changes.c.row == change.number).values(undone_utc=now()))
 
 
 def _unchanged_since(connection: Connection, table: Table, entry: Values, where: Path) -> None:
     here = connection.execute(select(table).where(table.c.row == entry["row_changed"])).mappings().one_or_none()
-    left = None if entry["after"] is None else _unpacked(table, entry["after"])
+    left = None if entry["after"] is None else unpacked(table, entry["after"])
     same = here is None if left is None else here is not None and all(here[name] == left[name] for name in left)
     if not same:
         raise ShelfFault(

@@ -113,11 +113,15 @@ def now() -> datetime:
 
 
 class Record(BaseModel):
-    """One entry of the register. `KEY` names the field it is known by, `FIXED` those that never change."""
+    """One entry of the register. `KEY` names the field it is known by, `FIXED` those that never change.
+
+    Where `LETTERS` are given, the register gives out the key: the letters and a number.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
     KEY: ClassVar[str]
     WORD: ClassVar[str]
+    LETTERS: ClassVar[str] = ""
     FIXED: ClassVar[tuple[str, ...]] = ()
 
     @property
@@ -136,6 +140,9 @@ class Unit(Record):
 
     `date_codes` is what is printed or stamped on the parts, as text; what a code means is unproven. `controller`
     and `volume_kinds` (parted by commas) are of a host: what drives its disks, and which volumes it can take.
+    `made` and `acquired_when` may be half remembered; `acquired` says how and from whom, `origin` where it was used
+    before. `state` is its condition. `modifications` are kept, not judged; `labels_left` are the labels and stickers
+    left on it on purpose.
     """
 
     KEY = "inventory"
@@ -153,6 +160,17 @@ class Unit(Record):
     standing: Standing = "known"
     controller: Reference = ""
     volume_kinds: Words = ""
+    description: Text = ""
+    made: When = ""
+    acquired_when: When = ""
+    location: Text = ""
+    interfaces: Words = ""
+    connectors: Words = ""
+    power_input: Text = ""
+    weight_kg: float | None = Field(default=None, gt=0, le=2000, allow_inf_nan=False)
+    device_address: Text = ""
+    modifications: Text = ""
+    labels_left: Text = ""
 
 
 class Mechanism(Record):
@@ -205,7 +223,7 @@ class Disk(Record):
     `notch` is the one that allows writing; `sector_holes` is None where nobody looked, 0 for a disk with the index
     hole alone. `recorded_by` names the mechanism that recorded it where that is known; temperature in degrees
     Celsius and relative humidity in per cent are those of that day. `before` is what it held before that.
-    `condition` is words parted by commas, such as "shedding, creased".
+    `condition` is words parted by commas, such as "shedding, creased". `label_text` is what its labels say.
     """
 
     KEY = "inventory"
@@ -228,6 +246,11 @@ class Disk(Record):
     recorded_humidity_pct: float | None = Field(default=None, ge=0, le=100, allow_inf_nan=False)
     before: Before = ""
     condition: Words = ""
+    label_text: Text = ""
+    acquired: Text = ""
+    acquired_when: When = ""
+    origin: Text = ""
+    location: Text = ""
 
     @property
     def irreplaceable(self) -> bool:
@@ -277,6 +300,7 @@ class Event(Record):
 
     KEY = "event"
     WORD = "event"
+    LETTERS = "E"
 
     event: str = Field(default="", pattern="^(E[0-9]+)?$")
     unit: Inventory
@@ -295,6 +319,7 @@ class Note(Record):
 
     KEY = "note"
     WORD = "note"
+    LETTERS = "N"
 
     note: str = Field(default="", pattern="^(N[0-9]+)?$")
     unit: Inventory | None = None

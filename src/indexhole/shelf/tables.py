@@ -15,6 +15,7 @@ from sqlalchemy import (
     DateTime,
     Float,
     ForeignKey,
+    Index,
     Integer,
     MetaData,
     String,
@@ -25,6 +26,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.engine import Dialect
 
+from indexhole.shelf.additions import Firmware, Loan, Part, Photo, View
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 
 
@@ -75,6 +77,11 @@ def _key(name: str) -> Column[str]:
     return Column(name, String(80), nullable=False, unique=True)
 
 
+def _revision() -> Column[int]:
+    # the change that left the row as it is; 0 for one that stood before changes were numbered so
+    return Column("revision", Integer, nullable=False, server_default="0")
+
+
 def _refers(name: str, target: str, *, needed: bool = True) -> Column[Any]:
     return Column(name, String(80), ForeignKey(target), nullable=not needed)
 
@@ -99,6 +106,18 @@ units = Table(
     _text("standing"),
     _later("controller"),
     _later("volume_kinds"),
+    _later("description"),
+    _later("made"),
+    _later("acquired_when"),
+    _later("location"),
+    _later("interfaces"),
+    _later("connectors"),
+    _later("power_input"),
+    Column("weight_kg", Float),
+    _later("device_address"),
+    _later("modifications"),
+    _later("labels_left"),
+    _revision(),
     _one_of("kind", "drive unit", "host", "lead", "adapter"),
     _one_of("standing", "known", "unproven"),
 )
@@ -118,6 +137,7 @@ mechanisms = Table(
     _later("drive_class"),
     Column("heads", Integer),
     Column("cylinders", Integer),
+    _revision(),
     UniqueConstraint("unit", "number"),
     CheckConstraint("mechanism = unit || '.' || number", name="named"),
     _one_of("standing", "known", "unproven"),
@@ -144,6 +164,12 @@ disks = Table(
     Column("recorded_humidity_pct", Float),
     _later("before"),
     _later("condition"),
+    _later("label_text"),
+    _later("acquired"),
+    _later("acquired_when"),
+    _later("origin"),
+    _later("location"),
+    _revision(),
     _one_of("importance", "scratch", "working", "irreplaceable"),
     _one_of("notch", "open", "covered", "none", ""),
     _one_of("before", "erased", "never recorded", "recorded", ""),
@@ -191,6 +217,7 @@ captures = Table(
     _text("original"),
     _text("note"),
     Column("added_utc", UtcDateTime, nullable=False),
+    _revision(),
 )
 
 events = Table(
@@ -202,6 +229,7 @@ events = Table(
     _text("when"),
     _text("what"),
     _text("source"),
+    _revision(),
 )
 
 notes = Table(
@@ -213,7 +241,98 @@ notes = Table(
     _refers("disk", "disks.inventory", needed=False),
     _text("text"),
     Column("added_utc", UtcDateTime, nullable=False),
+    _revision(),
     CheckConstraint("unit IS NULL OR disk IS NULL", name="subject"),
+)
+
+parts = Table(
+    "parts",
+    metadata,
+    _row(),
+    _key("part"),
+    _refers("unit", "units.inventory"),
+    _text("name"),
+    _text("board"),
+    _text("marking"),
+    _text("date_code"),
+    _text("note"),
+    _revision(),
+)
+
+firmware = Table(
+    "firmware",
+    metadata,
+    _row(),
+    _key("firmware"),
+    _refers("unit", "units.inventory"),
+    _text("version"),
+    _text("place"),
+    _text("seen_how"),
+    _text("seen_when"),
+    _text("note"),
+    _revision(),
+)
+
+loans = Table(
+    "loans",
+    metadata,
+    _row(),
+    _key("loan"),
+    _refers("unit", "units.inventory", needed=False),
+    _refers("disk", "disks.inventory", needed=False),
+    _text("direction"),
+    _text("party"),
+    _text("since"),
+    _text("until"),
+    _text("returned"),
+    _text("purpose"),
+    _revision(),
+    CheckConstraint("(unit IS NULL) <> (disk IS NULL)", name="subject"),
+    _one_of("direction", "out", "in"),
+)
+
+photos = Table(
+    "photos",
+    metadata,
+    _row(),
+    _key("photo"),
+    _refers("unit", "units.inventory", needed=False),
+    _refers("disk", "disks.inventory", needed=False),
+    Column("sha256", String(64), nullable=False, index=True),
+    _text("name"),
+    _text("media_type"),
+    Column("size_bytes", Integer, nullable=False),
+    _text("file"),
+    _text("caption"),
+    _text("taken"),
+    Column("added_utc", UtcDateTime, nullable=False),
+    _revision(),
+    CheckConstraint("(unit IS NULL) <> (disk IS NULL)", name="subject"),
+)
+
+views = Table(
+    "views",
+    metadata,
+    _row(),
+    _key("view"),
+    _text("what"),
+    _text("words"),
+    _text("chosen"),
+    _text("note"),
+    _revision(),
+)
+
+field_standings = Table(
+    "field_standings",
+    metadata,
+    _row(),
+    _text("kind"),
+    _text("key"),
+    _text("field"),
+    _text("standing"),
+    _text("source"),
+    UniqueConstraint("kind", "key", "field"),
+    _one_of("standing", "not known", "as told"),
 )
 
 changes = Table(
@@ -224,6 +343,8 @@ changes = Table(
     _text("what"),
     _text("version"),
     Column("undone_utc", UtcDateTime),
+    _later("who"),
+    _later("why"),
 )
 
 changed_rows = Table(
@@ -235,6 +356,7 @@ changed_rows = Table(
     Column("row_changed", Integer, nullable=False),
     Column("before", Text),
     Column("after", Text),
+    Index("ix_changed_rows_table_name", "table_name", "row_changed"),
 )
 
 # the table of each kind of record
@@ -245,4 +367,9 @@ TABLES: dict[type[Record], Table] = {
     CaptureRecord: captures,
     Event: events,
     Note: notes,
+    Part: parts,
+    Firmware: firmware,
+    Loan: loans,
+    Photo: photos,
+    View: views,
 }

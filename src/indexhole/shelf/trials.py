@@ -49,12 +49,13 @@ def insert_trials(change: Writing, new: Iterable[Trial]) -> None:
     change.insert(trials, [{**row, "host": row["host"] or None, "lead": row["lead"] or None} for row in rows])
 
 
-def delete_trial(change: Writing, trial: str) -> None:
-    """Take one trial out. Raises InputFault when there is none of that name."""
-    row = change.connection.execute(select(trials.c.row).where(trials.c.trial == trial)).scalar_one_or_none()
+def delete_trial(change: Writing, name: str) -> Trial:
+    """Take one trial out and return it. Raises InputFault when there is none of that name."""
+    row = change.connection.execute(select(trials).where(trials.c.trial == name)).mappings().one_or_none()
     if row is None:
-        raise InputFault(f"there is no trial {trial} on the shelf", remedy="see `indexhole shelf list trials`")
-    change.delete(trials, row)
+        raise InputFault(f"there is no trial {name} on the shelf", remedy="see `indexhole shelf list trials`")
+    change.delete(trials, row["row"])
+    return _trial(dict(row))
 
 
 def plan(connection: Connection, new: list[Trial]) -> Imported:
