@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -13,7 +14,7 @@ from starlette.staticfiles import StaticFiles
 
 from indexhole.errors import IndexholeError, ShelfFault
 from indexhole.shelf.register import Shelf
-from indexhole.web import capture_routes, cause_routes, shelf_routes, sign_in
+from indexhole.web import api_page, api_routes, capture_routes, cause_routes, shelf_routes, sign_in
 from indexhole.web.faults import error_page, fault_json, fault_page, sentence
 from indexhole.web.guard import API, Door, Entrance, Guard
 from indexhole.web.palette import palette_css
@@ -29,16 +30,20 @@ def create_app(shelf: Shelf, door: Door | None = None) -> Guard:
     door = door or Door()
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, title="Indexhole")
     site = Site(shelf, door.most_bytes)
-    for part in (shelf_routes, capture_routes, cause_routes):
-        app.include_router(part.routes(site))
+    for pages in (shelf_routes, capture_routes, cause_routes):
+        app.include_router(pages.routes(site))
+    api = [api_routes.routes(site)]
     entrance = Entrance(Lock(door.password)) if door.password else None
     if entrance is not None:
         app.include_router(sign_in.routes(entrance))
-        app.include_router(sign_in.api_routes(entrance))
+        api.append(sign_in.api_routes(entrance))
+    for part in (*api, api_page.routes(api)):
+        app.include_router(part)
     app.add_api_route("/palette.css", _palette, methods=["GET"])
     app.mount("/static", StaticFiles(directory=FOLDER / "static"))
     app.add_exception_handler(IndexholeError, _own_fault)
-    app.add_exception_handler(HTTPException, _refused)
+    ways = _Ways(api)
+    app.add_exception_handler(HTTPException, ways.refused)
     app.add_exception_handler(RequestValidationError, _misaddressed)
     app.add_exception_handler(Exception, _broken)
     return Guard(app, door, entrance)
@@ -59,16 +64,29 @@ def _own_fault(request: Request, fault: Any) -> Response:
     return fault_page(fault)
 
 
-def _refused(request: Request, fault: Any) -> Response:
-    plain = fault.detail in ("Not Found", "Method Not Allowed")
-    what = _SENTENCES.get(fault.status_code, fault.detail) if plain else fault.detail
-    answer: Response
-    if _is_api(request):
-        answer = JSONResponse(fault_json(what), fault.status_code)
-    else:
-        answer = error_page(fault.status_code, sentence(what))
-    answer.headers.update(fault.headers or {})
-    return answer
+class _Ways:
+    """Refusals; for an address of the API that is used wrongly they name every way it can be used."""
+
+    def __init__(self, api: Sequence[APIRouter]) -> None:
+        self._api = api
+
+    def refused(self, request: Request, fault: Any) -> Response:
+        plain = fault.detail in ("Not Found", "Method Not Allowed")
+        what = _SENTENCES.get(fault.status_code, fault.detail) if plain else fault.detail
+        answer: Response
+        if _is_api(request):
+            answer = JSONResponse(fault_json(what), fault.status_code)
+        else:
+            answer = error_page(fault.status_code, sentence(what))
+        answer.headers.update(fault.headers or {})
+        if fault.status_code == 405 and (allowed := self._methods(request.url.path)):
+            answer.headers["Allow"] = ", ".join(sorted(allowed))
+        return answer
+
+    def _methods(self, path: str) -> set[str]:
+        # the framework names those of one route only, where several share an address
+        routes = (route for router in self._api for route in router.routes)
+        return {m for route in routes if getattr(route, "path", "") == path for m in getattr(route, "methods", ())}
 
 
 def _misaddressed(request: Request, fault: Any) -> Response:

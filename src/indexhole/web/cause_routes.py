@@ -98,6 +98,7 @@ def _imported_words(found: Imported, name: str) -> list[str]:
 def routes(site: Site) -> APIRouter:
     """The addresses under /causes."""
     router = APIRouter(prefix="/causes")
+    router.include_router(network_routes.routes(site))
 
     @router.get("")
     def causes(request: Request) -> Response:

@@ -1,0 +1,241 @@
+"""The API: JSON in and out, over the same functions as the page and the command line.
+
+Each kind of entry has three addresses: `/api/KINDs` lists, `/api/KIND` adds (POST), and with its key shows (GET)
+or changes (PATCH). Keys stand in the query, since an inventory number may hold a slash.
+"""
+
+# no `from __future__ import annotations` here: the addresses of a kind are made in a function, from types it is given
+
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any, TypeVar
+
+from fastapi import APIRouter, Body, Query
+from pydantic import BaseModel
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+
+from indexhole.errors import InputFault
+from indexhole.model.trial import Trial
+from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.trials import Imported
+from indexhole.web.api_models import (
+    ChangeNumber,
+    ChangeTold,
+    Entered,
+    Fault,
+    FoundTold,
+    Some,
+    TrialRow,
+    Waiting,
+    changes_of,
+)
+from indexhole.web.site import PATIENCE_S, Site
+from indexhole.web.work import Task
+
+R = TypeVar("R", bound=Record)
+
+First = Annotated[int, Query(ge=0, le=10**9, description="number of the first to show, counted from 0")]
+Most = Annotated[int, Query(ge=1, le=1000, description="most to show")]
+Key = Annotated[str, Query(description="its key", max_length=80)]
+Captures = Annotated[list[str], Query(min_length=1, description="SHA-256 of each, or at least its first 6 digits")]
+Layout = Annotated[str, Query(description="read it as this layout; empty, it is identified", max_length=80)]
+
+FAULTS: dict[int | str, dict[str, Any]] = {
+    400: {"model": Fault, "description": "not JSON"},
+    401: {"model": Fault, "description": "a password is needed; see /api/sign-in"},
+    403: {"model": Fault, "description": "the request comes from another site, or by a name of another"},
+    404: {"model": Fault, "description": "there is none of that name"},
+    413: {"model": Fault, "description": "too much was sent"},
+    415: {"model": Fault, "description": "something other than JSON was sent"},
+    422: {"model": Fault, "description": "a value does not fit, or does not fit what the shelf holds"},
+    503: {"model": Fault, "description": "the shelf cannot be used at the moment"},
+}
+WAITS: dict[int | str, dict[str, Any]] = {202: {"model": Waiting, "description": "being worked out; ask again"}}
+
+
+def routes(site: Site) -> APIRouter:
+    """The addresses of the API, signing in left out."""
+    router = APIRouter(prefix="/api", responses=FAULTS)
+    for kind in (Unit, Mechanism, Disk, Event, Note):
+        _listing(router, site, kind)
+        _one(router, site, kind)
+        _adding(router, site, kind)
+        _changing(router, site, kind)
+    _listing(router, site, CaptureRecord)
+    _one(router, site, CaptureRecord)
+    _changing(router, site, CaptureRecord)
+    _trials(router, site)
+    _whole_shelf(router, site)
+    _worked_out(router, site)
+    return router
+
+
+def _tag(kind: type[Record]) -> list[str | Any]:
+    return [f"{kind.WORD}s"]
+
+
+def some(found: Sequence[Any], first: int, most: int) -> dict[str, Any]:
+    """A stretch of a list with where it stands in the whole."""
+    return {"total": len(found), "first": first, "items": found[first : first + most]}
+
+
+def _listing(router: APIRouter, site: Site, kind: type[R]) -> None:
+    def every(first: First = 0, most: Most = 100) -> Any:
+        return some(site.shelf.all(kind), first, most)
+
+    router.add_api_route(
+        f"/{kind.WORD}s", every, response_model=Some[kind], tags=_tag(kind), summary=f"List {kind.WORD}s",  # type: ignore[valid-type]
+        operation_id=f"list-{kind.WORD}s",
+    )  # fmt: skip
+
+
+def _there(site: Site, kind: type[R], key: str) -> R:
+    found = site.shelf.find(kind, key)
+    if found is None:
+        raise HTTPException(404, f"there is no {kind.WORD} {key} on the shelf")
+    return found
+
+
+def _one(router: APIRouter, site: Site, kind: type[R]) -> None:
+    def one(key: Key) -> Any:
+        return _there(site, kind, key)
+
+    router.add_api_route(
+        f"/{kind.WORD}", one, response_model=kind, tags=_tag(kind), summary=f"Show a {kind.WORD}",
+        operation_id=f"show-{kind.WORD}",
+    )  # fmt: skip
+
+
+def _adding(router: APIRouter, site: Site, kind: type[R]) -> None:
+    def add(record: kind) -> Any:  # type: ignore[valid-type]
+        if kind is Note and None not in (record.unit, record.disk):  # type: ignore[attr-defined]
+            raise InputFault("a note is on a unit or on a disk, not on both", where="note unit", remedy="leave one out")
+        return site.shelf.add(record)
+
+    router.add_api_route(
+        f"/{kind.WORD}", add, methods=["POST"], status_code=201, response_model=kind, tags=_tag(kind),
+        summary=f"Add a {kind.WORD}", operation_id=f"add-{kind.WORD}",
+    )  # fmt: skip
+
+
+def _changing(router: APIRouter, site: Site, kind: type[R]) -> None:
+    changes = changes_of(kind)
+
+    def change(key: Key, fields: Annotated[changes, Body()]) -> Any:  # type: ignore[valid-type]
+        found = _there(site, kind, key)
+        sent: BaseModel = fields
+        values: dict[str, Any] = sent.model_dump(exclude_unset=True)
+        if "standing" in kind.model_fields:
+            values["standing"] = "known"
+        return site.shelf.update(kind, found.key, **values)
+
+    router.add_api_route(
+        f"/{kind.WORD}", change, methods=["PATCH"], response_model=kind, tags=_tag(kind),
+        summary=f"Change fields of a {kind.WORD}", operation_id=f"change-{kind.WORD}",
+    )  # fmt: skip
+
+
+def _row(trial: Trial) -> TrialRow:
+    return TrialRow.model_construct(**{name: getattr(trial, name) for name in TrialRow.model_fields})
+
+
+def _entered(found: Imported) -> Entered:
+    return Entered(
+        trials=found.trials,
+        units=[unit.inventory for unit in found.units],
+        mechanisms=[mechanism.mechanism for mechanism in found.mechanisms],
+        disks=[disk.inventory for disk in found.disks],
+        remarks=list(found.remarks),
+    )
+
+
+def _trials(router: APIRouter, site: Site) -> None:
+    tags: list[Any] = ["trials"]
+
+    @router.get("/trials", tags=tags, summary="List trials, in order", operation_id="list-trials")
+    def every(first: First = 0, most: Most = 100) -> Some[TrialRow]:
+        found = site.shelf.trials()
+        return Some(total=len(found), first=first, items=[_row(trial) for trial in found[first : first + most]])
+
+    @router.post("/trials", tags=tags, summary="Add trials, all or none", operation_id="add-trials", status_code=201)
+    def add(trials: Annotated[list[TrialRow], Body(min_length=1, max_length=100_000)]) -> Entered:
+        return _entered(site.shelf.add_trials([trial.as_trial() for trial in trials], "the API"))
+
+
+def _whole_shelf(router: APIRouter, site: Site) -> None:
+    tags: list[Any] = ["the whole shelf"]
+
+    @router.get("/search", tags=tags, summary="What holds every word", operation_id="search")
+    def search(words: Annotated[str, Query(min_length=1)], first: First = 0, most: Most = 100) -> Some[FoundTold]:
+        found = site.shelf.search(words)
+        shown = [FoundTold(kind=one.kind, key=one.key, text=one.text) for one in found[first : first + most]]
+        return Some(total=len(found), first=first, items=shown)
+
+    @router.get(
+        "/changes", tags=tags, summary="Changes that can be taken back, the latest first", operation_id="changes"
+    )
+    def changes(first: First = 0, most: Most = 100) -> Some[ChangeTold]:
+        found = site.shelf.changes()
+        shown = [
+            ChangeTold(change=one.number, at_utc=one.at_utc.isoformat(), what=one.what, rows=one.rows)
+            for one in found[first : first + most]
+        ]
+        return Some(total=len(found), first=first, items=shown)
+
+    @router.post("/undo", tags=tags, summary="Take the last change back", operation_id="undo")
+    def undo(sent: ChangeNumber) -> ChangeTold:
+        expected = next((one for one in site.shelf.changes() if one.number == sent.change), None)
+        if expected is None:
+            raise InputFault("that change is taken back already, or was never made", remedy="see /api/changes")
+        done = site.shelf.undo(expected)
+        return ChangeTold(change=done.number, at_utc=done.at_utc.isoformat(), what=done.what, rows=done.rows)
+
+
+def answered(task: Task[Any], tell: Callable[[Any], Any]) -> Response:
+    """The result told, or (202) how far it is."""
+    if not task.wait(PATIENCE_S):
+        return JSONResponse({"ready": False, "done": task.done, "total": task.total}, 202)
+    return JSONResponse(tell(task.result()))
+
+
+def _worked_out(router: APIRouter, site: Site) -> None:
+    from indexhole.jobs.gauging import gauge_json
+    from indexhole.web.capture_routes import reading_of
+
+    tags: list[Any] = ["worked out"]
+
+    @router.get(
+        "/causes", tags=tags, summary="What is at fault, as `indexhole causes --json` has it", operation_id="causes",
+        responses=WAITS, response_model=dict[str, Any],
+    )  # fmt: skip
+    def causes() -> Any:
+        task = site.diagnosis()
+        if task is None:
+            raise InputFault("there are no trials to weigh", remedy="add some with /api/trials")
+        return answered(task, lambda found: found.to_json_dict())
+
+    def reading(capture: list[str], layout: str) -> Task[Any]:
+        return reading_of(site, [_there(site, CaptureRecord, key) for key in dict.fromkeys(capture)], layout)
+
+    @router.get(
+        "/recover", tags=tags, summary="What captures hold, as `indexhole recover --json` has it",
+        operation_id="recover", responses=WAITS, response_model=dict[str, Any],
+    )  # fmt: skip
+    def recover(capture: Captures, layout: Layout = "") -> Any:
+        return answered(reading(capture, layout), lambda found: found.report)
+
+    @router.get(
+        "/gauge", tags=tags, summary="What captures say of the drives that read them", operation_id="gauge",
+        responses=WAITS, response_model=dict[str, Any],
+    )  # fmt: skip
+    def gauge(capture: Captures, layout: Layout = "") -> Any:
+        def tell(found: Any) -> Any:
+            return {
+                "mechanisms": [
+                    {"mechanism": one.mechanism, "gauges": [gauge_json(g) for g in one.gauges],
+                     "warnings": list(one.warnings), "fault": one.fault}
+                    for one in found.gauged
+                ]
+            }  # fmt: skip
+
+        return answered(reading(capture, layout), tell)

@@ -1,0 +1,81 @@
+"""Addresses under /causes/network: the drives levelled against each other, and measurements taken in."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+from starlette.datastructures import UploadFile
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from indexhole.errors import IndexholeError, InputFault
+from indexhole.jobs.networking import (
+    KEPT,
+    LARGEST_BYTES,
+    LevelledBench,
+    keep_measurements,
+    kept_measurements,
+    level_bench,
+    shelf_evidence,
+)
+from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit
+from indexhole.web.capture_routes import Posted, plain_name
+from indexhole.web.faults import told_whole
+from indexhole.web.network_view import network_page
+from indexhole.web.site import PATIENCE_S, Site
+from indexhole.web.view import render
+from indexhole.web.words import plural
+from indexhole.web.work import Task
+
+
+def _levelling(site: Site) -> Task[LevelledBench]:
+    """The shelf's drives levelled, being worked out or ready."""
+    shelf = site.shelf
+    path = shelf.folder / KEPT
+    measured = path.read_bytes() if path.is_file() else b""
+    known = tuple(tuple(repr(r) for r in shelf.all(kind)) for kind in (Unit, Mechanism, Disk, CaptureRecord))
+    key = ("network", tuple(shelf.trials()), known, measured)
+    return site.desk.ask(
+        key, lambda progress: level_bench(shelf_evidence(shelf, progress=progress), kept_measurements(shelf))
+    )
+
+
+def _page(site: Site, request: Request, import_fault: IndexholeError | None = None) -> Response:
+    task = _levelling(site)
+    bench, fault = None, ""
+    ready = task.wait(PATIENCE_S)
+    if ready:
+        try:
+            bench = task.result()
+        except InputFault as refusal:
+            fault = told_whole(refusal)
+    told = told_whole(import_fault) if import_fault else ""
+    page = network_page(bench, site.told(request), fault, told, working=not ready)
+    return render("network.html", page, 422 if import_fault else 200)
+
+
+def routes(site: Site) -> APIRouter:
+    """The addresses under /network, for the router of /causes."""
+    router = APIRouter(prefix="/network")
+
+    @router.get("")
+    def network(request: Request) -> Response:
+        return _page(site, request)
+
+    @router.get("/progress")
+    def progress() -> Response:
+        task = _levelling(site)
+        return JSONResponse({"done": task.done, "total": task.total, "ready": task.wait(0)})
+
+    @router.post("")
+    def add_measurements(request: Request, sent: Posted) -> Response:
+        upload = sent.get("file")
+        try:
+            if not isinstance(upload, UploadFile) or not upload.filename:
+                raise InputFault("no file was chosen", remedy="choose the sheet of measurements, then add it")
+            name = plain_name(upload.filename)
+            new = keep_measurements(site.shelf, upload.file.read(LARGEST_BYTES + 1), name)
+        except InputFault as fault:
+            return _page(site, request, fault)
+        return site.gone_to("/causes/network", f"{plural(new, 'measurement')} added from {name}.")
+
+    return router
