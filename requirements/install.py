@@ -31,6 +31,7 @@ DEBIAN = {
     "ipxe": "/usr/lib/ipxe/ipxe.iso",
     "mtools": "mcopy",
     "poppler-utils": "pdftotext",
+    "postgresql": "/usr/lib/postgresql",
 }
 # where administrators' commands lie, which a plain user's PATH lacks
 SBIN = os.pathsep.join(("/usr/local/sbin", "/usr/sbin", "/sbin"))
