@@ -15,11 +15,10 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import logsumexp, softmax
+from scipy.special import betaln, logsumexp, softmax
 
-from indexhole.causes.history import Supposition, lay_out, written_by
-from indexhole.causes.kernel import hazard, node_of, row_table
 from indexhole.causes.network import Tie
+from indexhole.causes.recorders import Recorders
 from indexhole.model.forward import (
     SOUND,
     MechanismState,
@@ -38,7 +37,10 @@ _NOISE_SHARES = (0.67, 1.0, 1.5)
 # Chance of a stray sector on a sound bench, and its weights: unknown, so summed over. Our own choice.
 _STRAY, _STRAY_WEIGHT = (1e-4, 2e-3, 1.5e-2), (0.4, 0.4, 0.2)
 _HELD = 0.05  # a row with more failed needs to be laid to something
-_WHOLLY = 0.99  # share of a row that one drive must have recorded
+# Sectors of a row share their fate more than coin tosses do: concentrations of beta laws with their shares, and the
+# chance of a row that nobody foresaw. Our own choice, as for the ranking.
+_LAWS = ((120.0, 0.6), (20.0, 0.4))
+_SURPRISE = 0.001
 # What failure sets in at hangs on heads and read chains nobody measured: this share of a distance is uncertain, beside
 # what the counts leave. Our own choice.
 _MODEL_SHARE = 0.1
@@ -113,14 +115,25 @@ def log_likelihood(
 ) -> tuple[Floats, Floats]:
     """Distances (grid,), um, reader less writer, and the log likelihood of the counts at each."""
     distances = _distances(writer.write_width_um, reader.read_width_um)
-    table = row_table(np.array([r.failed for r in reads]), np.array([r.tried for r in reads]))
     total = np.zeros((len(distances), len(_NOISE_SHARES), len(_STRAY)))
-    stray = hazard(np.array(_STRAY))
-    for read, row in zip(reads, table, strict=True):
-        hazards = hazard(_failure(writer, reader, place, read.shift_um))[:, :, None] + stray
-        total += row[node_of(hazards.ravel())].reshape(hazards.shape)
+    stray = np.array(_STRAY)
+    for read in reads:
+        missed = _failure(writer, reader, place, read.shift_um)[:, :, None]
+        total += _row_log(read, 1.0 - (1.0 - missed) * (1.0 - stray))
     weight = np.log(np.array(_STRAY_WEIGHT) / len(_NOISE_SHARES))
     return distances, np.asarray(logsumexp(total + weight, axis=(1, 2)), dtype=np.float64)
+
+
+def _row_log(read: CrossRead, chance: Floats) -> Floats:
+    """Log likelihood of one count at each chance of a sector to fail."""
+    mean = np.clip(chance, 1e-6, 1 - 1e-6)
+    parts = [np.full_like(mean, np.log(_SURPRISE / (read.tried + 1)))]
+    orders = -betaln(read.failed + 1, read.tried - read.failed + 1) - np.log(read.tried + 1)
+    for concentration, share in _LAWS:
+        a, b = mean * concentration, (1 - mean) * concentration
+        law = betaln(read.failed + a, read.tried - read.failed + b) - betaln(a, b)
+        parts.append(np.log((1 - _SURPRISE) * share) + orders + law)
+    return np.asarray(logsumexp(parts, axis=0), dtype=np.float64)
 
 
 def apart(distances: Floats, log_weight: Floats) -> Apart:
@@ -258,18 +271,13 @@ class _Rows:
 
 
 def _pair_rows(trials: Sequence[Trial]) -> _Rows:
-    bench = lay_out(trials)
-    share = written_by(bench, Supposition())
-    outside = len(bench.mechanisms)
     crossed: list[_Crossed] = []
     reads_well: set[tuple[str, int]] = set()
     own_tried: set[tuple[str, int]] = set()
     read_well: set[tuple[str, int, str]] = set()
-    for row, trial in enumerate(trials):
-        column = int(share[row].argmax())
-        if not trial.sectors_tried or share[row, column] < _WHOLLY or column > outside:
+    for trial, recorder in zip(trials, Recorders(trials).met, strict=True):
+        if not trial.sectors_tried or not recorder:
             continue
-        recorder = trial.disk if column == outside else bench.mechanisms[column]
         if trial.sectors_failed <= _HELD * trial.sectors_tried:
             read_well.add((trial.disk, trial.side, recorder))
             reads_well.add((trial.mechanism, trial.side))
@@ -279,7 +287,7 @@ def _pair_rows(trials: Sequence[Trial]) -> _Rows:
             crossed.append(_Crossed(trial, trial.mechanism, recorder))
     return _Rows(
         tuple(crossed),
-        frozenset(bench.mechanisms),
+        frozenset(t.mechanism for t in trials),
         frozenset(reads_well),
         frozenset(own_tried),
         frozenset(read_well),

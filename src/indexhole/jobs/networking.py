@@ -13,6 +13,7 @@ from indexhole.causes.cross_reads import Heads, cross_ties
 from indexhole.causes.levelling import Levelled, level
 from indexhole.causes.measurements import INDEX, OFFSET, SPEED, Measurements, no_measurements, parse_measurements
 from indexhole.causes.network import Tie
+from indexhole.causes.recorders import Recorders
 from indexhole.causes.ties import Reading, index_ties, speed_ties
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.jobs.gauging import gauge_captures
@@ -206,21 +207,17 @@ def _recorded(
     trials: Sequence[Trial], records: Sequence[CaptureRecord], disks: Sequence[Disk]
 ) -> dict[str, tuple[str, ...]]:
     """By mechanism, disks of which some cylinder was last recorded by it, as far as anything tells."""
-    last: dict[tuple[str, int, int], str] = {}
-    for trial in trials:
-        if trial.operation != "read":
-            for cylinder in range(trial.first_cylinder, trial.last_cylinder + 1):
-                last[trial.disk, trial.side, cylinder] = trial.mechanism
+    recorders = Recorders(trials)
     found: dict[str, set[str]] = defaultdict(set)
-    for (disk, _, _), mechanism in last.items():
-        found[mechanism].add(disk)
+    for mechanism in {t.mechanism for t in trials if t.operation != "read"}:
+        found[mechanism] |= recorders.disks_of(mechanism)
     for record in records:
         if record.writer and record.disk:
             found[record.writer].add(record.disk)
     for held in disks:
         if held.recorded_by:
             found[held.recorded_by].add(held.inventory)
-    return {mechanism: tuple(sorted(held)) for mechanism, held in found.items()}
+    return {mechanism: tuple(sorted(disks_held)) for mechanism, disks_held in found.items() if disks_held}
 
 
 def _layout_of(disk_class: str) -> Layout | None:

@@ -16,6 +16,7 @@ from indexhole.model.trial import Trial
 from indexhole.shelf.records import Disk, Mechanism, Unit
 from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, decode_sheet, parse_sheet, sheet_bytes
 from indexhole.shelf.trials import Imported
+from indexhole.web import network_routes
 from indexhole.web.capture_routes import plain_name
 from indexhole.web.fault_finding import causes_page, trials_page
 from indexhole.web.faults import sentence, told_whole

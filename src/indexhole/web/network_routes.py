@@ -18,9 +18,10 @@ from indexhole.jobs.networking import (
     shelf_evidence,
 )
 from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit
-from indexhole.web.capture_routes import Posted, plain_name
+from indexhole.web.capture_routes import plain_name
 from indexhole.web.faults import told_whole
 from indexhole.web.network_view import network_page
+from indexhole.web.posted import Posted
 from indexhole.web.site import PATIENCE_S, Site
 from indexhole.web.view import render
 from indexhole.web.words import plural

@@ -1,4 +1,4 @@
-"""The levelling page as data: a diagram of mechanisms on one axis with the ties between them, its table, its sentences."""
+"""The levelling page as data: a diagram of drives on one axis and the ties between them, its table, its sentences."""
 
 from __future__ import annotations
 
