@@ -27,13 +27,13 @@ OUTSIDE, NOBODY = -1, -2
 
 STRAY = (np.array([1e-4, 6e-4, 3e-3, 1e-2]), np.array([0.25, 0.35, 0.25, 0.15]))
 LUMPY = (np.array([0.0, 0.5]), np.array([0.5, 0.5]))  # share of failures that take a whole track
-SPECKLED = (np.array([1.0, 8.0]), np.array([0.85, 0.15]))  # factor on stray failures of a disk
-FIRST_OF_DAY = 3.0
+SPECKLED = (np.array([1.0, 5.0]), np.array([0.85, 0.15]))  # factor on stray failures of a disk
+FIRST_OF_DAY = 2.0
 # Nodes of log hazard, and shifts in nodes: of a row, with tails far out; of the faults of an operation.
 STEP = 0.15
 NODES = np.exp(np.arange(92) * STEP + np.log(1e-5))
-ROW_LUCK = ((-27, 0.01), (-10, 0.14), (0, 0.70), (10, 0.14), (27, 0.01))
-OPERATION_LUCK = (np.exp(np.array([-2.0, -0.7, 0.0, 0.7, 2.0])), np.array([0.06, 0.2, 0.48, 0.2, 0.06]))
+ROW_LUCK = ((-27, 0.005), (-7, 0.12), (0, 0.75), (7, 0.12), (27, 0.005))
+OPERATION_LUCK = (np.exp(np.array([-1.8, -0.6, 0.0, 0.6, 1.8])), np.array([0.04, 0.2, 0.52, 0.2, 0.04]))
 FREAK, LAPSED_WHOLE = 0.001, 0.985
 LOST = (("took", 0.45), ("left", 0.35), ("spoilt", 0.2))  # what became of a write that failed over a bad lead
 WIPES = ((False, 0.7), (True, 0.3))  # whether a dead writer spoils what was there
@@ -176,7 +176,9 @@ _DIRT, _WEAR, _UNLIKE = (
     np.array([-1.5, 0.0, 1.5]),
 )
 _CENTRE, _HALF_WIDTH, _DEPTH = np.arange(0, CYLINDERS, 3), np.array([1.5, 4.0]), np.array([0.6, 0.98])
-_CERTAIN = np.array([0.9, 0.999])
+_CERTAIN = np.array([0.97, 0.999])
+# What is dead is dead: the luck of an operation does not mend it.
+LUCKLESS = ("dead-write", "dead-read", "set-up")
 LAPSES = np.array([(rate, stays) for rate in (0.08, 0.2, 0.4, 0.65) for stays in (0.2, 0.95)])
 
 
@@ -313,7 +315,8 @@ class World:
         for key in self.planted:
             chance = chances(key, self.plan, row, writers)
             if chance is not None:
-                hazard += self._luck * float(hazard_of(chance)[int(self._rung[key] * len(chance))])
+                luck = 1.0 if key[1] in LUCKLESS else self._luck
+                hazard += luck * float(hazard_of(chance)[int(self._rung[key] * len(chance))])
         law = row_law(self.lumps, row.tracks)[node_of(np.array(hazard))]
         failed = int(rng.choice(len(law), p=law / law.sum()))
         if self._lapsed:

@@ -19,6 +19,7 @@ from studies.benches import (
     LAPSED_WHOLE,
     LAPSES,
     LOST,
+    LUCKLESS,
     LUMPY,
     NOBODY,
     OPERATION_LUCK,
@@ -44,11 +45,11 @@ _SPEAKS, _REFUTED = 0.7, -8.0  # nats a single must gain, or lose, against no fa
 
 
 @njit(cache=True)
-def _sums(law, lapsed, starts, stops, chosen, lumps, base, nobody, one, two, lapse_one, lapse_two, luck, luck_weight):  # type: ignore[no-untyped-def]
+def _sums(law, lapsed, starts, stops, chosen, lumps, base, nobody, one, two, lapse_one, lapse_two, lucky, luck, luck_weight):  # type: ignore[no-untyped-def]
     """Log likelihood of chosen operations, shape (settings, speckled, chosen, rungs, rungs).
 
     law (lumps, rows, nodes), base (settings, speckled, rows), one and two (rungs, rows) hazards, lapse_* (rungs, 2) or
-    empty where the fault is no lead.
+    empty where the fault is no lead, lucky whether the luck of an operation bears on the fault.
     """
     settings, speckles = base.shape[0], base.shape[1]
     out = np.zeros((settings, speckles, len(chosen), one.shape[0], two.shape[0]))
@@ -68,8 +69,9 @@ def _sums(law, lapsed, starts, stops, chosen, lumps, base, nobody, one, two, lap
                         whole = 0.0
                         for u in range(len(luck)):
                             up, down = luck_weight[u], 0.0
+                            by_luck = (luck[u] if lucky[0] else 1.0, luck[u] if lucky[1] else 1.0)
                             for r in range(a, b):
-                                hazard = base[s, e, r] + nobody[r] + luck[u] * (one[i, r] + two[j, r])
+                                hazard = base[s, e, r] + nobody[r] + by_luck[0] * one[i, r] + by_luck[1] * two[j, r]
                                 node = round((np.log(hazard) - bottom) / STEP)
                                 likely = law[lumps[s], r, min(max(node, 0), last)]
                                 if rate > 0:
@@ -172,10 +174,11 @@ class Oracle:
         nothing = np.zeros((1, len(met)))
         profiles = [self._profile(f, met) for f in faults] + [nothing, nothing]
         lapses = [LAPSES if f[1] == "bad-lead" else np.zeros((0, 2)) for f in faults] + [np.zeros((0, 2))] * 2
+        lucky = np.array([f[1] not in LUCKLESS for f in faults] + [True, True])
         nobody = hazard_of(np.array([(w == NOBODY).mean() for w in met]))
         return _sums(
             self._law, self._lapsed, self._starts, self._stops, chosen, self._lumps, self._base, nobody,
-            profiles[0], profiles[1], lapses[0], lapses[1], *OPERATION_LUCK,
+            profiles[0], profiles[1], lapses[0], lapses[1], lucky, *OPERATION_LUCK,
         )  # fmt: skip
 
     def _by_operation(self, fault: Key | None, met: list[np.ndarray]) -> np.ndarray:
