@@ -118,7 +118,7 @@ def choose_datum(
         return free
     if NOMINAL in nodes:
         return Datum({NOMINAL: 0.0}, free.mean_of)
-    known = [name for name in standards if name in nodes]
+    known = [name for name in standards if name in nodes and name not in mechanisms]
     return Datum({known[0]: 0.0}, free.mean_of) if len(known) == 1 else free
 
 
@@ -195,7 +195,7 @@ def _standings(
     """Where the mechanisms of a part stand.
 
     In a free part a drive that is out of place would pull the mean of the others with it, so drives that fail are taken
-    out of what the others are told against, the clearest first, as long as two are left.
+    out of what the others are told against, the farthest from their median first, as long as more than half are left.
     """
     here = [n for n in part.nodes if n in mechanisms and n not in part.held]
     among = list(here)
@@ -204,11 +204,12 @@ def _standings(
         others = [n for n in among if n != node]
         return _standing(quantity, part, node, others, signs, widened, classes.get(node, ""))
 
-    while not part.held and len(among) > 2:
-        clear = [s for s in map(told, among) if s.verdict == "fails" or (s.limits is None and _off(s) > _CLEARLY)]
+    while not part.held and len(among) - 1 > max(1, len(here) // 2):
+        middle = median(float(part.place[part.index(n)]) for n in among)
+        clear = [s.node for s in map(told, among) if s.verdict == "fails" or (s.limits is None and _off(s) > _CLEARLY)]
         if not clear:
             break
-        among.remove(max(clear, key=_off).node)
+        among.remove(max(clear, key=lambda n: abs(float(part.place[part.index(n)]) - middle)))
     return [told(node) for node in here]
 
 
@@ -295,21 +296,26 @@ def _supposed(
     With a standard at hand, each mechanism can be measured on it again, as well as before; two mechanisms compare by
     measuring both on one alignment disk (or both on one disk, for speed and index), which needs drives of one class.
     """
-    marks = {NOMINAL, *standards} if quantity == OFFSET else {NOMINAL}
+    marks = {NOMINAL, *(name for name in standards if name not in mechanisms)} if quantity == OFFSET else {NOMINAL}
     on_marks: dict[str, list[float]] = {}
+    suit: dict[str, set[str]] = {}
     for tie in ties:
         for mark, other in ((tie.start, tie.end), (tie.end, tie.start)):
             if mark in marks and other in mechanisms:
                 on_marks.setdefault(mark, []).append(tie.uncertainty)
+                suit.setdefault(mark, set()).add(classes.get(other, ""))
     known = {mark: median(held) for mark, held in on_marks.items()}
 
     def uncertainty(one: str, other: str) -> float | None:
         ends = {one, other}
         of_mechanisms = sorted(ends & set(mechanisms))
+        kinds = {classes.get(m, "") for m in of_mechanisms}
         if len(of_mechanisms) == 2:
-            unlike = len({classes.get(m, "") for m in of_mechanisms}) > 1
-            return None if known or unlike else math.sqrt(2) * _SUPPOSED[quantity]
+            served = any(kinds & held for held in suit.values())
+            return None if served or len(kinds) > 1 else math.sqrt(2) * _SUPPOSED[quantity]
         mark = next(iter(ends - set(of_mechanisms)), "")
-        return known.get(mark) if len(of_mechanisms) == 1 else None
+        # an alignment disk serves the class it was measured in; nominal speed serves all
+        suits = mark == NOMINAL or kinds <= suit.get(mark, set())
+        return known.get(mark) if len(of_mechanisms) == 1 and suits else None
 
     return uncertainty

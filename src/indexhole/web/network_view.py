@@ -126,8 +126,14 @@ def level_figure(levelled: Levelled, part_number: int) -> Figure:
     unit = _UNITS[levelled.unit]
     suspected = {name for s in levelled.snooping.suspects for name in s.ties}
     turnable = levelled.signs.unsure | {name for block in levelled.signs.mirrored for name in block}
-    drawn = [_tie(part, check, row, axis, number, checks, suspected, turnable) for number, check in enumerate(checks)]
+    marks = [_mark(check, suspected, turnable) for check in checks]
+    ends = [_ends(part, check, row, axis) for check in checks]
+    # what does not fit is drawn last, and words above all lines
+    last = sorted(range(len(checks)), key=lambda k: marks[k] == "suspect")
+    drawn = [_tie(checks[k], ends[k], marks[k]) for k in last]
     drawn += [_node(part, k, row, axis) for k in order]
+    few = len(checks) <= _LABELLED
+    drawn += [_label(checks[k], ends[k], k, marks[k]) for k in last if few or marks[k] == "suspect"]
     named = ", ".join(part.nodes[k] for k in order)
     summary = (
         f"{plural(len(part.nodes), 'place')} from low to high: {named}. Bars are two standard uncertainties; "
@@ -168,33 +174,41 @@ def _height(place: int) -> int:
     return _ROW * place + _ROW - 10
 
 
-def _tie(
-    part: Part,
-    check: Check,
-    row: dict[str, int],
-    axis: Axis,
-    number_of: int,
-    checks: tuple[Check, ...],
-    suspected: set[str],
-    turnable: frozenset[str] | set[str],
-) -> Markup:
-    tie = check.tie
-    ends = [(axis.share(float(part.place[part.index(n)])), _height(row[n])) for n in (tie.start, tie.end)]
-    bad = tie.name in suspected
-    kind = "tie suspect" if bad else "tie loose" if tie.name in turnable else "tie"
-    line = Markup('<line class="{}" x1="{}" y1="{}" x2="{}" y2="{}"><title>{}</title></line>').format(
-        kind, _percent(ends[0][0]), ends[0][1], _percent(ends[1][0]), ends[1][1], _said(check, bad)
+_Ends = tuple[tuple[float, int], tuple[float, int]]
+
+
+def _mark(check: Check, suspected: set[str], turnable: frozenset[str] | set[str]) -> str:
+    return "suspect" if check.tie.name in suspected else "loose" if check.tie.name in turnable else ""
+
+
+def _ends(part: Part, check: Check, row: dict[str, int], axis: Axis) -> _Ends:
+    """Share of the width and height in px of both ends, the upper one first."""
+    one, other = (
+        (axis.share(float(part.place[part.index(n)])), _height(row[n])) for n in (check.tie.start, check.tie.end)
     )
-    if not bad and (len(checks) > _LABELLED or check.redundancy <= UNCHECKED):
-        return line
-    # labels stand at different shares of their lines, so that crossing ties do not cover each other's
-    share = (0.5, 0.36, 0.64, 0.43, 0.57)[number_of % 5]
-    x = ends[0][0] + share * (ends[1][0] - ends[0][0])
-    y = ends[0][1] + share * (ends[1][1] - ends[0][1])
-    word = f"{_signed(check.residual)}{' blunder?' if bad else ''}"
-    anchor = "start" if x < 0.12 else "end" if x > 0.88 else "middle"
-    return line + Markup('<text class="tie-word" x="{}" y="{:.0f}" dy="4" text-anchor="{}">{}</text>').format(
-        _percent(x), y, anchor, word
+    return (one, other) if one[1] < other[1] else (other, one)
+
+
+def _tie(check: Check, ends: _Ends, mark: str) -> Markup:
+    (x1, y1), (x2, y2) = ends
+    return Markup('<line class="{}" x1="{}" y1="{}" x2="{}" y2="{}"><title>{}</title></line>').format(
+        f"tie {mark}".rstrip(), _percent(x1), y1, _percent(x2), y2, _said(check, mark == "suspect")
+    )
+
+
+def _label(check: Check, ends: _Ends, number_of: int, mark: str) -> Markup:
+    """The residual beside its line, between two rows so that no node's name is under it."""
+    if check.redundancy <= UNCHECKED:
+        return Markup("")
+    (x1, y1), (x2, y2) = ends
+    rows = (y2 - y1) // _ROW
+    # labels stand in different rows of their lines, so that crossing ties do not cover each other's
+    y = y1 + _ROW * (number_of % rows) + 15
+    x = x1 + (y - y1) / (y2 - y1) * (x2 - x1)
+    word = f"{_signed(check.residual)}{' blunder?' if mark == 'suspect' else ''}"
+    anchor, dx = ("end", -7) if x > 0.6 else ("start", 7)
+    return Markup('<text class="tie-word" x="{}" y="{}" dx="{}" dy="4" text-anchor="{}">{}</text>').format(
+        _percent(x), y, dx, anchor, word
     )
 
 
