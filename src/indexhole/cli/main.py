@@ -29,6 +29,7 @@ VERBS: dict[str, str] = {
     "serve": "Open the local page.",
     "recover": "Captures to sectors, image and files.",
     "gauge": "What the signal says of the drive and of the writer.",
+    "pair": "Will this writer, disk and reader do; the whole matrix when not narrowed.",
     "causes": "Rank what is at fault from the trials.",
     "shelf": "Add, list, show, import, export: what stands on the shelf and what happened to it.",
 }

@@ -1,0 +1,143 @@
+"""`indexhole pair`: will this writer, disk and reader do; the whole matrix when not narrowed; a show plan checked."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from indexhole.cli.present import AsJson, ShelfFolder, emit_json, emit_table, say
+
+if TYPE_CHECKING:
+    from indexhole.jobs.pairing import Matrix, Question
+    from indexhole.jobs.pairing_evidence import Evidence
+    from indexhole.jobs.pairing_stock import Stock
+
+_WIDTH = 100
+
+
+def pair(
+    writer: Annotated[
+        str, typer.Option(metavar="D1.0", help="Who recorded the disk, or (exchange) is to record it.")
+    ] = "",
+    disk: Annotated[str, typer.Option(metavar="K3", help="The disk.")] = "",
+    reader: Annotated[str, typer.Option(metavar="D2.0", help="The mechanism that reads it, or works on it.")] = "",
+    host: Annotated[str, typer.Option(metavar="H1", help="What drives the reader; else as it was last tried.")] = "",
+    operation: Annotated[
+        str, typer.Option(metavar="read|format|update|exchange", help="What is to be done; read when not given.")
+    ] = "",
+    layout: Annotated[str, typer.Option(metavar="ID", help="The layout; else the disk's own.")] = "",
+    temperature: Annotated[float | None, typer.Option(metavar="C", help="Temperature at the bench today.")] = None,
+    humidity: Annotated[float | None, typer.Option(metavar="%", help="Relative humidity at the bench today.")] = None,
+    bulk_erased: Annotated[
+        bool, typer.Option("--bulk-erased", help="The disk is bulk-erased before it is written.")
+    ] = False,
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Will this writer, disk and reader do, by what margin, and what could happen to the disk.
+
+    Name a disk and a reader for one pairing told in full (exchange: a writer and a reader), fewer for the matrix.
+    Without --operation it is read, or exchange when a writer is named. Exit status 0 whatever is found.
+    """
+    from indexhole.cli.shelf_open import opened_shelf
+    from indexhole.jobs.pairing_evidence import evidence_of
+    from indexhole.jobs.pairing_stock import stock_of
+
+    asked = _question(writer, disk, reader, host, operation, layout, temperature, humidity, bulk_erased)
+    with opened_shelf(folder) as shelf:
+        stock = stock_of(shelf)
+        evidence = evidence_of(shelf, stock)
+    if _is_one(asked):
+        _tell_one(stock, evidence, asked, as_json=as_json)
+    else:
+        _tell_matrix(stock, evidence, asked, as_json=as_json)
+
+
+def _question(
+    writer: str,
+    disk: str,
+    reader: str,
+    host: str,
+    operation: str,
+    layout: str,
+    temperature: float | None,
+    humidity: float | None,
+    bulk_erased: bool,
+) -> Question:
+    from indexhole.jobs.pairing import question
+
+    return question(
+        operation=operation,
+        writer=writer,
+        disk=disk,
+        reader=reader,
+        host=host,
+        layout=layout,
+        temperature_c=temperature,
+        humidity_pct=humidity,
+        bulk_erased=bulk_erased,
+    )
+
+
+def _is_one(asked: Question) -> bool:
+    match asked.operation:
+        case "exchange":
+            return bool(asked.writer and asked.reader)
+        case "format":
+            return bool(asked.disk and (asked.writer or asked.reader))
+        case _:
+            return bool(asked.disk and asked.reader)
+
+
+def _tell_one(stock: Stock, evidence: Evidence, asked: Question, *, as_json: bool) -> None:
+    from indexhole.jobs.pairing import answer
+    from indexhole.jobs.pairing_report import answer_json, answer_lines
+
+    told = answer(stock, evidence, asked)
+    if as_json:
+        emit_json(answer_json(told))
+    else:
+        tell(answer_lines(told))
+
+
+def _tell_matrix(stock: Stock, evidence: Evidence, asked: Question, *, as_json: bool) -> None:
+    from indexhole.jobs.pairing import whole_matrix
+    from indexhole.jobs.pairing_report import matrix_json, matrix_lines
+
+    matrix = whole_matrix(stock, evidence, asked)
+    if as_json:
+        emit_json(matrix_json(matrix))
+        return
+    tell(matrix_lines(matrix))
+    say()
+    _tables(matrix)
+
+
+def _tables(matrix: Matrix) -> None:
+    """A table for each class of rows, with the columns something of it goes into; the rest in one line."""
+    from indexhole.jobs.pairing_report import cell_text
+
+    for group in dict.fromkeys(row.group for row in matrix.rows):
+        rows = [row for row in matrix.rows if row.group == group]
+        told = {c.name for c in matrix.columns if any(matrix.cells[r.name, c.name].fits for r in rows)}
+        columns = [c for c in matrix.columns if c.name in told]
+        left_out = [c.name for c in matrix.columns if c.name not in told]
+        emit_table(
+            f"{group or 'class not noted'}: {matrix.row_word}s by {matrix.column_word}s",
+            [matrix.row_word, *(c.name for c in columns)],
+            [[row.name, *(cell_text(matrix.cells[row.name, c.name]) for c in columns)] for row in rows],
+        )
+        if left_out:
+            say(f"does not go into {', '.join(left_out)}")
+        say()
+
+
+def tell(lines: Iterable[str]) -> None:
+    """Lines folded to the width, what goes on set in."""
+    for line in lines:
+        inset = " " * (len(line) - len(line.lstrip()) + 3)
+        for part in textwrap.wrap(line, _WIDTH, subsequent_indent=inset, break_on_hyphens=False) or [""]:
+            say(part)

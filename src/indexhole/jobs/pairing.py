@@ -1,0 +1,345 @@
+"""The verb `pair` and the Pairing page: a question about things on the shelf to a budget, or to a whole matrix."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from indexhole.errors import InputFault
+from indexhole.jobs.pairing_evidence import Evidence, Proof, proof_of
+from indexhole.jobs.pairing_stock import OUTSIDE_WORDS, Stock, outside_writer, plain_disk
+from indexhole.pairing.answer import Budget
+from indexhole.pairing.budget import budget
+from indexhole.pairing.evidence import OUTSIDE, Observation
+from indexhole.pairing.parts import OPERATIONS, Climate, Conditions, Mechanism, Medium, Operation, WhatIf
+from indexhole.standards.classes import load_classes
+from indexhole.standards.layouts import Layout, load_layouts
+
+SEED = 20260401
+WHOLE, HURRIED = 1000, 200
+_ALTERNATIVES = 6
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked. An empty name leaves it to what the shelf says; `host` stands for the reader's own.
+
+    `writer` is who recorded the disk (read, update) or is to record it (format, exchange). Temperature in degrees
+    Celsius and relative humidity in per cent are today's.
+    """
+
+    operation: Operation = "read"
+    writer: str = ""
+    disk: str = ""
+    reader: str = ""
+    host: str = ""
+    layout: str = ""
+    temperature_c: float | None = None
+    humidity_pct: float | None = None
+    bulk_erased: bool = False
+    shift: WhatIf = field(default_factory=WhatIf)
+
+
+def question(operation: str = "", **values: Any) -> Question:
+    """A question from outside values. Without an operation it is read, or exchange when a writer is named.
+
+    Raises InputFault for an operation there is none of, and for a temperature or humidity no bench has.
+    """
+    chosen = operation or ("exchange" if values.get("writer") else "read")
+    if chosen not in OPERATIONS:
+        raise InputFault(f"{chosen!r} is no operation", remedy=f"use {', '.join(OPERATIONS)}")
+    for name, low, high, unit in (("temperature_c", -20, 60, "degrees Celsius"), ("humidity_pct", 0, 100, "per cent")):
+        value = values.get(name)
+        if value is not None and not low <= value <= high:
+            raise InputFault(f"{name} must be from {low} to {high} {unit}, not {value:g}", remedy="check the number")
+    return Question(operation=chosen, **values)
+
+
+@dataclass(frozen=True)
+class Setup:
+    """A question with everything chosen; `writer_said` tells who the writer is and how that is known."""
+
+    operation: Operation
+    writer: Mechanism
+    disk: Medium
+    reader: Mechanism
+    layout: Layout
+    conditions: Conditions
+    writer_said: str
+    assumed: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One pairing reckoned through, with what trials showed of it; `differs` says when the two disagree."""
+
+    setup: Setup
+    budget: Budget
+    proof: Proof | None
+    differs: str
+
+
+def settle(stock: Stock, asked: Question) -> Setup:
+    """Choose what the question leaves open.
+
+    Raises InputFault for a name that is not on the shelf or cannot be reckoned with, and for too few names.
+    """
+    reader_name = asked.reader or (asked.writer if asked.operation == "format" else "")
+    if asked.operation == "format" and asked.writer and asked.reader not in ("", asked.writer):
+        raise InputFault(
+            f"format is done by one mechanism, not by {asked.writer} and {asked.reader}",
+            remedy="ask for the operation exchange, or name one of them",
+        )
+    if not reader_name:
+        raise InputFault("no reader is named", remedy="name a mechanism, as in D2.0")
+    reader = stock.mechanism(reader_name)
+    if asked.host:
+        reader = replace(reader, host=stock.host(asked.host))
+    if asked.operation == "exchange" and not asked.writer:
+        raise InputFault("no writer is named", remedy="name the mechanism that will record the disk, as in D1.0")
+    assumed: list[str] = []
+    disk, layout = _disk_of(stock, asked, reader, assumed)
+    if asked.layout:
+        layout = _layout(asked.layout)
+    writer, said = _writer_of(stock, asked, disk, layout, reader)
+    things = {reader.name: reader, writer.name: writer}
+    hosts = {m.host.name for m in things.values()}
+    chosen_host = asked.host and reader.name
+    for name in (*things, disk.name, *sorted(hosts)):
+        for words in stock.assumed.get(name, ()):
+            if not (asked.layout and "its layout" in words) and not (name == chosen_host and "driven by" in words):
+                assumed.append(f"{name}: {words}")
+    conditions = Conditions(
+        reading=Climate(asked.temperature_c, asked.humidity_pct),
+        bulk_erased_first=asked.bulk_erased,
+        shift=asked.shift,
+    )
+    return Setup(asked.operation, writer, disk, reader, layout, conditions, said, tuple(dict.fromkeys(assumed)))
+
+
+def _layout(name: str) -> Layout:
+    library = load_layouts()
+    if name not in library:
+        raise InputFault(f"{name!r} is no layout", remedy=f"known are {', '.join(sorted(library))}")
+    return library[name]
+
+
+def _disk_of(stock: Stock, asked: Question, reader: Mechanism, assumed: list[str]) -> tuple[Medium, Layout]:
+    if asked.disk:
+        disk = stock.disk(asked.disk)
+        return disk, stock.layouts[asked.disk]
+    if asked.operation in ("read", "update"):
+        raise InputFault("no disk is named", remedy="name a disk on the shelf, as in K3")
+    maker = stock.mechanism(asked.writer) if asked.writer else reader
+    disk_class = _layout(asked.layout).disk_class if asked.layout else class_of(maker)
+    disk, layout = plain_disk(disk_class, min(2, maker.heads))
+    assumed.append(
+        f"no disk is named; reckoned with an unrecorded one, {disk.disk_class.title}, laid out as {layout.id}"
+    )
+    return disk, layout
+
+
+def _writer_of(stock: Stock, asked: Question, disk: Medium, layout: Layout, reader: Mechanism) -> tuple[Mechanism, str]:
+    """Who recorded the disk, or is to record it, and how that is known."""
+    if asked.operation == "format":
+        return reader, f"{reader.name} formats it and reads it back"
+    if asked.writer:
+        return stock.mechanism(asked.writer), f"{asked.writer}, as asked"
+    if disk.recorded_by is not None:
+        return disk.recorded_by, f"{disk.recorded_by.name}, by the disk's entry"
+    last = last_writer(stock, disk.name)
+    if last is not None and last[0] in stock.mechanisms:
+        return stock.mechanisms[last[0]], f"{last[0]}, as in trial {last[1]}"
+    return outside_writer(layout), f"nobody known: taken as {OUTSIDE_WORDS}"
+
+
+def last_writer(stock: Stock, disk: str) -> tuple[str, str] | None:
+    """The mechanism that last recorded anything on a disk, and the trial; None when no trial did."""
+    for trial in reversed(stock.trials):
+        if trial.disk == disk and trial.operation != "read":
+            return trial.mechanism, trial.trial
+    return None
+
+
+def class_of(mechanism: Mechanism) -> str:
+    """The disk class a mechanism is made for: the longest class name that its drive class begins with."""
+    fitting = [
+        name for name in load_classes() if mechanism.drive.id == name or mechanism.drive.id.startswith(f"{name}-")
+    ]
+    return max(fitting, key=len)
+
+
+def answer(stock: Stock, evidence: Evidence, asked: Question, *, samples: int = WHOLE, remedies: bool = True) -> Answer:
+    """Reckon one pairing through. Raises InputFault as `settle` does."""
+    setup = settle(stock, asked)
+    told = budget(
+        setup.writer,
+        setup.disk,
+        setup.reader,
+        setup.layout,
+        setup.operation,
+        setup.conditions,
+        evidence.beliefs,
+        SEED,
+        samples=samples,
+        remedies=remedies,
+        alternatives=_alternatives(stock, setup) if remedies else (),
+    )
+    proof = proof_of(_seen(evidence, setup.operation, setup.disk.name, setup.writer.name or OUTSIDE, setup.reader.name))
+    return Answer(setup, told, proof, differs(told.verdict, proof))
+
+
+def _alternatives(stock: Stock, setup: Setup) -> tuple[Mechanism, ...]:
+    """Other mechanisms the disk goes into, those of its own class first."""
+    able = [
+        m
+        for m in stock.mechanisms.values()
+        if m.drive.diameter_mm == setup.disk.disk_class.diameter_mm and m.name not in (setup.reader.name, "")
+    ]
+    able.sort(key=lambda m: class_of(m) != setup.layout.disk_class)
+    return tuple(able[:_ALTERNATIVES])
+
+
+def _seen(
+    evidence: Evidence, operation: Operation, disk: str, writer: str | None, reader: str
+) -> Iterator[Observation]:
+    """Observations of one pairing; of any disk without a name, of any writer where that is None."""
+    trial = {"read": "read", "exchange": "read", "format": "format", "update": "write"}[operation]
+    for seen in evidence.of_reader.get(reader, ()):
+        hand = seen.laid_out_by if operation == "update" else seen.writer
+        if seen.operation == trial and disk in ("", seen.disk) and (writer is None or hand == writer):
+            yield seen
+
+
+def differs(predicted: str, proof: Proof | None) -> str:
+    """Where prediction and trials disagree, as a sentence; empty where they do not."""
+    if proof is None or proof.verdict == predicted or predicted == "unproven":
+        return ""
+    if {predicted, proof.verdict} == {"works", "fails"}:
+        return f"predicted {predicted}, but trials show {proof.verdict}: the next thing to look into"
+    if predicted == "doubtful" or proof.failed * 20 < proof.tried:
+        return ""
+    return f"predicted {predicted}, but {proof.failed} of {proof.tried} sectors failed: worth looking into"
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A row or a column: a disk or a mechanism, and the disk class it stands under ("" where not noted)."""
+
+    name: str
+    title: str
+    group: str
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A pairing in the matrix. Without a prediction (`unproven`, chance None) `why` says what is missing.
+
+    `fits`: whether the disk has the size the mechanism takes, as far as is known.
+    """
+
+    row: str
+    column: str
+    question: Question
+    verdict: str
+    chance: float | None
+    chance_error: float | None
+    limiting: str | None
+    why: str
+    proof: Proof | None
+    differs: str
+    fits: bool = True
+
+
+@dataclass(frozen=True)
+class Matrix:
+    """The shelf's pairings for one operation: disks by mechanisms, or (exchange) writers by readers."""
+
+    operation: Operation
+    row_word: str
+    column_word: str
+    rows: tuple[Heading, ...]
+    columns: tuple[Heading, ...]
+    cells: dict[tuple[str, str], Cell]
+
+    def ordered(self) -> list[Cell]:
+        """Where prediction and trials disagree first, then in order of rows and columns."""
+        return sorted(self.cells.values(), key=lambda cell: not cell.differs)
+
+
+Progress = Callable[[int, int], None]
+
+
+def _silent(done: int, of: int) -> None:
+    pass
+
+
+def whole_matrix(stock: Stock, evidence: Evidence, asked: Question, progress: Progress = _silent) -> Matrix:
+    """Every pairing of the shelf for the operation, narrowed to the names the question gives.
+
+    Raises InputFault for a name that is not on the shelf, or when nothing is left to pair.
+    """
+    for name, known, word in (
+        (asked.writer, stock.all_mechanisms, "mechanism"),
+        (asked.reader, stock.all_mechanisms, "mechanism"),
+        (asked.disk, stock.all_disks, "disk"),
+    ):
+        if name and name not in known:
+            raise InputFault(f"there is no {word} {name} on the shelf", remedy="see `indexhole shelf list`")
+    if asked.host:
+        stock.host(asked.host)
+    if asked.layout:
+        _layout(asked.layout)
+    exchange = asked.operation == "exchange"
+    mechanisms = headings(stock, stock.all_mechanisms)
+    rows = mechanisms if exchange else headings(stock, stock.all_disks)
+    row_name = asked.writer if exchange else asked.disk
+    column_name = asked.reader or (asked.writer if asked.operation == "format" else "")
+    rows = tuple(h for h in rows if row_name in ("", h.name))
+    columns = tuple(h for h in mechanisms if column_name in ("", h.name))
+    if not rows or not columns:
+        raise InputFault(
+            f"the shelf holds no {'disks' if mechanisms else 'mechanisms'} to pair",
+            remedy="add drive units and disks with `indexhole shelf add`",
+        )
+    cells = {}
+    for number, row in enumerate(rows):
+        progress(number, len(rows))
+        for column in columns:
+            if exchange:
+                one = replace(asked, writer=row.name, reader=column.name)
+            else:
+                writer = "" if asked.operation == "format" else asked.writer
+                one = replace(asked, disk=row.name, reader=column.name, writer=writer)
+            cells[row.name, column.name] = _cell(stock, evidence, one, row.name, column.name)
+    return Matrix(
+        asked.operation, "writer" if exchange else "disk", "reader" if asked.operation != "format" else "mechanism",
+        rows, columns, cells,
+    )  # fmt: skip
+
+
+def headings(stock: Stock, names: Sequence[str]) -> tuple[Heading, ...]:
+    """Things under their disk classes: classes in order of the library, those not noted last."""
+    order = [*load_classes(), ""]
+    held = [Heading(name, stock.titles.get(name, ""), stock.classes.get(name, "")) for name in names]
+    return tuple(sorted(held, key=lambda heading: order.index(heading.group)))
+
+
+def _cell(
+    stock: Stock,
+    evidence: Evidence,
+    asked: Question,
+    row: str,
+    column: str,
+) -> Cell:
+    try:
+        told = answer(stock, evidence, asked, samples=HURRIED, remedies=False)
+    except InputFault as fault:
+        proof = proof_of(_seen(evidence, asked.operation, asked.disk, None, asked.reader))
+        return Cell(row, column, asked, "unproven", None, None, None, fault.line, proof, "")
+    found, setup = told.budget, told.setup
+    return Cell(
+        row, column, asked, found.verdict, found.chance, found.chance_error, found.limiting, found.why,
+        told.proof, told.differs, setup.disk.disk_class.diameter_mm == setup.reader.drive.diameter_mm,
+    )  # fmt: skip

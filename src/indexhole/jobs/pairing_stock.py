@@ -1,0 +1,288 @@
+"""A shelf's records as the parts of a pairing. What nobody wrote down is either assumed, and said, or left unknown.
+
+stock_of(shelf)     mechanisms with their hosts, disks with their layouts, assumptions, and what cannot be reckoned
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
+
+from indexhole.errors import InputFault
+from indexhole.model.trial import Trial
+from indexhole.pairing.parts import Climate, Host, Mechanism, Medium
+from indexhole.shelf import records
+from indexhole.shelf.records import Unit, words_of
+from indexhole.shelf.register import Shelf
+from indexhole.standards.classes import load_classes
+from indexhole.standards.controllers import load_controllers
+from indexhole.standards.drives import DriveClass, default_drive, load_drives
+from indexhole.standards.figures import Figure
+from indexhole.standards.layouts import Layout, load_layouts
+
+# Our own choice of what a disk of a class most likely bears, for two sides and for one.
+_USUAL = {
+    "200": ("200-fm-26x128-2s", "200-fm-26x128"),
+    "130-48": ("130-48-mfm-9x512", "130-48-mfm-9x512-1s"),
+    "130-96": ("130-96-mfm-9x512", "130-96-mfm-9x512"),
+    "130-dense": ("130-dense-mfm-15x512", "130-dense-mfm-15x512"),
+    "130-100": ("zoned-77-2s", "zoned-77-1s"),
+    "90": ("90-mfm-9x512", "90-mfm-9x512"),
+    "90-dense": ("90-dense-mfm-18x512", "90-dense-mfm-18x512"),
+    "90-dense-360": ("90-dense-360-mfm-15x512", "90-dense-360-mfm-15x512"),
+    "90-extra": ("90-extra-mfm-36x512", "90-extra-mfm-36x512"),
+}
+OUTSIDE_WORDS = "a good outside drive"
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Stock:
+    """What a shelf holds, as the pairing takes it.
+
+    Attributes:
+        mechanisms: by name, those that can be reckoned with, each with the host it was last tried with.
+        disks: by name, likewise.
+        layouts: what each of these disks bears, or is taken to bear.
+        hosts: by name.
+        unknown: why a mechanism, disk or host cannot be reckoned with, by its name.
+        assumed: what was taken for granted about a thing, by its name.
+        titles: how the shelf calls each thing.
+        classes: disk class of each thing, "" where not noted, by its name; in the order of the shelf.
+        trials: in order of time.
+    """
+
+    mechanisms: Mapping[str, Mechanism]
+    disks: Mapping[str, Medium]
+    layouts: Mapping[str, Layout]
+    hosts: Mapping[str, Host]
+    unknown: Mapping[str, str]
+    assumed: Mapping[str, tuple[str, ...]]
+    titles: Mapping[str, str]
+    classes: Mapping[str, str]
+    trials: Sequence[Trial]
+    all_mechanisms: tuple[str, ...] = ()
+    all_disks: tuple[str, ...] = ()
+
+    def mechanism(self, name: str) -> Mechanism:
+        """The mechanism of that name. Raises InputFault, saying what is missing, when it cannot be reckoned with."""
+        return self._known(self.mechanisms, name, "mechanism", self.all_mechanisms)
+
+    def disk(self, name: str) -> Medium:
+        """The disk of that name, likewise."""
+        return self._known(self.disks, name, "disk", self.all_disks)
+
+    def host(self, name: str) -> Host:
+        """The host of that name, likewise."""
+        return self._known(self.hosts, name, "host", tuple(self.hosts))
+
+    def _known(self, held: Mapping[str, T], name: str, word: str, names: Sequence[str]) -> T:
+        if name in held:
+            return held[name]
+        if name in names:
+            raise InputFault(self.unknown[name], where=f"{word} {name}", remedy="note it on the shelf")
+        known = (
+            f"it holds {', '.join(names[:12])}{' and more' if len(names) > 12 else ''}" if names else "it holds none"
+        )
+        raise InputFault(f"there is no {word} {name} on the shelf", remedy=f"{known}")
+
+
+@dataclass
+class _Notes:
+    """Unknowns and assumptions as they are found."""
+
+    unknown: dict[str, str] = field(default_factory=dict)
+    assumed: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def assume(self, name: str, words: str) -> None:
+        self.assumed[name] = (*self.assumed.get(name, ()), words)
+
+
+def stock_of(shelf: Shelf) -> Stock:
+    """The parts a shelf's records give."""
+    units = {unit.inventory: unit for unit in shelf.all(Unit)}
+    trials = shelf.trials()
+    notes = _Notes()
+    hosts = {name: _host(unit, notes) for name, unit in units.items() if unit.kind == "host"}
+    entered = shelf.all(records.Mechanism)
+    mechanisms: dict[str, Mechanism] = {}
+    for entry in entered:
+        made = _mechanism(entry, units.get(entry.unit), notes)
+        if made is not None:
+            mechanisms[entry.mechanism] = replace(made, host=_host_of(entry.mechanism, hosts, trials, notes))
+    disks: dict[str, Medium] = {}
+    layouts: dict[str, Layout] = {}
+    kept = shelf.all(records.Disk)
+    for disk in kept:
+        placed = _disk(disk, mechanisms, trials, notes)
+        if placed is not None:
+            disks[disk.inventory], layouts[disk.inventory] = placed
+    titles = {name: unit.title for name, unit in units.items()} | {d.inventory: d.title for d in kept}
+    titles |= {m.mechanism: units[m.unit].title if m.unit in units else "" for m in entered}
+    classes = {m.mechanism: units[m.unit].disk_class if m.unit in units else "" for m in entered}
+    return Stock(
+        mechanisms=mechanisms,
+        disks=disks,
+        layouts=layouts,
+        hosts=hosts,
+        unknown=notes.unknown,
+        assumed=notes.assumed,
+        titles=titles,
+        classes=classes | {d.inventory: d.disk_class for d in kept},
+        trials=trials,
+        all_mechanisms=tuple(m.mechanism for m in entered),
+        all_disks=tuple(d.inventory for d in kept),
+    )
+
+
+def outside_writer(layout: Layout) -> Mechanism:
+    """The drive that recorded a disk of which nothing is known: a sound one of the layout's class, its host unknown."""
+    drive = load_drives()[default_drive(layout.disk_class, layout.heads)]
+    return Mechanism("", drive, Host(), drive.heads, round(drive.cylinders.value))
+
+
+def plain_disk(disk_class: str, sides: int = 2) -> tuple[Medium, Layout]:
+    """A disk of a class as it comes from its box, erased, and the layout it would be given."""
+    layout = load_layouts()[_USUAL[disk_class][0 if sides == 2 else 1]]
+    return Medium("", load_classes()[disk_class], sides, "scratch", notch="open", before="never recorded"), layout
+
+
+def _host(unit: Unit, notes: _Notes) -> Host:
+    controller = load_controllers().get(unit.controller)
+    if controller is None:
+        what = (
+            f"controller {unit.controller} is not in the library" if unit.controller else "its controller is not noted"
+        )
+        notes.assume(unit.inventory, f"{what}; whatever its drives can do is thought possible")
+    if not unit.volume_kinds:
+        notes.assume(unit.inventory, "the volumes it takes are not noted")
+    return Host(unit.inventory, controller, words_of(unit.volume_kinds))
+
+
+def _host_of(mechanism: str, hosts: Mapping[str, Host], trials: Sequence[Trial], notes: _Notes) -> Host:
+    tried = [t for t in trials if t.mechanism == mechanism and t.host in hosts]
+    if tried:
+        notes.assume(mechanism, f"driven by {tried[-1].host}, as in trial {tried[-1].trial}")
+        return hosts[tried[-1].host]
+    if len(hosts) == 1:
+        only = next(iter(hosts.values()))
+        notes.assume(mechanism, f"driven by {only.name}, the only host on the shelf")
+        return only
+    notes.assume(mechanism, "which host drives it is not noted; whatever it can do is thought possible")
+    return Host()
+
+
+def _mechanism(entry: records.Mechanism, unit: Unit | None, notes: _Notes) -> Mechanism | None:
+    name, disk_class = entry.mechanism, unit.disk_class if unit else ""
+    drives = load_drives()
+    if entry.drive_class:
+        if entry.drive_class not in drives:
+            notes.unknown[name] = f"its drive class {entry.drive_class} is not in the library"
+            return None
+        drive = drives[entry.drive_class]
+    elif disk_class:
+        drive = drives[default_drive(disk_class, entry.heads or 2)]
+        notes.assume(
+            name, f"its drive class is not noted; taken as {drive.id} ({drive.title}), by the unit's disk class"
+        )
+    else:
+        notes.unknown[name] = "neither its drive class nor its unit's disk class is noted"
+        return None
+    return Mechanism(
+        name=name,
+        drive=_measured(drive, entry),
+        heads=entry.heads or drive.heads,
+        cylinders=entry.cylinders or round(drive.cylinders.value),
+    )
+
+
+def _measured(drive: DriveClass, entry: records.Mechanism) -> DriveClass:
+    """The class with the head widths the keeper measured in their place."""
+    widths = {"write_width_um": entry.write_width_um, "read_width_um": entry.read_width_um}
+    own = {
+        name: Figure(value=width, source=f"noted on the shelf for {entry.mechanism}", mark="OWN")
+        for name, width in widths.items()
+        if width is not None
+    }
+    return drive.model_copy(update=own) if own else drive
+
+
+def _disk(
+    entry: records.Disk, mechanisms: Mapping[str, Mechanism], trials: Sequence[Trial], notes: _Notes
+) -> tuple[Medium, Layout] | None:
+    name = entry.inventory
+    disk_class = entry.disk_class or (load_layouts()[entry.layout].disk_class if entry.layout else "")
+    if not disk_class:
+        notes.unknown[name] = "its disk class is not noted"
+        return None
+    layout = _layout(entry, disk_class, trials, notes)
+    if entry.sides is None:
+        notes.assume(name, f"its sides are not noted; taken as {layout.heads}")
+    recorded_by = mechanisms.get(entry.recorded_by)
+    medium = Medium(
+        name=name,
+        disk_class=load_classes()[disk_class],
+        sides=entry.sides or layout.heads,
+        importance=entry.importance,
+        notch=entry.notch,
+        hub_ring=entry.hub_ring,
+        sector_holes=entry.sector_holes,
+        layout=entry.layout,
+        recorded_by=recorded_by,
+        recorded_when=entry.recorded_when,
+        recorded=Climate(entry.recorded_temperature_c, entry.recorded_humidity_pct),
+        before=entry.before,
+        condition=words_of(entry.condition),
+    )
+    return medium, layout
+
+
+def _layout(entry: records.Disk, disk_class: str, trials: Sequence[Trial], notes: _Notes) -> Layout:
+    library = load_layouts()
+    if entry.layout:
+        return library[entry.layout]
+    usual = library[_USUAL[disk_class][0 if _two_sides(entry, disk_class) else 1]]
+    counted = _sectors_a_track(entry.inventory, trials)
+    if counted is None:
+        notes.assume(entry.inventory, f"its layout is not noted; taken as {usual.id}, usual for its class")
+        return usual
+    sides = {t.side for t in trials if t.disk == entry.inventory}
+    fitting = [
+        layout
+        for layout in (usual, *library.values())
+        if layout.disk_class == disk_class
+        and layout.heads > max(sides)
+        and all(zone.sectors == counted for zone in layout.zones)
+    ]
+    if not fitting:
+        notes.assume(
+            entry.inventory,
+            f"its layout is not noted, and none known has the {counted} sectors a track of its trials; "
+            f"taken as {usual.id}, usual for its class",
+        )
+        return usual
+    notes.assume(
+        entry.inventory,
+        f"its layout is not noted; taken as {fitting[0].id}, by the {counted} sectors a track of its trials",
+    )
+    return fitting[0]
+
+
+def _two_sides(entry: records.Disk, disk_class: str) -> bool:
+    return disk_class != "200" if entry.sides is None else entry.sides == 2
+
+
+def _sectors_a_track(disk: str, trials: Sequence[Trial]) -> int | None:
+    """Sectors on a track, when most trials of the disk agree on a whole number."""
+    counts: Counter[int] = Counter()
+    for trial in trials:
+        tracks = trial.last_cylinder - trial.first_cylinder + 1
+        if trial.disk == disk and trial.sectors_tried and trial.sectors_tried % tracks == 0:
+            counts[trial.sectors_tried // tracks] += 1
+    if not counts:
+        return None
+    (most, times), total = counts.most_common(1)[0], counts.total()
+    return most if times * 2 > total else None
