@@ -175,6 +175,11 @@ class Shelf:
         with self._writing(f"add {record.WORD} {record.label}") as change:
             return entries.add(change, record)
 
+    def add_together(self, records: Iterable[Record], what: str) -> list[Record]:
+        """Add several entries as one change that `what` tells, all or none; returned as kept."""
+        with self._writing(what) as change:
+            return [entries.add(change, record) for record in records]
+
     def update(self, kind: type[R], key: str, /, *, revision: int | None = None, **values: Any) -> R:
         """Change fields of an entry and return it as kept; its key stays.
 
