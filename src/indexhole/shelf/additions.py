@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Literal
 
-from pydantic import Field, model_validator
+from pydantic import AwareDatetime, Field, model_validator
 
 from indexhole.shelf.records import InsidePath, Inventory, Record, Text, When, Words, now
 
@@ -104,7 +103,7 @@ class Photo(OfUnitOrDisk):
     file: InsidePath
     caption: Text = ""
     taken: When = ""
-    added_utc: datetime = Field(default_factory=now)
+    added_utc: AwareDatetime = Field(default_factory=now)
 
     @property
     def label(self) -> str:

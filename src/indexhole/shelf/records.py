@@ -12,6 +12,7 @@ from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 from pydantic import (
     AfterValidator,
+    AwareDatetime,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -292,7 +293,7 @@ class CaptureRecord(Record):
     parquet: InsidePath
     original: InsidePath = ""
     note: Text = ""
-    added_utc: datetime = Field(default_factory=now)
+    added_utc: AwareDatetime = Field(default_factory=now)
 
 
 class Event(Record):
@@ -325,7 +326,7 @@ class Note(Record):
     unit: Inventory | None = None
     disk: Inventory | None = None
     text: Text = Field(min_length=1)
-    added_utc: datetime = Field(default_factory=now)
+    added_utc: AwareDatetime = Field(default_factory=now)
 
     @property
     def label(self) -> str:

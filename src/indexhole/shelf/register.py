@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -112,6 +112,12 @@ class Shelf:
             row = entries.get_row(connection, kind, key)
             return entries.as_record(kind, row), int(row["revision"])
 
+    def revisions(self, kind: type[Record]) -> dict[str, int]:
+        """The revision of every entry of a kind, by key."""
+        table = TABLES[kind]
+        with self._reading() as connection:
+            return dict(connection.execute(select(table.c[kind.KEY], table.c.revision)).all())
+
     def mechanisms_of(self, unit: str) -> list[Mechanism]:
         """The mechanisms of a drive unit, in order of number."""
         with self._reading() as connection:
@@ -179,6 +185,16 @@ class Shelf:
         """Add several entries as one change that `what` tells, all or none; returned as kept."""
         with self._writing(what) as change:
             return [entries.add(change, record) for record in records]
+
+    def add_and_update(
+        self, kind: type[R], new: Iterable[R], edits: Iterable[tuple[str, Mapping[str, Any], int]], what: str
+    ) -> None:
+        """Add entries of a kind and change others (key, fields, revision), as one change that `what` tells."""
+        with self._writing(what) as change:
+            for record in new:
+                entries.add(change, record)
+            for key, values, revision in edits:
+                entries.change_fields(change, kind, key, values, revision)
 
     def update(self, kind: type[R], key: str, /, *, revision: int | None = None, **values: Any) -> R:
         """Change fields of an entry and return it as kept; its key stays.

@@ -273,7 +273,7 @@ def sheet_bytes(trials: Iterable[Trial]) -> bytes:
     """
     lines = [",".join(COLUMNS)]
     for trial in trials:
-        lines.append(",".join(_cell(str(getattr(trial, name))) for name in COLUMNS))
+        lines.append(",".join(csv_cell(str(getattr(trial, name))) for name in COLUMNS))
     text = "\n".join(lines) + "\n"
     if "\0" in text:
         raise InputFault("a trial's text holds a NUL character", remedy="take it out")
@@ -283,7 +283,8 @@ def sheet_bytes(trials: Iterable[Trial]) -> bytes:
         raise InputFault("a trial's text holds half a character", remedy="type that note again") from fault
 
 
-def _cell(text: str) -> str:
+def csv_cell(text: str) -> str:
+    """A cell's text as CSV has it, in quotation marks only where it must be."""
     # the csv module of this Python leaves a lone carriage return unquoted, and then cannot read it back
     return '"' + text.replace('"', '""') + '"' if re.search('[",\r\n]', text) else text
 

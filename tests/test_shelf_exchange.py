@@ -1,0 +1,227 @@
+"""Spreadsheets in and out: what would change, faults by cell, and the same entries back from CSV and XLSX."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from openpyxl import Workbook, load_workbook
+
+from indexhole.errors import IndexholeError, InputFault
+from indexhole.jobs.demo_things import demo_records
+from indexhole.shelf.additions import Loan, Part
+from indexhole.shelf.exchange import carry_out, plan_import, sheet_rows
+from indexhole.shelf.history import StaleEdit
+from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit, checked
+from indexhole.shelf.register import Shelf
+from indexhole.shelf.spreadsheet import csv_bytes, read_cells, write_cells, xlsx_bytes
+
+KINDS = (Unit, Mechanism, Disk, Event, Note, Part, Loan)
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Shelf:
+    held = Shelf.open(tmp_path / "shelf", create=True)
+    held.add(checked(Unit, inventory="D1", kind="drive unit", title="Box", weight_kg=4.2, acquired_when="1998"))
+    held.add(checked(Disk, inventory="K1", title="Tide tables", hub_ring=True, sector_holes=0))
+    return held
+
+
+def csv_rows(text: str) -> list[list[str]]:
+    return read_cells(text.encode(), where="sheet")
+
+
+def test_what_a_sheet_would_do_is_told_and_then_done_as_one_change(shelf):
+    rows = csv_rows(
+        "inventory,title,weight_kg,kind\nD1,Twin unit,4.2,drive unit\nH1,Bench host,,host\n\nL1,,0.2,lead\n,,,\n"
+    )
+    plan = plan_import(shelf, Unit, rows)
+    assert [unit.inventory for unit in plan.added] == ["H1", "L1"]
+    assert [(entry.before.key, entry.fields) for entry in plan.changed] == [("D1", (("title", "Box", "Twin unit"),))]
+    assert plan.faults == ()
+    assert shelf.get(Unit, "D1").title == "Box"
+    carry_out(shelf, plan, "units.csv")
+    assert (shelf.get(Unit, "D1").title, shelf.get(Unit, "D1").acquired_when) == ("Twin unit", "1998")
+    assert shelf.changes(1)[0].what == "import 3 units from units.csv"
+    shelf.undo()
+    assert [unit.inventory for unit in shelf.all(Unit)] == ["D1"]
+    assert shelf.get(Unit, "D1").title == "Box"
+
+
+def test_every_faulty_cell_is_told_by_its_place(shelf):
+    rows = csv_rows(
+        "inventory,kind,title,weight_kg,acquired_when\n"
+        "H1,toaster,x,heavy,1998\n"
+        "D1,drive unit,x,1,long ago\n"
+        "H2,host,x,1,1998,stray\n"
+        "L1,lead,x,,\n"
+        "L1,lead,y,,\n"
+        ",host,z,,\n"
+    )
+    plan = plan_import(shelf, Unit, rows)
+    lines = [fault.line for fault in plan.faults]
+    assert lines[0].startswith("B2 (kind): Input should be 'drive unit', 'host', 'lead' or 'adapter'")
+    assert lines[1].startswith("D2 (weight_kg): Input should be a valid number")
+    assert lines[2].startswith("E3 (acquired_when): 'long ago' is not a date")
+    assert lines[3:] == [
+        "F4 (no heading): stands under no heading; clear it or name it",
+        "A6 (inventory): L1 stands in row 5 already",
+        "A7 (inventory): Field required",
+    ]
+    with pytest.raises(InputFault, match=r"^u\.csv: 6 faults: B2 \(kind\).*and 1 more; nothing was changed"):
+        carry_out(shelf, plan, "u.csv")
+    assert len(shelf.changes()) == 2
+
+
+def test_a_cell_that_names_what_is_not_there_is_a_fault(shelf):
+    plan = plan_import(shelf, Part, csv_rows("unit,name,date_code\nD1,controller,8332\nD9,memory,\n"))
+    assert [fault.line for fault in plan.faults] == ["A3 (unit): there is no unit D9 on the shelf"]
+    plan = plan_import(shelf, Disk, csv_rows("inventory,recorded_by\nK1,D1.0\n"))
+    assert [fault.line for fault in plan.faults] == ["B2 (recorded_by): there is no mechanism D1.0 on the shelf"]
+
+
+def test_keys_the_register_gives_out_may_be_left_empty_or_name_what_stands(shelf):
+    carry_out(shelf, plan_import(shelf, Event, csv_rows("event,unit,when,what\n,D1,1987,bought\n,D1,1988,fell\n")))
+    assert [event.event for event in shelf.all(Event)] == ["E1", "E2"]
+    plan = plan_import(shelf, Event, csv_rows("event,unit,what\nE2,D1,fell twice\nE9,D1,x\n"))
+    assert [entry.fields for entry in plan.changed] == [(("what", "fell", "fell twice"),)]
+    assert [fault.line for fault in plan.faults] == ["A3 (event): there is no event E9; empty it to add one"]
+
+
+@pytest.mark.parametrize(
+    ("heading", "told"),
+    [
+        ("", "is empty; its first row names fields of a unit: inventory, kind, title"),
+        ("inventory,colour", "row 1: a unit has no field 'colour'; its fields are inventory, kind"),
+        ("inventory,title,title", "row 1: a unit has its field title in two columns"),
+        ("title,kind", "row 1: no column inventory; a unit is known by it"),
+    ],
+)
+def test_a_heading_that_does_not_fit_is_told(shelf, heading, told):
+    with pytest.raises(InputFault) as fault:
+        plan_import(shelf, Unit, csv_rows(heading))
+    assert told in fault.value.line
+
+
+def test_a_plan_does_not_write_over_what_was_changed_since(shelf):
+    plan = plan_import(shelf, Unit, csv_rows("inventory,title\nD1,Twin unit\nH1,\n").copy())
+    assert plan.faults  # a new host needs its kind
+    plan = plan_import(shelf, Unit, csv_rows("inventory,title\nD1,Twin unit\n"))
+    shelf.update(Unit, "D1", state="dusty")
+    with pytest.raises(StaleEdit, match="state \\(nothing became 'dusty'"):
+        carry_out(shelf, plan)
+    assert shelf.get(Unit, "D1").title == "Box"
+
+
+def test_captures_come_as_files_not_as_rows(shelf):
+    with pytest.raises(InputFault, match="a capture cannot come from a spreadsheet"):
+        plan_import(shelf, CaptureRecord, [["sha256"]])
+
+
+@pytest.mark.parametrize("ending", ["csv", "xlsx"])
+def test_a_whole_shelf_goes_out_and_comes_back_the_same(tmp_path, ending):
+    shelf = Shelf.open(tmp_path / "one", create=True)
+    for record in demo_records():
+        shelf.add(record)
+    shelf.add(checked(Loan, unit="D1", party="school", since="about 1998"))
+    other = Shelf.open(tmp_path / "two", create=True)
+    for kind in KINDS:
+        path = tmp_path / f"{kind.WORD}.{ending}"
+        write_cells(path, sheet_rows(shelf, kind), title=kind.WORD)
+        rows = read_cells(path.read_bytes(), where=str(path))
+        same = plan_import(shelf, kind, rows)
+        assert (same.added, same.changed, same.faults, same.unchanged) == ((), (), (), len(shelf.all(kind)))
+        if kind.LETTERS:  # keys are given out anew on another shelf
+            column = rows[0].index(kind.KEY)
+            rows = [rows[0], *[[("" if k == column else c) for k, c in enumerate(row)] for row in rows[1:]]]
+        carry_out(other, plan_import(other, kind, rows))
+        assert other.all(kind) == shelf.all(kind)
+
+
+def test_a_spreadsheet_of_another_program_is_read_as_it_shows(shelf):
+    import datetime
+
+    book = Workbook()
+    sheet = book.active
+    sheet.append(["inventory", "kind", "title", "weight_kg", "acquired_when", "device_address"])
+    sheet.append(["H1", "host", 1984, 3.0, datetime.datetime(1998, 3, 1), 8.0])
+    sheet.append([])
+    packed = io.BytesIO()
+    book.save(packed)
+    plan = plan_import(shelf, Unit, read_cells(packed.getvalue(), where="x"))
+    (unit,) = plan.added
+    assert (unit.title, unit.weight_kg, unit.acquired_when, unit.device_address) == ("1984", 3.0, "1998-03-01", "8")
+
+
+def test_semicolons_and_a_byte_order_mark_are_taken():
+    assert read_cells("\ufeffinventory;title\r\nD1;a,b\r\n".encode(), where="x") == [
+        ["inventory", "title"],
+        ["D1", "a,b"],
+    ]
+
+
+def test_text_is_never_a_formula():
+    content = xlsx_bytes([["title"], ["=1+1"], ["+x"]], title="unit")
+    sheet = load_workbook(io.BytesIO(content)).active
+    assert [(cell.value, cell.data_type) for cell in sheet["A"]] == [("title", "s"), ("=1+1", "s"), ("+x", "s")]
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        (b"PK\x03\x04 nothing", "x: is not a whole XLSX file; save it again as XLSX, or as CSV in UTF-8"),
+        (b"\xff\xfea", "x: is in UTF-16, not UTF-8"),
+        (b'a,"b', "x: row 1 is not CSV"),
+        (b"a," * 300, "x: has more than 200000 rows or 200 columns"),
+    ],
+)
+def test_what_is_no_spreadsheet_is_told(content, told):
+    with pytest.raises(InputFault) as fault:
+        read_cells(content, where="x")
+    assert told in fault.value.line
+
+
+def test_a_file_that_unpacks_to_far_more_than_it_is_is_refused(monkeypatch):
+    import indexhole.shelf.spreadsheet as spreadsheet
+
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as held:
+        held.writestr("xl/workbook.xml", b" " * 100_000)
+    monkeypatch.setattr(spreadsheet, "LARGEST_UNPACKED_BYTES", 99_999)
+    with pytest.raises(InputFault, match="unpacks to more than a register can hold"):
+        read_cells(packed.getvalue(), where="x")
+
+
+def test_a_name_with_another_ending_is_refused(tmp_path):
+    with pytest.raises(InputFault, match=r"ends in neither \.csv nor \.xlsx"):
+        write_cells(tmp_path / "units.ods", [["a"]], title="unit")
+    assert list(tmp_path.iterdir()) == []
+
+
+GOOD = xlsx_bytes([["inventory", "kind", "title"], ["D1", "host", "a"]], title="unit")
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.binary(max_size=80) | st.tuples(st.integers(0, len(GOOD) - 1), st.integers(0, 255)))
+def test_any_bytes_are_rows_or_one_line(bent):
+    content = bent if isinstance(bent, bytes) else GOOD[: bent[0]] + bytes([bent[1]]) + GOOD[bent[0] + 1 :]
+    try:
+        rows = read_cells(content, where="x")
+    except IndexholeError as fault:
+        assert "\n" not in fault.line
+    else:
+        assert all(isinstance(cell, str) for row in rows for cell in row)
+
+
+printable = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.lists(printable, min_size=2, max_size=2), min_size=1, max_size=4))
+def test_csv_cells_come_back_exactly(rows):
+    # a heading of our own, so that the rows' text does not decide how cells are parted
+    assert read_cells(csv_bytes([["a", "b"], *rows, ["end", ""]]), where="x") == [["a", "b"], *rows, ["end", ""]]
