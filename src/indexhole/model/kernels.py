@@ -77,31 +77,32 @@ _NEVER: Final = 9.0
 
 
 @numba.njit(cache=True)
-def _tail(x):
+def _tail(x: float) -> float:
     return 0.5 * math.erfc(x / _ROOT_2)
 
 
 @numba.njit(cache=True)
-def _shared(low, high, other_low, other_high):
+def _shared(low: float, high: float, other_low: float, other_high: float) -> float:
     return max(0.0, min(high, other_high) - max(low, other_low))
 
 
 @numba.njit(cache=True)
-def _hazard(chance):
+def _hazard(chance: float) -> float:
     return HAZARD_CAP if chance >= 1.0 else min(HAZARD_CAP, -math.log1p(-chance))
 
 
 @numba.njit(cache=True)
-def _beside(old_low, old_high, erased_low, erased_high, low, high):
+def _beside(old_low: float, old_high: float, erased_low: float, erased_high: float, low: float, high: float) -> float:
     """Width of an old strip under the reading head and outside the erased strip."""
     seen_low, seen_high = max(old_low, low), min(old_high, high)
     if seen_high <= seen_low:
         return 0.0
-    return seen_high - seen_low - _shared(seen_low, seen_high, erased_low, erased_high)
+    width: float = seen_high - seen_low - _shared(seen_low, seen_high, erased_low, erased_high)
+    return width
 
 
 @numba.njit(cache=True)
-def _signal(d, t, angle, steady):
+def _signal(d: Floats, t: Floats, angle: float, steady: float) -> tuple[float, float]:
     """Wanted share of the head and foreign share of it at an angle; `steady` is the gain that holds all round."""
     radius_um = t[RADIUS] * 1e3
     moved = (
@@ -129,7 +130,7 @@ def _signal(d, t, angle, steady):
 
 
 @numba.njit(cache=True)
-def _steady(d, t):
+def _steady(d: Floats, t: Floats) -> tuple[float, float, float, float, float]:
     """What is the same all round: gain, jitter for noise like the signal, standing error, half window, speed error."""
     ratio = t[RATE] * d[RATIO]
     speed_um_s = 2 * math.pi * t[RADIUS] * 1e3 * t[RPM] * d[R_SPEED] / 60.0
@@ -151,7 +152,9 @@ def _steady(d, t):
 
 
 @numba.njit(cache=True)
-def _edge_hazard(amplitude, interference, noise, jitter_of, bias, half):
+def _edge_hazard(
+    amplitude: float, interference: float, noise: float, jitter_of: float, bias: float, half: float
+) -> float:
     """Hazard of one transition: outside its window, or not seen."""
     if amplitude <= 0.0:
         return HAZARD_CAP
@@ -160,11 +163,12 @@ def _edge_hazard(amplitude, interference, noise, jitter_of, bias, half):
     if half - bias > _NEVER * jitter and amplitude - THRESHOLD > _NEVER * disturbance:
         return 0.0
     outside = min(1.0, _tail((half + bias) / jitter) + _tail((half - bias) / jitter))
-    return _hazard(outside) + _hazard(_tail((amplitude - THRESHOLD) / disturbance))
+    total: float = _hazard(outside) + _hazard(_tail((amplitude - THRESHOLD) / disturbance))
+    return total
 
 
 @numba.njit(cache=True)
-def sector_hazards(draws, tracks, angles):
+def sector_hazards(draws: Floats, tracks: Floats, angles: Floats) -> Floats:
     """Hazard, -log(1 - p), of one sector being lost, mean round the turn: shape (draws, tracks).
 
     Args:
@@ -189,7 +193,7 @@ def sector_hazards(draws, tracks, angles):
 
 
 @numba.njit(cache=True)
-def timing_margins(draws, tracks):
+def timing_margins(draws: Floats, tracks: Floats) -> Floats:
     """Share of the half window left at one error in 10^9, the oval and the swing left out: shape (draws, tracks)."""
     found = np.empty((draws.shape[0], tracks.shape[0]))
     for i in range(draws.shape[0]):
@@ -209,7 +213,19 @@ def timing_margins(draws, tracks):
 
 
 @numba.njit(cache=True)
-def signals(draws, tracks):
+def windows(draws: Floats, tracks: Floats) -> tuple[Floats, Floats]:
+    """Jitter for noise as high as the signal, and window left by the standing errors, s: two of (draws, tracks)."""
+    jitter = np.empty((draws.shape[0], tracks.shape[0]))
+    left = np.empty((draws.shape[0], tracks.shape[0]))
+    for i in range(draws.shape[0]):
+        for j in range(tracks.shape[0]):
+            _, jitter[i, j], bias, half, _ = _steady(draws[i], tracks[j])
+            left[i, j] = half - bias
+    return jitter, left
+
+
+@numba.njit(cache=True)
+def signals(draws: Floats, tracks: Floats) -> tuple[Floats, Floats]:
     """Wanted and foreign height at angle 0, the oval and the swing left out: two arrays of (draws, tracks)."""
     wanted = np.empty((draws.shape[0], tracks.shape[0]))
     foreign = np.empty((draws.shape[0], tracks.shape[0]))
@@ -225,5 +241,4 @@ def signals(draws, tracks):
 
 def whole_turn(count: int = 6) -> Floats:
     """Angles evenly round a turn, radians."""
-    turn: Floats = np.arange(count) * (2 * math.pi / count)
-    return turn
+    return np.arange(count, dtype=np.float64) * (2 * math.pi / count)

@@ -6,8 +6,9 @@ What others call, here and in the modules beside it:
                Host, Climate, Conditions, WhatIf, OPERATIONS
     answer     Budget, Term, Fact, Curve, Remedy, Risk, GROUPS
     budget     budget(writer, disk, reader, layout, operation, conditions, beliefs, rng_seed, ...) -> Budget
+    passages   outside_drive(disk) -> Mechanism, for a disk that some good drive elsewhere recorded
     evidence   observations(trials) -> Observation...; GaugeReading
-    beliefs    Beliefs, NO_BELIEFS, learn(mechanisms, disks, layouts, observed, gauges, rng_seed) -> Beliefs
+    beliefs    Beliefs, NO_BELIEFS; learning.learn(mechanisms, disks, layouts, observed, gauges, rng_seed) -> Beliefs
     matrix     matrix(writers, disks, readers, layouts, operation, conditions, beliefs, rng_seed) -> Matrix
     proof      proofs(observed) -> Proof by (writer, disk, reader); check_plan(steps, proofs, today, months)
 
@@ -16,16 +17,80 @@ What others call, here and in the modules beside it:
 
 from __future__ import annotations
 
-import numpy as np
+import math
+from dataclasses import dataclass, replace
 
-from indexhole.pairing.answer import GROUPS, Budget, Curve, Risk, Term
+import numpy as np
+import numpy.typing as npt
+
+from indexhole.pairing import terms
+from indexhole.pairing.answer import GROUPS, Budget, Curve, Group, Remedy, Term, Verdict
 from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs
-from indexhole.pairing.fit import check_fit
+from indexhole.pairing.draws import Streams
+from indexhole.pairing.fit import Fit, check_fit
+from indexhole.pairing.format import Format, check_format
+from indexhole.pairing.margins import asides_um, farthest_um, room
+from indexhole.pairing.outcome import costs, hazards, mean_and_error, whole_disk
 from indexhole.pairing.parts import Conditions, Mechanism, Medium, Operation
-from indexhole.pairing.tracks import head_places_um, layout_tracks
+from indexhole.pairing.passages import Assembly, Case, Passage, layout_spacing_um
+from indexhole.pairing.risk import risk_of
+from indexhole.pairing.tracks import Tracks, layout_tracks
 from indexhole.standards.layouts import Layout
 
-_LEAST_SHARE = 0.35
+Floats = npt.NDArray[np.float64]
+
+WORKS, FAILS = 0.9, 0.1
+"""Chances of a whole disk from which a pairing is said to work, and below which to fail."""
+# A thing nobody looked up decides when it moves the chance by more than this.
+_DECIDES = 0.5
+_MARGIN_DRAWS = 150
+SAMPLES = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Reckoning:
+    """The bare numbers of a case, before they are told: chances of each draw and what went into them."""
+
+    case: Case
+    tracks: Tracks
+    fit: Fit
+    form: Format
+    assembly: Assembly
+    passages: tuple[Passage, ...]
+    hazards: Floats
+    whole: Floats
+
+    @property
+    def possible(self) -> bool:
+        """Whether nothing forbids it outright."""
+        return not self.fit.hindrances and not self.form.hindrances
+
+    @property
+    def chance(self) -> float:
+        """Chance that a whole disk reads without a lost sector."""
+        return float(self.whole.mean()) if self.possible else 0.0
+
+
+def reckon(case: Case) -> Reckoning:
+    """The chances of a case."""
+    tracks = layout_tracks(case.layout)
+    fit = _fits(case, tracks)
+    assembly = Assembly(case, tracks)
+    form = check_format(case.writer, case.reader, assembly.writer, assembly.reader, tracks, case.operation)
+    passages = assembly.passages()
+    found = hazards(passages, form.hazard)
+    return Reckoning(case, tracks, fit, form, assembly, passages, found, whole_disk(found, tracks.sectors))
+
+
+def _fits(case: Case, tracks: Tracks) -> Fit:
+    everyone = case.everyone
+    each = [check_fit(m, case.disk, tracks, writes=m in case.writes_now) for m in everyone]
+    return Fit(
+        tuple(dict.fromkeys(t for f in each for t in f.hindrances)),
+        tuple(dict.fromkeys(t for f in each for t in f.doubts)),
+        min(f.spare_cylinders for f in each),
+        tuple(dict.fromkeys(x for f in each for x in f.facts)),
+    )
 
 
 def budget(
@@ -38,7 +103,7 @@ def budget(
     beliefs: Beliefs = NO_BELIEFS,
     rng_seed: int = 0,
     *,
-    samples: int = 400,
+    samples: int = SAMPLES,
     remedies: bool = True,
     alternatives: tuple[Mechanism, ...] = (),
 ) -> Budget:
@@ -48,57 +113,132 @@ def budget(
         alternatives: other mechanisms that a remedy may propose as the reader.
         remedies: leave them out for answers in a hurry.
     """
-    rng = np.random.default_rng(rng_seed)
-    tracks = layout_tracks(layout)
-    fit = check_fit(reader, disk, tracks, writes=operation in ("format", "update"))
-    places = head_places_um(reader, tracks) - head_places_um(writer, tracks)
-    spread = np.hypot(writer.drive.offset_limit_um.value, reader.drive.offset_limit_um.value) / 2
-    aside = np.abs(rng.normal(0, spread, (samples, 1)) + places)
-    width_w = writer.drive.write_width_um.value if writer.drive.write_width_um else 150.0
-    width_r = reader.drive.read_width_um.value if reader.drive.read_width_um else 150.0
-    room = (width_w + width_r) / 2 - _LEAST_SHARE * width_r - aside
-    whole = (room > 0).all(axis=1)
-    chance = 0.0 if fit.hindrances else float(whole.mean())
-    error = float(np.sqrt(max(chance * (1 - chance), 0.0) / samples))
-    words = {
-        "fit": "; ".join(fit.hindrances) or "goes in and is reached",
-        "position": f"heads stand {float(aside.mean()):.0f} um apart, mean over tracks",
-    }
-    terms = tuple(
-        Term(
-            group=g,
-            margin=float(room.min(axis=1).mean()) if g == "position" else None,
-            uncertainty=float(room.min(axis=1).std()) if g == "position" else None,
-            unit="um" if g == "position" else "",
-            cost=(1.0 if fit.hindrances else 0.0)
-            if g == "fit"
-            else (1 - float(whole.mean())) * (not fit.hindrances)
-            if g == "position"
-            else 0.0,
-            verdict="unproven",
-            words=words.get(g, ""),
-        )
-        for g in GROUPS
-    )
-    still = np.zeros(len(tracks))
+    streams = Streams(rng_seed, samples)
+    case = Case(writer, disk, reader, layout, operation, conditions or Conditions(), beliefs, streams)
+    reckoned = reckon(case)
+    told, curve = _tell(reckoned)
+    chance, error = mean_and_error(reckoned.whole)
+    if not reckoned.possible:
+        chance, error = 0.0, 0.0
+    limiting = limiting_group(told)
+    verdict, why = _verdict(reckoned, told, chance, limiting)
+    better: tuple[Remedy, ...] = ()
+    if remedies:
+        from indexhole.pairing.remedies import find_remedies
+
+        better = find_remedies(reckoned, told, alternatives)
+    names = dict.fromkeys(n for n in (writer.name, reader.name, disk.name) if n)
     return Budget(
         operation=operation,
-        verdict="works" if chance > 0.95 else "fails" if chance < 0.05 else "doubtful",
-        why=words["fit"] if fit.hindrances else words["position"],
+        verdict=verdict,
+        why=why,
         chance=chance,
         chance_error=error,
         samples=samples,
-        limiting="fit" if fit.hindrances else "position",
-        terms=terms,
-        curve=Curve(
-            tracks.cylinder,
-            tracks.side,
-            1 - (room > 0).mean(axis=0),
-            room.mean(axis=0),
-            room.std(axis=0),
-            still,
-            still,
-        ),
-        remedies=(),
-        risk=Risk("never" if disk.importance == "irreplaceable" else "ask", "none", ()),
+        limiting=limiting,
+        terms=told,
+        curve=curve,
+        remedies=better,
+        risk=risk_of(case),
+        notes=reckoned.form.notes,
+        evidence=tuple(word for name in names for word in beliefs.words.get(name, ())),
     )
+
+
+def _tell(reckoned: Reckoning) -> tuple[tuple[Term, ...], Curve]:
+    case, tracks, fit, form = reckoned.case, reckoned.tracks, reckoned.fit, reckoned.form
+    spacing = layout_spacing_um(tracks)
+    factors = {"fit": 0.0 if fit.hindrances else 1.0, "code and format": 0.0 if form.hindrances else 1.0}
+    rewritten = form.hazard if case.operation == "update" else None
+    cost = costs(reckoned.passages, tracks.sectors, reckoned.chance, factors, rewritten, spacing)
+    # the last passage is the hardest: after a rewrite it is the other one's turn to read
+    last = reckoned.passages[-1]
+    few = Passage(last.words, last.draws[:_MARGIN_DRAWS], last.tracks)
+    farthest = farthest_um(few, spacing)
+    left = room(few, spacing, farthest)
+    told = (
+        terms.fit_term(fit, cost["fit"]),
+        terms.position_term(case, few, left, cost["position"]),
+        terms.old_term(reckoned.assembly, left, cost["old recording"]),
+        terms.magnetics_term(case, few, left, cost["magnetics"]),
+        terms.timing_term(case, few, left, cost["timing"]),
+        terms.format_term(form, cost["code and format"]),
+        terms.volume_term(case),
+    )
+    return told, _curve(reckoned, few, farthest)
+
+
+def _curve(reckoned: Reckoning, few: Passage, farthest: Floats) -> Curve:
+    from indexhole.model import kernels
+
+    tracks = reckoned.tracks
+    lost = -np.expm1(-reckoned.hazards).mean(axis=0)
+    if any("does not go into" in text for text in reckoned.fit.hindrances):
+        tracks, none = tracks.only(np.zeros(len(tracks), bool)), np.zeros(0)
+        return Curve(tracks.cylinder, tracks.side, none, none, none, none, none)
+    aside = farthest - asides_um(few)
+    timing = kernels.timing_margins(few.draws, few.tracks)
+    return Curve(
+        tracks.cylinder,
+        tracks.side,
+        lost,
+        aside.mean(axis=0),
+        aside.std(axis=0),
+        timing.mean(axis=0),
+        timing.std(axis=0),
+    )
+
+
+def limiting_group(told: tuple[Term, ...]) -> Group | None:
+    """The group that takes most; where none takes anything, the one with least room for its uncertainty."""
+    dearest = max(told, key=lambda t: t.cost)
+    if dearest.cost > 0.01:
+        return dearest.group
+    measured = [t for t in told if t.margin is not None and t.uncertainty]
+    if not measured:
+        return None
+    return min(measured, key=lambda t: (t.margin or 0.0) / (t.uncertainty or math.inf)).group
+
+
+def _verdict(reckoned: Reckoning, told: tuple[Term, ...], chance: float, limiting: Group | None) -> tuple[Verdict, str]:
+    by_group = {t.group: t for t in told}
+    limit = by_group[limiting].words if limiting else ""
+    if not reckoned.possible:
+        return "fails", "; ".join([*reckoned.fit.hindrances, *reckoned.form.hindrances])
+    if chance <= FAILS:
+        return "fails", f"{limiting}: {limit}"
+    if chance < WORKS:
+        unknown = _what_is_not_known(reckoned)
+        if unknown:
+            return "unproven", f"it hangs on what is not known: {unknown}"
+        return "doubtful", f"{limiting}: {limit}"
+    if by_group["volume"].verdict == "fails":
+        return "doubtful", by_group["volume"].words
+    return "works", f"{limiting} has least room: {limit}" if limiting else "there is room everywhere"
+
+
+def _what_is_not_known(reckoned: Reckoning) -> str:
+    """The thing that decides and that nobody has looked up, in words; empty when chance decides."""
+    case, under = reckoned.case, reckoned.assembly.under
+    if under is not None and under.chance < 1:
+        there = reckoned.assembly.case.streams.even("under") < under.chance
+        if there.any() and not there.all():
+            apart = float(reckoned.whole[~there].mean() - reckoned.whole[there].mean())
+            if apart > _DECIDES:
+                return "whether the disk was bulk-erased before it was recorded"
+    missing = [
+        m.name or m.drive.title
+        for m in case.everyone
+        if m.drive.radius_side_0_mm is None or m.drive.read_width_um is None
+    ]
+    if missing and case.writer.drive.pitch_um != case.reader.drive.pitch_um:
+        return f"start radius and head width of {', '.join(missing)}"
+    return ""
+
+
+def with_operation(case: Case, **changes: object) -> Case:
+    """A case with something changed."""
+    return replace(case, **changes)  # type: ignore[arg-type]
+
+
+__all__ = ["GROUPS", "Budget", "Reckoning", "budget", "limiting_group", "reckon", "with_operation"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,7 @@ class Tracks:
         radius_mm: its centre line by the layout's class.
         cell_s: nominal cell at the layout's speed; shortest, longest: run of cells between transitions.
         transitions: transitions to read right for one sector; sectors: sectors on the track.
+        code, sector_bytes, gap_2, gap_3: of the zone; gaps in bytes.
         pitch_um: of the layout's class; speed_rpm: of the layout.
     """
 
@@ -38,6 +39,10 @@ class Tracks:
     longest: Floats
     transitions: Floats
     sectors: Floats
+    code: npt.NDArray[np.str_]
+    sector_bytes: Floats
+    gap_2: Floats
+    gap_3: Floats
     pitch_um: float
     speed_rpm: float
 
@@ -46,31 +51,28 @@ class Tracks:
 
     def only(self, chosen: npt.NDArray[np.bool_] | Ints) -> Tracks:
         """Some of the tracks."""
-        picked = {
-            name: getattr(self, name)[chosen]
-            for name in ("cylinder", "side", "radius_mm", "cell_s", "shortest", "longest", "transitions", "sectors")
-        }
-        return Tracks(**picked, pitch_um=self.pitch_um, speed_rpm=self.speed_rpm)
+        names = (f.name for f in fields(self) if f.name not in ("pitch_um", "speed_rpm"))
+        return replace(self, **{name: getattr(self, name)[chosen] for name in names})
 
 
 def layout_tracks(layout: Layout) -> Tracks:
     """Every track of a layout, in image order."""
-    rows = []
-    for cylinder, head, zone in layout.tracks():
-        place = track_place(layout, cylinder, head)
-        shortest, longest = RUN_LIMITS[zone.code]
-        transitions = sector_transitions(zone.sector_bytes)
-        rows.append((cylinder, head, place.radius_mm, zone.cell_s, shortest, longest, transitions, zone.sectors))
-    columns = np.array(rows, dtype=np.float64).T
+    found = list(layout.tracks())
+    zones = [zone for _, _, zone in found]
+    gaps = [layout.gaps_of(zone) for zone in zones]
     return Tracks(
-        cylinder=columns[0].astype(np.int64),
-        side=columns[1].astype(np.int64),
-        radius_mm=columns[2],
-        cell_s=columns[3],
-        shortest=columns[4],
-        longest=columns[5],
-        transitions=columns[6],
-        sectors=columns[7],
+        cylinder=np.array([c for c, _, _ in found]),
+        side=np.array([h for _, h, _ in found]),
+        radius_mm=np.array([track_place(layout, c, h).radius_mm for c, h, _ in found]),
+        cell_s=np.array([z.cell_s for z in zones]),
+        shortest=np.array([float(RUN_LIMITS[z.code][0]) for z in zones]),
+        longest=np.array([float(RUN_LIMITS[z.code][1]) for z in zones]),
+        transitions=np.array([float(sector_transitions(z.sector_bytes)) for z in zones]),
+        sectors=np.array([float(z.sectors) for z in zones]),
+        code=np.array([z.code for z in zones]),
+        sector_bytes=np.array([float(z.sector_bytes) for z in zones]),
+        gap_2=np.array([float(g.gap_2) for g in gaps]),
+        gap_3=np.array([float(g.gap_3) for g in gaps]),
         pitch_um=load_classes()[layout.disk_class].pitch_um.value,
         speed_rpm=layout.speed_rpm,
     )
@@ -86,19 +88,25 @@ def steps_a_track(mechanism: Mechanism, pitch_um: float) -> int:
     return wanted if controller is None or controller.double_step else 1
 
 
-def head_places_um(mechanism: Mechanism, tracks: Tracks) -> Floats:
-    """How far outside the layout's centre lines the mechanism's own centre lines lie, um, shape (tracks,).
+def outer_places_um(mechanism: Mechanism, tracks: Tracks) -> Floats:
+    """How far outside the layout's cylinder 00 the mechanism's own lies, um, by the side of each track: (tracks,).
 
     A start radius no source gives counts as the layout's own; the draws spread it.
     """
     drive = mechanism.drive
-    moved_mm = drive.pitch_um.value * 1e-3 * steps_a_track(mechanism, tracks.pitch_um) * tracks.cylinder
-    outer = np.empty(len(tracks))
+    outer_mm = tracks.radius_mm + tracks.pitch_um * 1e-3 * tracks.cylinder
+    places = np.zeros(len(tracks))
     for side, start in enumerate((drive.radius_side_0_mm, drive.radius_side_1_mm)):
-        here = tracks.side == side
-        assumed = tracks.radius_mm[here] + tracks.pitch_um * 1e-3 * tracks.cylinder[here]
-        outer[here] = assumed if start is None else start.value
-    places: Floats = (outer - moved_mm - tracks.radius_mm) * 1e3
+        if start is not None:
+            here = tracks.side == side
+            places[here] = (start.value - outer_mm[here]) * 1e3
+    return places
+
+
+def head_places_um(mechanism: Mechanism, tracks: Tracks) -> Floats:
+    """How far outside the layout's centre lines the mechanism's own centre lines lie, um, shape (tracks,)."""
+    step_um = mechanism.drive.pitch_um.value * steps_a_track(mechanism, tracks.pitch_um)
+    places: Floats = outer_places_um(mechanism, tracks) + (tracks.pitch_um - step_um) * tracks.cylinder
     return places
 
 

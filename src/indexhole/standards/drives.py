@@ -32,6 +32,7 @@ class DriveClass(Strict):
     design_ftprad: Figure | None = None
     write_field_oe: Figure | None = None
     write_field_low_oe: Figure | None = None
+    lowers_by: Literal["line", "hole", ""] = ""
     offset_limit_um: Figure
     speed_limit_pct: Figure
     azimuth_limit_arcmin: Figure
