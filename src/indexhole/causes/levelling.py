@@ -31,6 +31,8 @@ _SUPPOSED = {OFFSET: 10.0, SPEED: 0.15, INDEX: 30.0}
 _COVERAGE = 2.0
 # Where no limit is known, a drive so many standard uncertainties off is out of place among others. Our own choice.
 _CLEARLY = 4.0
+# More suspects than this share of the ties are no blunders any more. Our own choice.
+_FEW = 0.05
 MEAN = "mean"
 
 
@@ -84,7 +86,7 @@ class Levelled:
         weak: ties, the weakest first.
         next: the measurement that would help most, None when there is nothing to measure between.
         widened: factor by which uncertainties in `standings` are widened because the network fits worse than they say
-            and no blunder explains it; else 1.
+            and a few blunders do not explain it; else 1.
     """
 
     quantity: str
@@ -149,7 +151,7 @@ def level(
     parts = adjust(signs.ties, held)
     told = tuple(checks(part) for part in parts)
     snooping = snoop(signs.ties, held)
-    widened = _widening(parts) if not snooping.suspects else 1.0
+    widened = _widening(parts, snooping, len(used))
     standings = [
         standing for part in parts for standing in _standings(quantity, part, mechanisms, signs, widened, classes or {})
     ]
@@ -174,9 +176,15 @@ def level(
     )
 
 
-def _widening(parts: Sequence[Part]) -> float:
-    """Root of the variance factor of all parts, when their square is larger than right uncertainties give."""
-    square, freedom = sum(p.weighted_square for p in parts), sum(p.freedom for p in parts)
+def _widening(parts: Sequence[Part], snooping: Snooping, ties: int) -> float:
+    """Root of the variance factor when the network fits worse than right uncertainties let it, blunders left out.
+
+    A few that do not fit are blunders; when they are many, it is the uncertainties that are too small, and no tie in
+    particular is to blame.
+    """
+    few = len(snooping.suspects) <= max(1, _FEW * ties)
+    fitted = snooping.without if few and snooping.without is not None else parts
+    square, freedom = sum(p.weighted_square for p in fitted), sum(p.freedom for p in fitted)
     if not freedom:
         return 1.0
     from scipy.stats import chi2

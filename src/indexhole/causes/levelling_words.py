@@ -177,5 +177,7 @@ def fit_words(levelled: Levelled) -> list[str]:
         else:
             lines.append(f"{names}: fits together ({square})")
     if levelled.widened > 1:
-        lines.append(f"no single blunder explains the misfit, so uncertainties are widened by {levelled.widened:.2f}")
+        lines.append(
+            f"few blunders do not explain the misfit, so uncertainties are widened {levelled.widened:.2f} times"
+        )
     return lines
