@@ -25,7 +25,7 @@ _DIRT_DB, _DIRTY, _DIRTY_DB = 0.3, 0.03, 8.0
 _WEAR_DB, _WORN, _WORN_DB = 0.5, 0.03, 8.0
 _WOW = 0.0025
 # So that a pair some way apart within tolerance still reads 10^9 bits for each soft error, the planning figure.
-_NOISE, _NOISE_SPREAD = 0.016, 0.2
+_NOISE, _NOISE_SPREAD = 0.014, 0.2
 _ASYMMETRY = 0.015
 _PLAY_OF_PITCH = 0.02
 _FIELD_SPREAD, _COERCIVITY_SPREAD = 0.05, 0.03
@@ -112,17 +112,22 @@ def _width(figure: Figure | None, pitch_um: float, streams: Streams, *names: str
     return figure.value - (figure.value - low) * u**2
 
 
+def _sigma(limit: Figure) -> float:
+    """Standard deviation of what is kept within a limit: a third, which is half the tight end where sources give one."""
+    return limit.value / 3
+
+
 def draw_heads(mechanism: Mechanism, beliefs: Beliefs, streams: Streams, role: str) -> Heads:
     """Draws of a mechanism; one without a name is a good outside drive and draws by its role."""
     drive, name = mechanism.drive, mechanism.name or f"outside {role}"
     outside = not mechanism.name
     kind = drive.id
     size = streams.size
-    limit_um, limit_speed = drive.offset_limit_um.value, drive.speed_limit_pct.value / 100
+    sigma_um, sigma_speed = _sigma(drive.offset_limit_um), _sigma(drive.speed_limit_pct) / 100
     tail = 1.0 + (0.0 if outside else _ASTRAY_FACTOR - 1.0) * streams.seldom(_ASTRAY, name, "offset")
-    offset = limit_um / 2 * tail * streams.normal(name, "offset")
+    offset = sigma_um * tail * streams.normal(name, "offset")
     tail = 1.0 + (0.0 if outside else _ASTRAY_FACTOR - 1.0) * streams.seldom(_SPEED_ASTRAY, name, "speed")
-    speed = 1.0 + limit_speed / 3 * tail * streams.normal(name, "speed")
+    speed = 1.0 + sigma_speed * tail * streams.normal(name, "speed")
     dirt = -_DIRT_DB * np.log1p(-streams.even(name, "dirt"))
     if not outside:
         dirt -= _DIRTY_DB * streams.seldom(_DIRTY, name, "dirt") * np.log1p(-streams.even(name, "more dirt"))
@@ -148,7 +153,7 @@ def draw_heads(mechanism: Mechanism, beliefs: Beliefs, streams: Streams, role: s
         offset_um=offset,
         start_um=start,
         speed=speed,
-        azimuth_arcmin=drive.azimuth_limit_arcmin.value / 2 * streams.normal(name, "azimuth"),
+        azimuth_arcmin=_sigma(drive.azimuth_limit_arcmin) * streams.normal(name, "azimuth"),
         wow=_WOW * np.abs(streams.normal(name, "wow")),
         noise=_NOISE * np.exp(_NOISE_SPREAD * streams.normal(name, "noise")),
         asymmetry=_ASYMMETRY * np.abs(streams.normal(name, "asymmetry")),
