@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable
+from datetime import date, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -34,26 +36,45 @@ def pair(
     bulk_erased: Annotated[
         bool, typer.Option("--bulk-erased", help="The disk is bulk-erased before it is written.")
     ] = False,
+    plan: Annotated[
+        Path | None, typer.Option(metavar="FILE.csv", help="Check this show plan (docs/pairing-report.md).")
+    ] = None,
+    months: Annotated[
+        int, typer.Option(min=1, max=1200, metavar="N", help="With --plan: a trial proves a step for so many months.")
+    ] = 12,
+    on: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], metavar="DATE", help="With --plan: the day of the show; else today."),
+    ] = None,
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
     """Will this writer, disk and reader do, by what margin, and what could happen to the disk.
 
     Name a disk and a reader for one pairing told in full (exchange: a writer and a reader), fewer for the matrix.
-    Without --operation it is read, or exchange when a writer is named. Exit status 0 whatever is found.
+    Without --operation it is read, or exchange when a writer is named. Exit status 0 whatever is found; with --plan
+    1 when a step needs attention.
     """
     from indexhole.cli.shelf_open import opened_shelf
     from indexhole.jobs.pairing_evidence import evidence_of
     from indexhole.jobs.pairing_stock import stock_of
 
+    _check_alone(plan, (writer, disk, reader, host, operation, layout))
     asked = _question(writer, disk, reader, host, operation, layout, temperature, humidity, bulk_erased)
     with opened_shelf(folder) as shelf:
         stock = stock_of(shelf)
         evidence = evidence_of(shelf, stock)
-    if _is_one(asked):
+    if plan is not None:
+        _tell_plan(stock, evidence, plan, months, on.date() if on else date.today(), as_json=as_json)
+    elif _is_one(asked):
         _tell_one(stock, evidence, asked, as_json=as_json)
     else:
         _tell_matrix(stock, evidence, asked, as_json=as_json)
+
+
+def _check_alone(plan: Path | None, named: tuple[str, ...]) -> None:
+    if plan is not None and any(named):
+        raise typer.BadParameter("--plan names everything itself; leave out the other options")
 
 
 def _question(
@@ -101,6 +122,19 @@ def _tell_one(stock: Stock, evidence: Evidence, asked: Question, *, as_json: boo
         emit_json(answer_json(told))
     else:
         tell(answer_lines(told))
+
+
+def _tell_plan(stock: Stock, evidence: Evidence, plan: Path, months: int, day: date, *, as_json: bool) -> None:
+    from indexhole.jobs.pairing_plan import check_plan, plan_json, plan_lines
+    from indexhole.jobs.pairing_plan_sheet import read_plan
+
+    checked = check_plan(stock, evidence, read_plan(plan), months=months, today=day, where=str(plan))
+    if as_json:
+        emit_json(plan_json(checked, months=months, today=day))
+    else:
+        tell(plan_lines(checked, months=months, today=day))
+    if any(one.alarms for one in checked):
+        raise typer.Exit(1)
 
 
 def _tell_matrix(stock: Stock, evidence: Evidence, asked: Question, *, as_json: bool) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
 from typing import Any
 
 from indexhole.errors import InputFault
@@ -121,7 +122,8 @@ def settle(stock: Stock, asked: Question) -> Setup:
 def _layout(name: str) -> Layout:
     library = load_layouts()
     if name not in library:
-        raise InputFault(f"{name!r} is no layout", remedy=f"known are {', '.join(sorted(library))}")
+        near = get_close_matches(name, library, 3) or [next(iter(library))]
+        raise InputFault(f"{name!r} is no layout", remedy=f"use one of docs/layouts.md, as {' or '.join(near)}")
     return library[name]
 
 

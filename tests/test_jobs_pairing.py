@@ -1,0 +1,455 @@
+"""Pairings of small shelves with known outcomes: what is assumed, what is proven, the matrix, the show plan."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from indexhole.causes.measurements import parse_measurements
+from indexhole.errors import InputFault
+from indexhole.jobs.pairing import Question, answer, class_of, question, settle, whole_matrix
+from indexhole.jobs.pairing_evidence import evidence_of, gauge_readings, proof_of
+from indexhole.jobs.pairing_plan import check_plan, months_before, plan_json, plan_lines
+from indexhole.jobs.pairing_plan_sheet import COLUMNS, MOST_STEPS, parse_plan, plan_of
+from indexhole.jobs.pairing_report import answer_json, answer_lines, chance_words, matrix_json, matrix_lines
+from indexhole.jobs.pairing_stock import Stock, stock_of
+from indexhole.model.trial import Trial
+from indexhole.pairing.answer import GROUPS
+from indexhole.pairing.evidence import Observation
+from indexhole.shelf.records import Disk, Mechanism, Unit, checked
+from indexhole.shelf.register import Shelf
+from indexhole.standards.drives import load_drives
+
+
+def trial(
+    name: str, operation: str, mechanism: str, disk: str, failed: int = 0, when: str = "2026-03-01", **more: Any
+) -> Trial:
+    held = {"host": "H1", "lead": "L1", "side": 0, "first": 0, "last": 39, "tried": 360, **more}
+    return Trial(
+        name, when, operation, held["host"], held["lead"], mechanism, disk, held["side"],  # type: ignore[arg-type]
+        held["first"], held["last"], held["tried"], failed,
+    )  # fmt: skip
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Shelf:
+    """Two 48-tpi units, one of 96 tpi, one of 90 mm, one of which nothing is known; seven disks."""
+    made = Shelf.open(tmp_path / "shelf", create=True)
+    made.add(checked(Unit, inventory="H1", kind="host", controller="mfm-one-rate", volume_kinds="fat12"))
+    made.add(checked(Unit, inventory="L1", kind="lead"))
+    for unit, disk_class in (("D1", "130-48"), ("D2", "130-48"), ("D4", "130-96"), ("D7", "90"), ("D9", "")):
+        made.add(checked(Unit, inventory=unit, kind="drive unit", disk_class=disk_class))
+        made.add(checked(Mechanism, mechanism=f"{unit}.0"))
+    for disk, disk_class, more in (
+        ("K1", "130-48", {"importance": "irreplaceable", "layout": "130-48-mfm-9x512", "notch": "covered"}),
+        ("K2", "130-48", {"importance": "scratch", "notch": "open", "sides": 2}),
+        ("K3", "130-48", {"importance": "working", "notch": "open", "recorded_by": "D2.0"}),
+        ("K5", "130-96", {"importance": "irreplaceable"}),
+        ("K6", "90", {}),
+        ("K8", "130-48", {"importance": "irreplaceable", "condition": "shedding"}),
+        ("K9", "", {}),
+    ):
+        made.add(checked(Disk, inventory=disk, disk_class=disk_class, **more))
+    return made
+
+
+def asked(shelf: Shelf, **what: Any) -> Any:
+    stock = stock_of(shelf)
+    return answer(stock, evidence_of(shelf, stock), question(**what))
+
+
+# the stock
+
+
+def test_what_is_not_noted_is_said(shelf: Shelf) -> None:
+    stock = stock_of(shelf)
+    assert stock.unknown == {
+        "D9.0": "neither its drive class nor its unit's disk class is noted",
+        "K9": "its disk class is not noted",
+    }
+    assert any("taken as 130-48 " in words for words in stock.assumed["D1.0"])
+    assert any("driven by H1, the only host" in words for words in stock.assumed["D1.0"])
+    assert stock.assumed["K2"] == ("its layout is not noted; taken as 130-48-mfm-9x512, usual for its class",)
+    assert "K1" not in stock.assumed or all("layout" not in words for words in stock.assumed["K1"])
+    assert stock.mechanisms["D1.0"].host.controller is not None
+    assert stock.mechanisms["D1.0"].host.volume_kinds == ("fat12",)
+
+
+def test_what_the_keeper_noted_comes_before_the_class(shelf: Shelf) -> None:
+    shelf.update(Mechanism, "D1.0", drive_class="130-48-one-side-35", heads=1, cylinders=34, write_width_um=290.0)
+    made = stock_of(shelf).mechanisms["D1.0"]
+    assert (made.drive.id, made.heads, made.cylinders) == ("130-48-one-side-35", 1, 34)
+    assert made.drive.write_width_um is not None
+    assert made.drive.write_width_um.value == 290.0
+    assert made.drive.read_width_um == load_drives()["130-48"].read_width_um
+
+
+def test_an_unknown_drive_class_is_told_and_not_guessed(shelf: Shelf) -> None:
+    shelf.update(Mechanism, "D1.0", drive_class="of-no-library")
+    assert stock_of(shelf).unknown["D1.0"] == "its drive class of-no-library is not in the library"
+
+
+def test_the_host_is_the_one_of_the_latest_trial(shelf: Shelf) -> None:
+    shelf.add(checked(Unit, inventory="H2", kind="host"))
+    assert "not noted" in stock_of(shelf).assumed["D1.0"][-1]
+    shelf.add_trials([trial("T1", "read", "D1.0", "K1", host="H1"), trial("T2", "read", "D1.0", "K1", host="H2")])
+    stock = stock_of(shelf)
+    assert stock.mechanisms["D1.0"].host.name == "H2"
+    assert "driven by H2, as in trial T2" in stock.assumed["D1.0"]
+
+
+@pytest.mark.parametrize(
+    ("sectors", "layout"), [(320, "130-48-mfm-8x512"), (360, "130-48-mfm-9x512"), (720, "130-48-mfm-18x256")]
+)
+def test_the_layout_is_read_off_the_trials(shelf: Shelf, sectors: int, layout: str) -> None:
+    shelf.add_trials([trial("T1", "read", "D1.0", "K2", tried=sectors, side=1)])
+    stock = stock_of(shelf)
+    assert stock.layouts["K2"].id == layout
+    assert any(f"{sectors // 40} sectors a track" in words for words in stock.assumed["K2"])
+
+
+def test_the_class_of_a_mechanism_goes_by_its_drive_class(shelf: Shelf) -> None:
+    stock = stock_of(shelf)
+    assert {name: class_of(m) for name, m in stock.mechanisms.items()} == {
+        "D1.0": "130-48", "D2.0": "130-48", "D4.0": "130-96", "D7.0": "90",
+    }  # fmt: skip
+
+
+# one pairing
+
+
+def test_the_writer_is_who_the_disk_or_the_trials_name(shelf: Shelf) -> None:
+    stock = stock_of(shelf)
+    of_entry = settle(stock, Question(disk="K3", reader="D1.0"))
+    assert (of_entry.writer.name, of_entry.writer_said) == ("D2.0", "D2.0, by the disk's entry")
+    unknown = settle(stock, Question(disk="K2", reader="D1.0"))
+    assert (unknown.writer.name, unknown.writer_said) == ("", "nobody known: taken as a good outside drive")
+    shelf.add_trials([trial("T1", "write", "D4.0", "K2")])
+    of_trial = settle(stock_of(shelf), Question(disk="K2", reader="D1.0"))
+    assert (of_trial.writer.name, of_trial.writer_said) == ("D4.0", "D4.0, as in trial T1")
+    given_one = settle(stock, Question(disk="K3", reader="D1.0", writer="D1.0"))
+    assert given_one.writer.name == "D1.0"
+
+
+def test_verdicts_no_bench_could_see_otherwise(shelf: Shelf) -> None:
+    same = asked(shelf, disk="K1", reader="D1.0").budget
+    assert same.verdict != "fails"
+    too_few_cylinders = asked(shelf, disk="K5", reader="D1.0").budget
+    assert (too_few_cylinders.verdict, too_few_cylinders.limiting) == ("fails", "fit")
+    wrong_size = asked(shelf, disk="K6", reader="D1.0").budget
+    assert (wrong_size.verdict, wrong_size.chance, wrong_size.limiting) == ("fails", 0.0, "fit")
+
+
+def test_costs_and_chance_add_up_to_one(shelf: Shelf) -> None:
+    for disk, reader in (("K1", "D1.0"), ("K1", "D4.0"), ("K5", "D1.0"), ("K6", "D1.0")):
+        told = asked(shelf, disk=disk, reader=reader).budget
+        assert told.chance + sum(term.cost for term in told.terms) == pytest.approx(1.0, abs=1e-6)
+
+
+def test_an_irreplaceable_disk_is_never_to_be_written(shelf: Shelf) -> None:
+    for operation in ("read", "update", "format"):
+        told = asked(shelf, operation=operation, disk="K1", reader="D1.0")
+        assert told.budget.risk.write == "never"
+    lines = list(answer_lines(asked(shelf, operation="update", disk="K1", reader="D1.0")))
+    risk = next(k for k, line in enumerate(lines) if line.startswith("Risk to the disk: never write on it"))
+    assert risk < next(k for k, line in enumerate(lines) if line.startswith("Verdict: "))
+
+
+def test_an_exchange_without_a_disk_takes_a_new_one_of_the_writers_class(shelf: Shelf) -> None:
+    told = asked(shelf, writer="D4.0", reader="D1.0")
+    assert told.setup.operation == "exchange"
+    assert (told.setup.disk.name, told.setup.layout.id) == ("", "130-96-mfm-9x512")
+    assert told.budget.verdict == "fails"
+    narrow_on_wide = asked(shelf, writer="D4.0", reader="D1.0", layout="130-48-mfm-9x512")
+    assert narrow_on_wide.setup.disk.disk_class.id == "130-48"
+
+
+def test_the_json_has_what_the_contract_names(shelf: Shelf) -> None:
+    told = json.loads(json.dumps(answer_json(asked(shelf, disk="K1", reader="D1.0", temperature_c=21.0))))
+    assert [term["group"] for term in told["terms"]] == list(GROUPS)
+    assert {"margin", "uncertainty", "unit", "cost", "verdict", "words", "facts"} <= told["terms"][0].keys()
+    assert told["risk"]["write"] == "never"
+    assert (told["disk"], told["reader"]["name"], told["writer"]["name"], told["host"]) == ("K1", "D1.0", "", "H1")
+    assert told["conditions"]["temperature_c"] == 21.0
+    assert len(told["curve"]) == 80
+    assert told["proven"] is None
+
+
+def test_the_words_name_verdict_chance_terms_and_assumptions(shelf: Shelf) -> None:
+    told = asked(shelf, disk="K2", reader="D1.0")
+    text = "\n".join(answer_lines(told))
+    assert f"Verdict: {told.budget.verdict}. " in text
+    assert chance_words(told.budget.chance, told.budget.chance_error) in text
+    for group in GROUPS:
+        assert f"\n   {group:<16}" in text
+    assert "K2: its layout is not noted" in text
+
+
+@pytest.mark.parametrize(
+    ("what", "words"),
+    [
+        ({"disk": "K77", "reader": "D1.0"}, "there is no disk K77"),
+        ({"disk": "K1", "reader": "D77.0"}, "there is no mechanism D77.0"),
+        ({"disk": "K9", "reader": "D1.0"}, "disk K9: its disk class is not noted; note it on the shelf"),
+        ({"disk": "K1", "reader": "D9.0"}, "mechanism D9.0: neither its drive class"),
+        ({"disk": "K1", "reader": "D1.0", "host": "L1"}, "there is no host L1"),
+        ({"disk": "K1", "reader": "D1.0", "layout": "130-48-mfm-9x51"}, "as 130-48-mfm-9x512"),
+        ({"disk": "K1"}, "no reader is named"),
+        ({"reader": "D1.0"}, "no disk is named"),
+        ({"operation": "exchange", "reader": "D1.0"}, "no writer is named"),
+        ({"operation": "format", "disk": "K2", "writer": "D1.0", "reader": "D2.0"}, "format is done by one"),
+        ({"operation": "burn", "disk": "K2", "reader": "D2.0"}, "'burn' is no operation"),
+        ({"disk": "K2", "reader": "D2.0", "humidity_pct": 101.0}, "humidity_pct must be from 0 to 100"),
+        ({"disk": "K2", "reader": "D2.0", "temperature_c": float("nan")}, "temperature_c must be from"),
+    ],
+)
+def test_what_cannot_be_asked_is_told_in_one_line(shelf: Shelf, what: dict[str, Any], words: str) -> None:
+    with pytest.raises(InputFault) as caught:
+        asked(shelf, **what)
+    assert words in caught.value.line
+    assert "\n" not in caught.value.line
+
+
+# evidence
+
+
+def seen(name: str, failed: int, when: str = "2026-03-01", first: int = 0, last: int = 39) -> Observation:
+    return Observation(name, when, "read", "", "D1.0", "K1", 0, first, last, 9 * (last - first + 1), failed)
+
+
+def test_of_each_track_the_latest_trial_counts() -> None:
+    assert proof_of([]) is None
+    early = seen("T1", 360)
+    proof = proof_of([early, seen("T2", 0, "2026-04-02")])
+    assert proof is not None
+    assert (proof.verdict, proof.when, proof.tried, proof.failed) == ("works", "2026-04-02", 360, 0)
+    half = proof_of([early, seen("T3", 0, first=20)])
+    assert half is not None
+    assert (half.verdict, half.tried, half.failed) == ("fails", 360, 180)
+    one = proof_of([seen("T1", 0), seen("T4", 1, first=5, last=5)])
+    assert one is not None
+    assert (one.verdict, one.failed) == ("doubtful", 1)
+
+
+def test_trials_prove_and_contradict(shelf: Shelf) -> None:
+    shelf.add_trials([trial("T1", "read", "D1.0", "K1"), trial("T2", "read", "D2.0", "K1", failed=360)])
+    good = asked(shelf, disk="K1", reader="D1.0")
+    assert good.proof is not None
+    assert (good.proof.verdict, good.proof.trials, good.differs) == ("works", ("T1",), "")
+    other_writer = asked(shelf, operation="read", disk="K1", reader="D1.0", writer="D2.0")
+    assert other_writer.proof is None
+
+
+def test_a_disks_entry_tells_who_recorded_it_before_any_trial(shelf: Shelf) -> None:
+    shelf.add_trials([trial("T1", "read", "D1.0", "K3")])
+    proof = asked(shelf, disk="K3", reader="D1.0").proof
+    assert proof is not None
+    assert proof.trials == ("T1",)
+    shelf.update(Disk, "K3", recorded_when="2026-04-01")
+    assert asked(shelf, disk="K3", reader="D1.0").proof is None
+
+
+def test_an_update_is_proven_by_a_write_over_the_same_hand(shelf: Shelf) -> None:
+    shelf.add_trials([trial("T1", "format", "D1.0", "K2"), trial("T2", "write", "D2.0", "K2", failed=3)])
+    told = asked(shelf, operation="update", disk="K2", reader="D2.0", writer="D1.0")
+    assert told.proof is not None
+    assert (told.proof.verdict, told.proof.trials) == ("doubtful", ("T2",))
+    formatted = asked(shelf, operation="format", disk="K2", reader="D1.0")
+    assert formatted.proof is not None
+    assert formatted.proof.trials == ("T1",)
+
+
+def test_measurements_of_one_mechanism_are_gauges_those_between_two_are_not(shelf: Shelf) -> None:
+    text = (
+        "from,to,quantity,value,uncertainty,unit\n"
+        "nominal,D1.0,speed,1.0,0.1,%\n"
+        "KA1,D1.0,offset,12,3,um\n"
+        "D1.0,D2.0,offset,5,1,um\n"
+        "nominal,D77.0,speed,1.0,0.1,%\n"
+    )
+    readings = gauge_readings(parse_measurements(text, where="m"), stock_of(shelf))
+    assert {(r.mechanism, r.quantity) for r in readings} == {("D1.0", "radial_offset"), ("D1.0", "spindle_speed")}
+    speed = next(r for r in readings if r.quantity == "spindle_speed")
+    assert speed.value == pytest.approx(303.0)
+    assert speed.uncertainty == pytest.approx(0.3, rel=0.02)
+
+
+# the matrix
+
+
+def test_the_matrix_has_every_disk_by_every_mechanism_grouped_by_class(shelf: Shelf) -> None:
+    shelf.add_trials([trial("T1", "read", "D9.0", "K9"), trial("T2", "read", "D1.0", "K1", failed=360)])
+    stock = stock_of(shelf)
+    matrix = whole_matrix(stock, evidence_of(shelf, stock), Question())
+    assert len(matrix.cells) == 7 * 5
+    assert [h.group for h in matrix.rows] == ["130-48"] * 4 + ["130-96", "90", ""]
+    unknown = matrix.cells["K9", "D1.0"]
+    assert (unknown.verdict, unknown.chance) == ("unproven", None)
+    assert "its disk class is not noted" in unknown.why
+    tried = matrix.cells["K9", "D9.0"].proof
+    assert tried is not None
+    assert tried.trials == ("T1",)
+    assert not matrix.cells["K6", "D1.0"].fits
+    first = matrix.ordered()[0]
+    assert (first.row, first.column) == ("K1", "D1.0")
+    assert first.differs
+    told = json.loads(json.dumps(matrix_json(matrix)))
+    assert told["cells"][0]["proven"]["trials"] == ["T2"]
+    assert "K1 with D1.0: predicted works, but trials show fails" in "\n".join(matrix_lines(matrix))
+
+
+def test_the_matrix_of_exchanges_is_writers_by_readers(shelf: Shelf) -> None:
+    stock = stock_of(shelf)
+    matrix = whole_matrix(stock, evidence_of(shelf, stock), Question("exchange"))
+    assert [h.name for h in matrix.rows] == [h.name for h in matrix.columns]
+    assert matrix.cells["D4.0", "D1.0"].verdict == "fails"
+    narrowed = whole_matrix(stock, evidence_of(shelf, stock), Question("exchange", writer="D1.0"))
+    assert set(narrowed.cells) == {("D1.0", name) for name in stock.all_mechanisms}
+
+
+def test_a_shelf_with_nothing_to_pair_is_told(tmp_path: Path) -> None:
+    empty = Shelf.open(tmp_path / "empty", create=True)
+    stock = stock_of(empty)
+    with pytest.raises(InputFault, match="no mechanisms to pair"):
+        whole_matrix(stock, evidence_of(empty, stock), Question())
+
+
+# the show plan
+
+PLAN = """step,operation,host,lead,mechanism,writer,reader,disk,note
+1,read,H1,L1,D1.0,,,K1,opening
+2,read,,L1,D2.0,,,K1,
+3,write,,,D1.0,,,K1,
+4,format,,,D1.0,,,K2,
+5,read,,,D2.0,,,K2,
+"""
+
+
+def checked_plan(shelf: Shelf, text: str = PLAN, months: int = 6, today: date = date(2026, 6, 1)) -> Any:
+    stock = stock_of(shelf)
+    return check_plan(stock, evidence_of(shelf, stock), parse_plan(text, where="p"), months=months, today=today)
+
+
+def test_a_plan_is_held_against_trials_and_disks(shelf: Shelf) -> None:
+    shelf.add(checked(Unit, inventory="L2", kind="lead"))
+    shelf.add_trials(
+        [
+            trial("T1", "read", "D1.0", "K1", when="2026-03-01"),
+            trial("T2", "read", "D2.0", "K1", when="2025-03-01", lead="L2"),
+            trial("T3", "format", "D1.0", "K2", when="2026-03-02"),
+            trial("T4", "read", "D2.0", "K2", when="2026-03-03", failed=7),
+        ]
+    )
+    first, late, writes, formats, reads = checked_plan(shelf)
+    assert not any("trial" in words for words in first.alarms)
+    assert writes.alarms[0] == "it would write on K1, which is irreplaceable: use another disk"
+    assert "no trial of it stands on the shelf" in writes.alarms
+    assert not any("trial" in words for words in formats.alarms)
+    # what step 4 formats is read in step 5
+    assert reads.answer.setup.writer.name == "D1.0"
+    assert any("7 failed" in words for words in reads.alarms)
+    assert any("not proven in the last 6 months: the latest trial is of 2025-03-01" in words for words in late.alarms)
+    assert "the trials were made over L2, not over L1" in late.remarks
+    assert not any("not proven" in words for one in checked_plan(shelf, months=16) for words in one.alarms)
+    lines = plan_lines(checked_plan(shelf), months=6, today=date(2026, 6, 1))
+    assert "steps need attention, as of 2026-06-01" in lines[0]
+    told = json.loads(json.dumps(plan_json(checked_plan(shelf), months=6, today=date(2026, 6, 1))))
+    assert [step["step"] for step in told["steps"]] == ["1", "2", "3", "4", "5"]
+    assert told["steps"][2]["alarms"]
+
+
+def test_a_predicted_doubt_is_an_alarm(shelf: Shelf) -> None:
+    (one,) = checked_plan(shelf, "step,operation,mechanism,disk\n1,read,D1.0,K5\n")
+    assert any(words.startswith("predicted fails") for words in one.alarms)
+
+
+def test_names_not_on_the_shelf_are_all_told_with_their_rows(shelf: Shelf) -> None:
+    text = (
+        "step,operation,mechanism,disk,lead\n1,read,D77.0,K1,\n2,read,D1.0,K77,\n3,read,D1.0,K1,L9\n4,read,D1.0,K1,\n"
+    )
+    with pytest.raises(InputFault) as caught:
+        checked_plan(shelf, text)
+    assert "3 faults: row 2: there is no mechanism D77.0" in caught.value.line
+    assert "row 3: there is no disk K77" in caught.value.line
+    assert "row 4: there is no lead L9" in caught.value.line
+
+
+@pytest.mark.parametrize(
+    ("day", "months", "earlier"),
+    [
+        (date(2026, 3, 31), 1, date(2026, 2, 28)),
+        (date(2024, 3, 31), 1, date(2024, 2, 29)),
+        (date(2026, 1, 15), 12, date(2025, 1, 15)),
+        (date(2026, 1, 15), 1, date(2025, 12, 15)),
+        (date(20, 1, 15), 1200, date.min),
+    ],
+)
+def test_months_are_those_of_the_calendar(day: date, months: int, earlier: date) -> None:
+    assert months_before(day, months) == earlier
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "is empty"),
+        ("step,operation,mechanism,disk\n", "no steps"),
+        ("step;operation;mechanism;disk\n1;read;D1.0;K1\n", "semicolons"),
+        ("step,operation,disk\n1,read,K1\n", "lacks mechanism"),
+        ("step,operation,mechanism,disk,colour\n1,read,D1.0,K1,red\n", "'colour'"),
+        ("step,step,operation,mechanism\n", "twice"),
+        ("step,operation,mechanism,disk\n1,burn,D1.0,K1\n", "row 2, column operation: 'burn'"),
+        ("step,operation,mechanism,disk\n1,read,,K1\n", "row 2: read needs a mechanism"),
+        ("step,operation,mechanism,disk\n1,read,D1.0,\n", "row 2: read needs a disk"),
+        ("step,operation,writer,reader,disk\n1,exchange,,D1.0,K1\n", "needs a writer and a reader"),
+        ("step,operation,mechanism,reader,disk\n1,read,D1.0,D2.0,K1\n", "names both"),
+        ("step,operation,mechanism,disk\n1,read,D1.0,K1,stray\n", "more cells than columns"),
+        ('step,operation,mechanism,disk\n1,read,"D1.0,K1\n', "is not CSV"),
+        ("step,operation,mechanism,disk\n1,read,D1.0,K\x071\n", "control character"),
+        (f"step,operation,mechanism,disk\n1,read,D1.0,{'K' * 90}\n", "longer than 80"),
+        ("step,operation,mechanism,disk\n" + "1,read,D1.0,K1\n" * (MOST_STEPS + 1), "more than 500 steps"),
+    ],
+)
+def test_a_plan_that_is_none_is_told_in_one_line(text: str, words: str) -> None:
+    with pytest.raises(InputFault) as caught:
+        parse_plan(text, where="plan.csv")
+    assert caught.value.line.startswith("plan.csv: ")
+    assert words in caught.value.line
+    assert "\n" not in caught.value.line
+
+
+@given(st.binary(max_size=400))
+def test_any_bytes_are_a_plan_or_one_line(content: bytes) -> None:
+    try:
+        steps = plan_of(content, where="plan.csv")
+    except InputFault as fault:
+        assert "\n" not in fault.line
+    else:
+        assert steps
+
+
+_CELLS = st.sampled_from(["", "1", "read", "write", "exchange", "D1.0", "K1", '"', "\n", ",", "\x00", "é", ";", "  "])
+
+
+@settings(max_examples=200)
+@given(st.permutations(COLUMNS), st.integers(0, 10), st.lists(st.lists(_CELLS, max_size=12), max_size=6))
+def test_any_sheet_is_a_plan_or_one_line(columns: list[str], many: int, rows: list[list[str]]) -> None:
+    text = "\n".join([",".join(columns[:many]), *(",".join(row) for row in rows)])
+    try:
+        steps = plan_of(text.encode(), where="plan.csv")
+    except InputFault as fault:
+        assert "\n" not in fault.line
+    else:
+        assert all(step.reader and (step.disk or step.operation == "exchange") for step in steps)
+
+
+def test_every_shelf_of_the_stock_is_a_stock(shelf: Shelf) -> None:
+    held = stock_of(shelf)
+    assert isinstance(held, Stock)
+    assert set(held.mechanisms) | set(held.unknown) >= set(held.all_mechanisms)
+    assert set(held.disks) | set(held.unknown) >= set(held.all_disks)
