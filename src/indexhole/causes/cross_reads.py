@@ -95,13 +95,15 @@ def _failure(writer: MechanismState, reader: MechanismState, place: TrackPlace, 
     """Chance of a sector to fail over distances and noises, (grid, noises); distances as `_distances` gives them."""
     distances = _distances(writer.write_width_um, reader.read_width_um)
     moved = replace(writer, offset_um=shift_um)
-    chance = np.empty((len(distances), len(_NOISE_SHARES)))
+    # without a shift both sides are alike
+    needed = distances if shift_um else distances[len(distances) // 2 :]
+    chance = np.empty((len(needed), len(_NOISE_SHARES)))
     for j, share in enumerate(_NOISE_SHARES):
         noisy = replace(reader, noise=reader.noise * share)
-        for i, distance in enumerate(distances.tolist()):
+        for i, distance in enumerate(needed.tolist()):
             told = read_out(Recording(moved), replace(noisy, offset_um=distance), place=place)
             chance[i, j] = sector_failure_probability(told, place.sector_bytes)
-    return chance
+    return chance if shift_um else np.concatenate((chance[:0:-1], chance))
 
 
 def _distances(write_width_um: float, read_width_um: float) -> Floats:
@@ -188,7 +190,7 @@ def _tie(
     for recorder, reader in dict.fromkeys((w, r) for w, r, _ in reads):
         held = [read for w, r, read in reads if (w, r) == (recorder, reader)]
         place = heads.places.get(reader, TrackPlace())
-        at, log_weight = log_likelihood(held, _state(recorder, reader, heads), _state(reader, reader, heads), place)
+        at, log_weight = log_likelihood(held, *_pair(recorder, reader, heads), place)
         if reader == start:
             log_weight = np.flip(log_weight)
         distances, total = _joined(distances, total, at, log_weight)
@@ -198,8 +200,9 @@ def _tie(
         # speed would do the same: then the distance may be anything a sound pair's may
         sound = [CrossRead(r.tried, 0) for _, _, r in reads]
         recorder, reader, _ = reads[0]
-        wrote, reads_it = (replace(_state(name, reader, heads), speed_ratio=1.0) for name in (recorder, reader))
-        at, innocent = log_likelihood(sound, wrote, reads_it, heads.places.get(reader, TrackPlace()))
+        wrote, reads_it = _pair(recorder, reader, heads)
+        place = heads.places.get(reader, TrackPlace())
+        at, innocent = log_likelihood(sound, replace(wrote, speed_ratio=1.0), reads_it, place)
         free = apart(at, innocent)
         spread = float(np.sqrt((told.size_um**2 + told.size_spread_um**2 + free.spread_um**2) / 2))
         told = Apart(0.0, spread, 0.0, spread)
@@ -215,11 +218,16 @@ def _tie(
     return Tie(name, start, end, mean, told.spread_um, f"trials {named}"), remark
 
 
-def _state(name: str, reader: str, heads: Heads) -> MechanismState:
-    """Widths and speed, offset taken out; what recorded a disk as it came had the reader's widths and was sound."""
-    if name in heads.states:
-        return replace(heads.states[name], offset_um=0.0)
-    return replace(heads.states.get(reader, SOUND), offset_um=0.0, speed_ratio=1.0)
+def _pair(recorder: str, reader: str, heads: Heads) -> tuple[MechanismState, MechanismState]:
+    """Both drives' widths, offsets taken out, and their speeds: only how they differ matters, to 0.1 %, so that many
+    pairs share one reckoning. What recorded a disk as it came had the reader's widths and was sound."""
+    reads_it = heads.states.get(reader, SOUND)
+    wrote = heads.states.get(recorder, replace(reads_it, speed_ratio=1.0))
+    against = round(wrote.speed_ratio / reads_it.speed_ratio, 3)
+    return (
+        replace(wrote, offset_um=0.0, speed_ratio=against),
+        replace(reads_it, offset_um=0.0, speed_ratio=1.0),
+    )
 
 
 def _joined(distances: Floats, total: Floats | None, at: Floats, log_weight: Floats) -> tuple[Floats, Floats]:
