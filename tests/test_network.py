@@ -19,8 +19,8 @@ from indexhole.errors import InputFault
 
 # NIST Statistical Reference Datasets, linear regression: certified values
 NORRIS = """0.1 0.2, 338.8 337.4, 118.1 118.2, 888.0 884.6, 9.2 10.1, 228.1 226.5, 668.5 666.3, 998.5 996.3,
-449.1 448.6, 778.9 777.0, 559.2 558.2, 0.3 0.4, 0.1 0.6, 778.1 775.5, 668.8 666.9, 339.3 338.0, 448.9 447.5, 10.8 11.6, 557.7 556.0,
-228.3 228.1, 998.0 995.8, 888.8 887.6, 119.6 120.2, 0.3 0.3, 0.6 0.3, 557.6 556.8, 339.3 339.1, 888.0 887.2,
+449.1 448.6, 778.9 777.0, 559.2 558.2, 0.3 0.4, 0.1 0.6, 778.1 775.5, 668.8 666.9, 339.3 338.0, 448.9 447.5, 10.8 11.6,
+557.7 556.0, 228.3 228.1, 998.0 995.8, 888.8 887.6, 119.6 120.2, 0.3 0.3, 0.6 0.3, 557.6 556.8, 339.3 339.1, 888.0 887.2,
 998.5 999.0, 778.9 779.0, 10.2 11.1, 117.6 118.3, 228.9 229.2, 668.4 669.1, 449.2 448.9, 0.2 0.5"""
 LONGLEY = """60323 83.0 234289 2356 1590 107608 1947; 61122 88.5 259426 2325 1456 108632 1948;
 60171 88.2 258054 3682 1616 109773 1949; 61187 89.5 284599 3351 1650 110929 1950;
@@ -240,6 +240,12 @@ def test_unconnected_parts_stand_by_themselves() -> None:
 def test_ties_that_cannot_be_are_refused(tie: Tie, told: str) -> None:
     with pytest.raises(InputFault, match=told):
         adjust([Tie("T0", "x", "y", 1, 1), tie])
+
+
+def test_uncertainties_too_far_apart_are_refused_in_one_line() -> None:
+    ties = [Tie("1", "b", "c", 1.0, 1e-9), Tie("2", "c", "a", 1.0, 1e8), Tie("3", "b", "a", 1.0, 1e8)]
+    with pytest.raises(InputFault, match="1 and 2 more: uncertainties of the ties differ too much"):
+        adjust(ties)
 
 
 # what must hold for every network

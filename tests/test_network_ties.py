@@ -118,7 +118,26 @@ def test_bad_measurements_are_told_in_one_line(text: str, said: str) -> None:
 
 cells = st.one_of(
     st.sampled_from(
-        ["", "A1", "D1.0", "offset", "lobe-ratio", "1", "0.5", "um", "%", "-3", "1e3", "nan", "inf", "1e-300"]
+        [
+            "",
+            "A1",
+            "D1.0",
+            "offset",
+            "lobe-ratio",
+            "1",
+            "0.5",
+            "um",
+            "%",
+            "-3",
+            "1e3",
+            "1e-9",
+            "1e6",
+            "D2.0",
+            "speed",
+            "nan",
+            "inf",
+            "1e-300",
+        ]
     ),
     st.text(max_size=8),
 )
@@ -135,7 +154,11 @@ def test_any_text_is_read_or_refused(rows: list[list[str]], with_heading: bool) 
         return
     for ties in told.ties.values():
         settled = settle_signs(ties)
-        for part in adjust(settled.ties):
+        try:
+            parts = adjust(settled.ties)
+        except InputFault:
+            continue
+        for part in parts:
             assert np.isfinite(part.place).all()
             assert np.isfinite(part.covariance).all()
 

@@ -22,8 +22,8 @@ MOVING_PARTS = (
 def rounded(value: float, uncertainty: float, sign: bool = False) -> str:
     """`96 +/- 14`: the uncertainty to two digits, the value to the same place (JCGM 100:2008, 7.2.6)."""
     places = max(0, 1 - math.floor(math.log10(uncertainty))) if uncertainty > 0 else 2
-    shown = round(value, places)
-    return f"{shown:{'+' if sign else ''}.{places}f} +/- {uncertainty:.{places}f}"
+    shown = round(value, places) + 0.0  # no minus before a zero
+    return f"{shown:{'+' if sign and shown else ''}.{places}f} +/- {uncertainty:.{places}f}"
 
 
 def against_words(levelled: Levelled, standing: Standing) -> str:

@@ -184,7 +184,14 @@ def _adjust_part(nodes: tuple[str, ...], ties: tuple[Tie, ...], datum: Datum) ->
                 wanted[row] -= sign * still[node]
             else:
                 matrix[row, column[node]] = sign
-    solved = least_squares(matrix, wanted, np.array([tie.uncertainty for tie in ties]))
+    try:
+        solved = least_squares(matrix, wanted, np.array([tie.uncertainty for tie in ties]))
+    except ValueError as fault:
+        raise InputFault(
+            "uncertainties of the ties differ too much to be adjusted together",
+            where=f"{ties[0].name} and {len(ties) - 1} more",
+            remedy="look for one stated far too small or too large",
+        ) from fault
     place, covariance = _with_still(nodes, still, column, solved)
     if not held:
         place, covariance = moved_to_mean(place, covariance, mean_weights(nodes, datum))

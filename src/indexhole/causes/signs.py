@@ -94,7 +94,11 @@ def _square_of_signs(nodes: tuple[str, ...], ties: Sequence[Tie], loose: list[in
                 matrix[row, column[node]] += sign
     spread = np.array([t.uncertainty for t in ties])
     size = np.array([t.value for t in ties]) / spread
-    basis = least_squares(matrix, np.zeros(len(ties)), spread).basis
+    try:
+        basis = least_squares(matrix, np.zeros(len(ties)), spread).basis
+    except ValueError:
+        # nothing can be weighed; the adjustment will say why
+        return np.eye(len(loose)), np.zeros(len(loose))
     left = np.eye(len(ties)) - basis @ basis.T
     known = np.array([0.0 if t.unsigned else s for t, s in zip(ties, size, strict=True)])
     weight = size[loose]
