@@ -1,4 +1,4 @@
-"""Captures larger than memory: speed stay by stay, and the peak of a process that reads 4 GB through a pipe."""
+"""Captures larger than memory: speed stay by stay, and the peak of processes that are given 4 GB through a pipe."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -43,14 +44,30 @@ stays = sum(1 for _ in flow)
 peak = re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())
 print(json.dumps([stays, flow.pulses, int(peak[1]) / 1024, time.process_time()]))
 """
+# The same of a whole command. Everything it prints goes elsewhere, so that the last line is the measure.
+COMMAND = """
+import contextlib, io, json, re, sys, time
+from pathlib import Path
+from indexhole.cli.main import main
+sys.argv = ["indexhole", *sys.argv[1:]]
+told = io.StringIO()
+code = 0
+with contextlib.redirect_stdout(told):
+    try:
+        main()
+    except SystemExit as end:
+        code = end.code
+peak = re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())
+print(json.dumps([code, told.getvalue(), int(peak[1]) / 1024, time.process_time()]))
+"""
 
 
 def stays(path: Path) -> int:
     return sum(1 for _ in iter_stays(path))
 
 
-def through_a_pipe(folder: Path, name: str, parts: Iterable[bytes]) -> tuple[int, int, float, float, int]:
-    """Stays, pulses, peak in MiB, processor time in s, bytes."""
+def through_a_pipe(folder: Path, name: str, parts: Iterable[bytes], *command: str) -> tuple[list[Any], int]:
+    """What a process says that is given these bytes under a name, and how many they were."""
     pipe = folder / name
     os.mkfifo(pipe)
     sizes: list[int] = []
@@ -63,10 +80,9 @@ def through_a_pipe(folder: Path, name: str, parts: Iterable[bytes]) -> tuple[int
 
     writer = threading.Thread(target=write)
     writer.start()
-    child = subprocess.run([sys.executable, "-c", CHILD, str(pipe)], capture_output=True, check=True)
+    child = subprocess.run([sys.executable, "-c", *command, str(pipe)], capture_output=True, check=True)
     writer.join()
-    found, pulses, peak, took_s = json.loads(child.stdout)
-    return found, pulses, peak, took_s, sum(sizes)
+    return json.loads(child.stdout), sum(sizes)
 
 
 def test_a_session_stay_by_stay(benchmark, table: Table, measuring: bool, tmp_path: Path) -> None:
@@ -88,12 +104,30 @@ def test_a_session_stay_by_stay(benchmark, table: Table, measuring: bool, tmp_pa
 
 def test_a_session_larger_than_memory_may_be(table: Table, measuring: bool, tmp_path: Path) -> None:
     parts = long_session.session(4_100_000_000 if measuring else 8_000_000)
-    found, pulses, peak, took_s, size = through_a_pipe(tmp_path, "session.vcd", parts)
+    (found, pulses, peak, took_s), size = through_a_pipe(tmp_path, "session.vcd", parts, CHILD)
     assert found > 1
     if measuring:
         what = f"a session of {size / 1e9:.1f} GB ({pulses / 1e6:.0f} M pulses, {found} stays) through a pipe"
         table.add(f"{what}: peak of the process", peak, "MiB", most=500 / 1.048576)
         table.add(f"{what}: speed", size / took_s / 1e6, "MB/s")
+
+
+@pytest.mark.parametrize("verb", ["recover", "gauge"])
+def test_a_disk_larger_than_memory_may_be(table: Table, measuring: bool, tmp_path: Path, verb: str) -> None:
+    """A disk of 160 tracks, eleven turns each; of four and two to see that it still runs."""
+    cylinders, turns = (80, 11) if measuring else (2, 2)
+    parts = long_session.recorded(cylinders, turns)
+    (code, told, peak, took_s), size = through_a_pipe(tmp_path, "disk.vcd", parts, COMMAND, verb, "--json")
+    assert code == 0
+    report = json.loads(told)
+    assert report["layout"] == "90-dense-mfm-18x512"
+    if verb == "recover":
+        assert report["counts"]["sound"] == 36 * cylinders
+        assert [(t["cylinder"], t["head"]) for t in report["tracks"]] == [(k // 2, k % 2) for k in range(2 * cylinders)]
+    if measuring:
+        what = f"indexhole {verb}, a dump of a disk of {size / 1e9:.1f} GB through a pipe"
+        table.add(f"{what}: peak of the process", peak, "MiB", most=500 / 1.048576)
+        table.add(f"{what}: processor time", took_s, "s")
 
 
 def waveform() -> np.ndarray:
@@ -136,7 +170,7 @@ def test_peaks_of_a_waveform(benchmark, table: Table, measuring: bool) -> None:
 def test_a_waveform_larger_than_memory_may_be(table: Table, measuring: bool, tmp_path: Path) -> None:
     turn = waveform()
     parts = sound(turn, 1_000_000_000 // turn.nbytes if measuring else 3)
-    found, pulses, peak, took_s, size = through_a_pipe(tmp_path, "head.wav", parts)
+    (found, pulses, peak, took_s), size = through_a_pipe(tmp_path, "head.wav", parts, CHILD)
     assert (found > 1) is measuring
     if measuring:
         what = f"a waveform of {size / 1e9:.1f} GB ({pulses / 1e6:.0f} M pulses) through a pipe"

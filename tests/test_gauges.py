@@ -11,6 +11,7 @@ import pytest
 from indexhole.errors import InputFault
 from indexhole.jobs.gauging import gauge_captures, report_json
 from indexhole.model.forward import MechanismState
+from indexhole.model.session import StepTimes, read_session
 from indexhole.model.simulate import Reader, RecordedTrack, format_track, read_track, rewrite_sector, weak_places
 from indexhole.model.suited import sound_mechanism
 from indexhole.signal.capture import Capture
@@ -47,6 +48,23 @@ def test_reader_and_writer_speed_are_told_apart(ratio: float) -> None:
     assert found["spindle_speed"].value == pytest.approx(300 * ratio, abs=2.5 * found["spindle_speed"].uncertainty)
     writer = found["writer_speed_ratio"]
     assert writer.value == pytest.approx(0.985, abs=max(3 * writer.uncertainty, 3e-4))
+
+
+def test_an_index_pulse_before_the_first_read_pulse_counts_no_cells() -> None:
+    """While the head settles the index goes by, but no pulse is logged."""
+    rng = np.random.default_rng(3)
+    tracks = [format_track(LAYOUT, c, 0, {n: rng.bytes(512) for n in range(1, 10)}, rng) for c in (0, 1)]
+    session = read_session(tracks, rng, Reader(SOUND), revolutions=4, times=StepTimes(settle_s=0.55))
+    silent = session.pulses_s[np.argmax(np.diff(session.pulses_s)) :][:2]
+    assert np.count_nonzero((session.index_s > silent[0]) & (session.index_s < silent[1])) >= 2
+    found = gauged([capture_of(session, "session")])
+    assert found["writer_speed_ratio"].value == pytest.approx(1.0, abs=1e-4)
+    assert found["writer_speed_ratio"].verdict is Verdict.WORKS
+    assert found["index_jitter"].value < 1e-7
+    # One that goes by just before the first pulse, as in a log that begins with it, counts.
+    whole = read(track(3), 3)
+    begun = replace(whole, read_ticks=whole.read_ticks[np.searchsorted(whole.read_ticks, whole.index_ticks[0]) :])
+    assert gauged([begun])["writer_speed_ratio"].value == pytest.approx(1.0, abs=1e-4)
 
 
 def test_speed_verdict_needs_the_whole_interval_inside() -> None:

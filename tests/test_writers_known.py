@@ -241,7 +241,7 @@ def test_a_disk_is_given_to_the_drive_that_formatted_it(shelf) -> None:
     assert {k.name: len(k.occasions) for k in known.known} == {"D1.0": 2, "D2.0": 2, "D3.0": 2}
     assert known.warnings == ()
     for name, taken in asked.items():
-        ranked = attributed(report_writers([taken], FM.id), [taken], known).attributions["W1"]
+        ranked = attributed(report_writers([taken], FM.id), [taken.sha256], known).attributions["W1"]
         assert ranked[0].name == name
         assert ranked[0].probability > 0.6
         assert ranked[0].compared == "speed and start behind the index"
@@ -256,7 +256,7 @@ def test_a_disk_does_not_speak_for_itself(shelf) -> None:
 def test_an_empty_shelf_says_so(tmp_path) -> None:
     Shelf.open(tmp_path, create=True)
     asked = capture(30, DRIVES["D1.0"])
-    report, warnings = ask_shelf(report_writers([asked], FM.id), [asked], tmp_path)
+    report, warnings = ask_shelf(report_writers([asked], FM.id), [asked.sha256], tmp_path)
     assert report.attributions == {}
     assert warnings == ("no drive on the shelf is known to have formatted a captured disk",)
 

@@ -51,11 +51,12 @@ def gauge(
 
     Give captures made with one drive. Exit status 1 when a gauge fails its limits.
     """
-    from indexhole.jobs import gauging, reading
+    from indexhole.jobs import gauging
     from indexhole.jobs.writer_words import writers_told
+    from indexhole.signal.options import ReadOptions
 
-    found = reading.read_captures(captures, parse_lines(line), allow_cut=allow_cut, raw=raw, sample_rate=sample_rate)
-    gauged = gauging.gauge_captures(found, layout, layout_file or ())
+    options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
+    gauged = gauging.gauge_files(captures, options, layout, layout_file or ())
     if json:
         emit_json(gauging.report_json(gauged))
     else:
@@ -63,7 +64,7 @@ def gauge(
         for g in gauged.gauges:
             value, uncertainty, unit = _with_unit(g.value, g.uncertainty, g.unit)
             rows.append([g.name, value, uncertainty, unit, _limits(g.limit_low, g.limit_high), str(g.verdict)])
-        title = f"Gauges from {', '.join(c.name for c in gauged.captures)}"
+        title = f"Gauges from {', '.join(name for name, _ in gauged.captures)}"
         emit_table(title, ("gauge", "value", "std uncertainty", "unit", "limits", "verdict"), rows)
         for g in gauged.gauges:
             if g.name == "writers":

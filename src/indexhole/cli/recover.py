@@ -96,6 +96,10 @@ def recover(
         raise InputFault(
             "--describe prints a layout file and nothing else", remedy="add --json, or ask for the rest another time"
         )
+    if writers:
+        for path in captures:
+            if path.exists() and not path.is_file():
+                raise InputFault("can be read only once, and --writers reads twice", where=str(path), remedy="store it")
     other = earlier.read_earlier(compare) if compare is not None else None
     options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
     quiet = json or not sys.stderr.isatty()
@@ -135,18 +139,14 @@ def recover(
 def _writers(
     paths: Sequence[Path], options: ReadOptions, recovered: Recovered, layout_file: Sequence[Path], folder: Path | None
 ) -> WriterReport:
-    """Who wrote the disk, weighed against the shelf where there is one. Reads the captures again, as a whole."""
+    """Who wrote the disk, weighed against the shelf where there is one. Reads the captures a second time."""
     from indexhole.cli.shelf_open import has_shelf
-    from indexhole.jobs import reading
     from indexhole.jobs.known_writers import ask_shelf
-    from indexhole.jobs.writers import report_writers
+    from indexhole.jobs.writers import report_writers_of_files
 
-    found = reading.read_captures(
-        paths, options.lines, allow_cut=options.allow_cut, raw=options.raw_hz, sample_rate=options.sample_rate_hz
-    )
-    report = report_writers(found, recovered.surface.layout or None, layout_file)
+    report = report_writers_of_files(paths, options, recovered.surface.layout or None, layout_file)
     if folder is not None or has_shelf(None):
-        report, warnings = ask_shelf(report, found, folder)
+        report, warnings = ask_shelf(report, [note.sha256 for note in recovered.captures], folder)
         for warning in warnings:
             remark(warning)
     return report

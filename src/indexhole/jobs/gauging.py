@@ -10,12 +10,17 @@ from typing import Any
 
 from indexhole.codes.marks import CELLS_PER_BYTE
 from indexhole.errors import InputFault
+from indexhole.jobs.reading import stays_of
 from indexhole.jobs.writers import rewritten_speeds, writers_gauge, writers_of
-from indexhole.recover.surface import OpenTrack, open_tracks
+from indexhole.recover.open_stays import OpenStays
+from indexhole.recover.stays import OpenTrack
+from indexhole.recover.surface import open_stays, open_tracks
 from indexhole.recover.writers import Writers
 from indexhole.signal import pulse_gauges, spindle_gauges
 from indexhole.signal.capture import Capture
+from indexhole.signal.flow import Flow
 from indexhole.signal.gauge import Gauge
+from indexhole.signal.options import ReadOptions
 from indexhole.signal.spindle_gauges import FieldPlace, Limits
 from indexhole.standards.layouts import Layout, load_layouts
 from indexhole.standards.tolerances import find_tolerance
@@ -26,14 +31,14 @@ class Gauged:
     """Gauges over a set of captures.
 
     Attributes:
-        captures: names and hashes.
+        captures: name and SHA-256 of each.
         layout: the layout whose nominal figures were used, "" when none is known.
         gauges: in the order of the design's list.
         warnings: what to bear in mind.
         writers: who wrote what was gauged.
     """
 
-    captures: tuple[Capture, ...]
+    captures: tuple[tuple[str, str], ...]
     layout: str
     gauges: tuple[Gauge, ...]
     warnings: tuple[str, ...]
@@ -79,16 +84,36 @@ def gauge_captures(
     """
     layouts = load_layouts(extra_layouts)
     opened, candidates, warnings = open_tracks(captures, layouts, layout)
+    return _gauged(captures, opened, layouts.get(candidates[0].layout), warnings)
+
+
+def gauge_files(
+    paths: Sequence[Path], options: ReadOptions, layout: str | None = None, extra_layouts: Sequence[Path] = ()
+) -> Gauged:
+    """Gauge capture files made with one drive, each read once and stay by stay, so that size does not matter.
+
+    Raises:
+        InputFault: a file that cannot be read or is given twice, and as gauge_captures.
+    """
+    layouts = load_layouts(extra_layouts)
+    flows = [Flow(path, options) for path in paths]
+    opened, candidates, warnings = open_stays(stays_of(paths, flows), layouts, layout)
+    told = [warning for flow in flows for warning in flow.warnings]
+    return _gauged(flows, opened, layouts.get(candidates[0].layout), [*told, *warnings])
+
+
+def _gauged(
+    captures: Sequence[Capture | Flow], opened: OpenStays, chosen: Layout | None, warnings: Sequence[str]
+) -> Gauged:
     if not opened:
         raise InputFault(
             "no legible recording to gauge by",
             where=", ".join(c.name for c in captures),
             remedy="name the layout with --layout, or log a disk known good",
         )
-    chosen = layouts.get(candidates[0].layout)
-    streams = [one.stream for one in opened]
-    fields = _fields(opened)
-    code = streams[0].code
+    streams, outlines = opened.streams, opened.outlines
+    fields = _fields(outlines)
+    code = outlines[0].stream.code
     rough = spindle_gauges.spindle_speed(streams, fields, Limits())
     speed = spindle_gauges.spindle_speed(streams, fields, _limits("spindle_speed", chosen, code, rough.value))
     writers = writers_of(opened, chosen)
@@ -103,8 +128,8 @@ def gauge_captures(
         pulse_gauges.writer_speed_ratio(
             streams,
             fields,
-            [_nominal_cells(one, chosen) for one in opened],
-            [rewritten.get((one.cylinder, one.head), {}) for one in opened],
+            [_nominal_cells(one, chosen) for one in outlines],
+            [rewritten.get((one.cylinder, one.head), {}) for one in outlines],
             _limits("writer_speed_ratio", chosen, code, rough.value),
         ),
         margin,
@@ -114,7 +139,8 @@ def gauge_captures(
         pulse_gauges.dropouts(streams),
         writers_gauge(writers),
     )
-    return Gauged(tuple(captures), candidates[0].layout, gauges, tuple(warnings), writers)
+    marks = tuple((c.name, c.sha256) for c in captures)
+    return Gauged(marks, chosen.id if chosen is not None else "", gauges, tuple(warnings), writers)
 
 
 def _number(value: float | None) -> float | None:
@@ -140,7 +166,7 @@ def gauge_json(gauge: Gauge) -> dict[str, Any]:
 def report_json(gauged: Gauged) -> dict[str, Any]:
     """The report of `gauge --json`."""
     return {
-        "captures": [{"name": c.name, "sha256": c.sha256} for c in gauged.captures],
+        "captures": [{"name": name, "sha256": sha256} for name, sha256 in gauged.captures],
         "layout": gauged.layout or None,
         "gauges": [gauge_json(g) for g in gauged.gauges],
         "warnings": list(gauged.warnings),

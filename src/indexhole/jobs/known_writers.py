@@ -135,9 +135,9 @@ def setting_of(reader: str, layout: str) -> str:
     return f"{reader} {layout}" if reader and layout else ""
 
 
-def attributed(report: WriterReport, captures: Sequence[Capture], known: KnownWriters) -> WriterReport:
-    """The report with each writer weighed against the known ones."""
-    readers = {known.readers.get(c.sha256, "") for c in captures}
+def attributed(report: WriterReport, captures: Collection[str], known: KnownWriters) -> WriterReport:
+    """The report on captures, told by their SHA-256, with each writer weighed against the known ones."""
+    readers = {known.readers.get(sha256, "") for sha256 in captures}
     setting = setting_of(readers.pop(), report.layout) if len(readers) == 1 else ""
     found: dict[str, Sequence[Attribution]] = {}
     for writer in report.writers.writers:
@@ -146,10 +146,14 @@ def attributed(report: WriterReport, captures: Sequence[Capture], known: KnownWr
 
 
 def ask_shelf(
-    report: WriterReport, captures: Sequence[Capture], folder: Path | None, progress: Progress | None = None
+    report: WriterReport, captures: Collection[str], folder: Path | None, progress: Progress | None = None
 ) -> tuple[WriterReport, tuple[str, ...]]:
-    """The report weighed against the shelf in a folder, and warnings. Raises ShelfFault when it cannot be used."""
-    known = known_writers(Shelf.open(folder), {c.sha256 for c in captures if c.sha256}, progress)
+    """The report on captures, told by their SHA-256, weighed against the shelf in a folder, and warnings.
+
+    Raises:
+        ShelfFault: the shelf cannot be used.
+    """
+    known = known_writers(Shelf.open(folder), {sha256 for sha256 in captures if sha256}, progress)
     if not known.known:
         return report, (*known.warnings, "no drive on the shelf is known to have formatted a captured disk")
     return attributed(report, captures, known), known.warnings

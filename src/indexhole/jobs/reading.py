@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from indexhole.errors import InputFault
 from indexhole.signal.capture import Capture
+from indexhole.signal.flow import Flow
 from indexhole.signal.readers import read_capture
+from indexhole.signal.sessions import Segment
 
 
 def given_twice(path: Path, first: Path) -> InputFault:
     """The fault of a file that holds the same bytes as one before it: its passes would count twice."""
     return InputFault(f"holds the same bytes as {first}", where=str(path), remedy="give each capture once")
+
+
+def stays_of(paths: Sequence[Path], flows: Sequence[Flow]) -> Iterator[Segment]:
+    """The stays of several capture files, each read once from front to back; a file given twice is a fault."""
+    seen: dict[str, Path] = {}
+    for path, flow in zip(paths, flows, strict=True):
+        yield from flow
+        if flow.sha256 in seen:
+            raise given_twice(path, seen[flow.sha256])
+        seen[flow.sha256] = path
 
 
 def read_captures(

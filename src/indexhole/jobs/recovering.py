@@ -7,7 +7,7 @@ import math
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -16,7 +16,7 @@ from typing import Any
 from indexhole.errors import InputFault
 from indexhole.jobs.beside import save_beside
 from indexhole.jobs.extracting import extract
-from indexhole.jobs.reading import given_twice
+from indexhole.jobs.reading import stays_of
 from indexhole.recover.budget import FALSE_BUDGET, false_chance
 from indexhole.recover.identify import SEVERAL_FIT, several_fit
 from indexhole.recover.result import Oddity, Sector, SectorState, Surface, Track
@@ -24,7 +24,6 @@ from indexhole.recover.surface import Progress, recover_stays, recover_surface
 from indexhole.signal.capture import Capture
 from indexhole.signal.flow import Flow
 from indexhole.signal.options import ReadOptions
-from indexhole.signal.sessions import Segment
 from indexhole.standards.layouts import Layout, load_layouts
 from indexhole.volumes import Volume, VolumeFile, file_state, read_volume, sector_states, worst_state
 from indexhole.volumes.fat12_geometry import find_geometry
@@ -110,20 +109,11 @@ def recover_files(
         return Flow(path, options, told)
 
     flows = [flow_of(path) for path in paths]
-    surface = recover_stays(_stays_of(paths, flows), layouts, layout, quality_bins=quality_bins)
+    surface = recover_stays(stays_of(paths, flows), layouts, layout, quality_bins=quality_bins)
     told = tuple(warning for flow in flows for warning in flow.warnings)
     surface = replace(surface, warnings=(*told, *surface.warnings))
     notes = [CaptureNote(f.name, f.sha256, f.pulses, f.duration_s) for f in flows]
     return _recovered(notes, surface, layouts)
-
-
-def _stays_of(paths: Sequence[Path], flows: Sequence[Flow]) -> Iterator[Segment]:
-    seen: dict[str, Path] = {}
-    for path, flow in zip(paths, flows, strict=True):
-        yield from flow
-        if flow.sha256 in seen:
-            raise given_twice(path, seen[flow.sha256])
-        seen[flow.sha256] = path
 
 
 def _recovered(notes: Sequence[CaptureNote], surface: Surface, layouts: Mapping[str, Layout]) -> Recovered:

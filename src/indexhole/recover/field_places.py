@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from indexhole.codes.marks import MARKS
-from indexhole.recover.grids import Floats, Lines, Pulses, fit_lines, learn_shifts, no_shifts, pulses_of
+from indexhole.recover.grids import Floats, Lines, Pulses, fit_lines, joined, learn_shifts, no_shifts, pulses_of
 from indexhole.recover.reads import StreamReads
 from indexhole.signal.streams import Stream
 
@@ -134,4 +134,4 @@ def _rows(lines: Lines, first: int, last: int) -> Lines:
 def _shifts(pieces: Sequence[Lines]) -> Floats:
     if not pieces:
         return no_shifts()
-    return learn_shifts(Lines(*(np.concatenate([getattr(p, n) for p in pieces]) for n in Lines.__dataclass_fields__)))
+    return learn_shifts(joined(pieces))

@@ -8,7 +8,9 @@ Source: linear least squares with indicator variables (textbook, from memory).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +34,8 @@ _SHORTEST_SHARE, _LONGER_BY = 0.6, 1.6
 # A window scattering more than this many cells may be counted wrong.
 _WIDEST_SCATTER = 0.2
 _ROUNDS = 2
+# Windows fitted at a time: each of their pulses takes some 200 bytes meanwhile.
+_AT_A_TIME = 256
 _RIDGE = 1e-12
 
 
@@ -48,9 +52,9 @@ class Pulses:
 
     time: Floats
     cell: Ints
-    before: Ints
-    after: Ints
-    odd: Ints
+    before: npt.NDArray[np.uint8]
+    after: npt.NDArray[np.uint8]
+    odd: npt.NDArray[np.int32]
 
     def has_odd(self, first: Ints, last: Ints) -> Bools:
         """Whether such an interval ends at any of the pulses `first` to `last` (not included)."""
@@ -65,18 +69,18 @@ class Pulses:
 
 def pulses_of(stream: Stream) -> Pulses:
     """The pulses of a stay with their cells counted."""
-    runs = np.minimum(stream.runs, _LONGEST).astype(np.int64)
-    zero = np.zeros(1, dtype=np.int64)
+    runs = np.minimum(stream.runs, np.uint8(_LONGEST))
+    zero = np.zeros(1, dtype=np.uint8)
     shortest, longest = RUN_LIMITS[stream.code]
     odd = (stream.intervals < _SHORTEST_SHARE * shortest * stream.cell_ticks) | (
         stream.intervals > (longest + _LONGER_BY) * stream.cell_ticks
     )
     return Pulses(
         (stream.segment.read_ticks - stream.segment.read_ticks[0]).astype(np.float64),
-        np.concatenate((zero, np.cumsum(stream.runs, dtype=np.int64))),
+        np.cumsum(np.concatenate((zero, stream.runs)), dtype=np.int64),
         np.concatenate((zero, runs)),
         np.concatenate((runs, zero)),
-        np.concatenate((zero, np.cumsum(np.concatenate((zero, odd))))),
+        np.cumsum(np.concatenate((zero, zero, odd)), dtype=np.int32),
     )
 
 
@@ -174,10 +178,14 @@ def measure_steps(pulses: Pulses, ranges: Floats, shifts: Floats) -> Steps:
         ranges: (k, 4) cell counts: from and to of window A, from and to of window B.
         shifts: (64,) cells, see `learn_shifts`.
     """
-    count = ranges.shape[0]
-    if not count:
+    parts = [_steps(pulses, ranges[k : k + _AT_A_TIME], shifts) for k in range(0, ranges.shape[0], _AT_A_TIME)]
+    if not parts:
         empty = np.empty(0)
         return Steps(empty, empty, empty)
+    return parts[0] if len(parts) == 1 else joined(parts)
+
+
+def _steps(pulses: Pulses, ranges: Floats, shifts: Floats) -> Steps:
     bounds = pulses.index(ranges)
     rows = [_padded(bounds[:, 0], bounds[:, 1]), _padded(bounds[:, 2], bounds[:, 3])]
     at = np.concatenate([r[0] for r in rows], axis=1)
@@ -246,11 +254,16 @@ def fit_lines(pulses: Pulses, ranges: Floats) -> Lines:
     Args:
         ranges: (k, 2) cell counts, from and to.
     """
-    count = ranges.shape[0]
-    if not count:
+    parts = [_lines(pulses, ranges[k : k + _AT_A_TIME]) for k in range(0, ranges.shape[0], _AT_A_TIME)]
+    if not parts:
         empty = np.empty(0)
         none = _empty_rows(0, PATTERNS)
         return Lines(empty, empty, empty, empty, empty, empty, empty, _empty_rows(0, 2), none, none)
+    return parts[0] if len(parts) == 1 else joined(parts)
+
+
+def _lines(pulses: Pulses, ranges: Floats) -> Lines:
+    count = ranges.shape[0]
     bounds = pulses.index(ranges)
     at, mask = _padded(bounds[:, 0], bounds[:, 1])
     middle = ranges.mean(axis=1)
@@ -284,6 +297,15 @@ def fit_lines(pulses: Pulses, ranges: Floats) -> Lines:
         np.asarray(sums, dtype=np.float64).reshape(count, PATTERNS),
         seen.reshape(count, PATTERNS),
     )
+
+
+Table = TypeVar("Table", Steps, Lines)
+
+
+def joined(parts: Sequence[Table]) -> Table:
+    """Rows of several tables one after the other."""
+    names = parts[0].__dataclass_fields__
+    return type(parts[0])(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 def learn_shifts(lines: Lines) -> Floats:

@@ -11,6 +11,7 @@ from indexhole.recover.assemble import blank_tracks, blank_warning, merged_track
 from indexhole.recover.budget import FALSE_BUDGET, within_budget
 from indexhole.recover.describe import Description, describe
 from indexhole.recover.identify import Log, identify, several_fit
+from indexhole.recover.open_stays import MOST_HELD_PULSES, OpenStays
 from indexhole.recover.placing import Placing, place_stays
 from indexhole.recover.result import Identification, Surface
 from indexhole.recover.seen import TrackSeen, tracks_seen
@@ -20,7 +21,7 @@ from indexhole.signal.cells import CellGuess
 from indexhole.signal.sessions import Segment, cut_session
 from indexhole.standards.layouts import Layout
 
-__all__ = ["OpenTrack", "open_track", "open_tracks", "recover_stays", "recover_surface"]
+__all__ = ["OpenTrack", "open_stays", "open_track", "open_tracks", "recover_stays", "recover_surface"]
 
 Progress = Callable[[int, int], None]
 
@@ -62,40 +63,48 @@ def _candidates(
 
 def open_tracks(
     captures: Sequence[Capture], layouts: Mapping[str, Layout], layout: str | None = None
-) -> tuple[list[OpenTrack], list[Identification], list[str]]:
+) -> tuple[OpenStays, list[Identification], list[str]]:
     """Every legible stay with its clock recovered and its fields read, candidate layouts, and warnings.
 
     Raises:
         InputFault: an unknown layout id.
     """
+    sessions = [cut_session(capture) for capture in captures]
+    segments = (segment for session in sessions for segment in session.segments)
+    opened, candidates, warnings = open_stays(segments, layouts, layout)
+    return opened, candidates, [*(w for session in sessions for w in session.warnings), *warnings]
+
+
+def open_stays(
+    segments: Iterable[Segment],
+    layouts: Mapping[str, Layout],
+    layout: str | None = None,
+    *,
+    most_held: int = MOST_HELD_PULSES,
+) -> tuple[OpenStays, list[Identification], list[str]]:
+    """The same from stays as they come, in memory while they have no more than `most_held` pulses in all."""
     given = _chosen_layout(layouts, layout)
-    opened: list[OpenTrack] = []
+    opened = OpenStays(most_held)
+    stays: list[Stay] = []
     blank: list[Blank] = []
     warnings: list[str] = []
     recent: list[CellGuess] = []
-    for capture in captures:
-        session = cut_session(capture)
-        warnings.extend(session.warnings)
-        for segment in session.segments:
-            one = open_track(segment, 0, given, recent)
-            if one is None:
-                blank.append(blank_of(segment))
-                warnings.append(blank_warning(blank[-1]))
-                continue
-            opened.append(one)
-            recent = _with_recent(recent, one.stream.code, one.stream.cell_ticks)
-    stays = [let_go(one, 0) for one in opened]
+    for segment in segments:
+        one = open_track(segment, 0, given, recent)
+        if one is None:
+            blank.append(blank_of(segment))
+            warnings.append(blank_warning(blank[-1]))
+            continue
+        opened.append(one)
+        stays.append(let_go(one, 0))
+        recent = _with_recent(recent, one.stream.code, one.stream.cell_ticks)
     placing = place_stays(stays, blank)
     # Replacing a stay's place leaves its reads the same object.
     placed = {id(stay.reads): stay for stay in placing.stays}
-    opened = [
-        replace(one, cylinder=at.cylinder, head=at.head)
-        for one, stay in zip(opened, stays, strict=True)
-        if (at := placed.get(id(stay.reads))) is not None
-    ]
-    warnings += placing.warnings
+    found = ((k, placed.get(id(stay.reads))) for k, stay in enumerate(stays))
+    opened = opened.at((k, stay.cylinder, stay.head) for k, stay in found if stay is not None)
     tracks, seen = _describe(placing)
-    return opened, _candidates(placing, tracks, seen, layouts, layout), warnings
+    return opened, _candidates(placing, tracks, seen, layouts, layout), [*warnings, *placing.warnings]
 
 
 def _with_recent(recent: Sequence[CellGuess], code: str, cell_ticks: float) -> list[CellGuess]:

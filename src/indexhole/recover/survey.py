@@ -79,7 +79,7 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
     ends = data + np.array([_data_cells(code, len(r.data)) for r in reads.reads], dtype=np.int64)
     passed = np.array([r.passed for r in reads.reads], dtype=np.bool_)
     named = np.array([r.id is not None for r in reads.reads], dtype=np.bool_)
-    index = np.rint(stream.cell_numbers(_inside(stream))).astype(np.int64)
+    index = np.rint(stream.cell_numbers(stream.inner_index())).astype(np.int64)
     index_marks = _index_marks(stream, cells)
     broken = _starts(code, cells, [(i.at, 0) for i in reads.broken_ids])
     starts = np.sort(np.concatenate((ids, data, broken)))
@@ -143,13 +143,6 @@ def _turns(stream: Stream, cells: Cells, ids: Cells, index: Cells) -> list[tuple
     length = int(stream.turn_ticks / stream.cell_ticks)
     first = int(ids[0]) if ids.size else 0
     return [(a, a + length) for a in range(first, int(cells[-1]) - length, length)] if length > 0 else []
-
-
-def _inside(stream: Stream) -> npt.NDArray[np.int64]:
-    """Index pulses between the first and the last read pulse."""
-    index, pulses = stream.segment.index_ticks, stream.segment.read_ticks
-    inside: npt.NDArray[np.int64] = index[(index >= pulses[0]) & (index <= pulses[-1])]
-    return inside
 
 
 def _starts(code: str, cells: Cells, fields: Sequence[tuple[int, int]]) -> Cells:

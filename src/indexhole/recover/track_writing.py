@@ -12,6 +12,7 @@ import numpy as np
 from indexhole.recover.field_places import GEOMETRY, TrackGrids, track_grids
 from indexhole.recover.formatting import Format, format_of, samples_of
 from indexhole.recover.grids import fit_lines
+from indexhole.recover.open_stays import OpenStays
 from indexhole.recover.rewrites import Rewrite, own_and_foreign, pulse_manners, rewrites, track_curves
 from indexhole.recover.splices import (
     FEWEST_PLACES,
@@ -33,6 +34,8 @@ Nominal = Callable[[int, int, str], tuple[float, float] | None]
 
 # A data field this far off the formatter's speed, and this many standard deviations, was written by another drive.
 _SPEED_STEP, _SPEED_SIGMAS = 0.004, 6.0
+# Of one track no more pulses than these are looked at: thirty turns or so.
+_MOST_PULSES = 1_500_000
 # Prior range of a writer's speed against the formatter's, for the likelihood ratio.
 _SPEED_RANGE = 0.06
 
@@ -63,29 +66,51 @@ class TrackWriting:
         return self.cylinder, self.head
 
 
-def track_writings(opened: Sequence[OpenTrack], nominal: Nominal) -> list[TrackWriting]:
+def track_writings(opened: OpenStays, nominal: Nominal) -> list[TrackWriting]:
     """Each track by itself."""
-    groups: dict[Place, list[OpenTrack]] = defaultdict(list)
-    for one in opened:
+    groups: dict[Place, list[int]] = defaultdict(list)
+    outlines = opened.outlines
+    for number, one in enumerate(outlines):
         if one.cylinder is not None and one.head is not None and one.reads.ids:
-            groups[one.cylinder, one.head].append(one)
+            groups[one.cylinder, one.head].append(number)
     done: list[TrackWriting] = []
-    waiting: list[tuple[Place, list[OpenTrack], TrackGrids, TrackSteps]] = []
+    waiting: list[tuple[Place, list[int]]] = []
     every: list[TrackSteps] = []
-    for place, stays in sorted(groups.items()):
-        code = Counter(one.stream.code for one in stays).most_common(1)[0][0]
-        group = [one for one in stays if one.stream.code == code]
-        grids = track_grids([one.stream for one in group], [one.reads for one in group])
-        steps = track_steps(grids)
-        every.append(steps)
-        if len(steps.plain) >= FEWEST_PLACES:
-            done.append(_judged(place, group, grids, steps, strays([steps]), nominal))
+    for place, numbers in sorted(groups.items()):
+        code = Counter(outlines[k].stream.code for k in numbers).most_common(1)[0][0]
+        own = _enough([k for k in numbers if outlines[k].stream.code == code], opened)
+        track = _Placed(place, opened, own)
+        every.append(track.steps)
+        if len(track.steps.plain) >= FEWEST_PLACES:
+            done.append(track.judged(strays([track.steps]), nominal))
         else:
-            waiting.append((place, group, grids, steps))
+            waiting.append((place, own))
+        # Its pulses are let go before the next track is fetched.
+        del track
     # A track with little on it is judged by what all of them show of stray steps.
     together = strays(every)
-    done += [_judged(*one, together, nominal) for one in waiting]
+    done += [_Placed(place, opened, own).judged(together, nominal) for place, own in waiting]
     return sorted(done, key=lambda t: t.place)
+
+
+class _Placed:
+    """One track with its fields placed and its steps measured."""
+
+    def __init__(self, place: Place, opened: OpenStays, numbers: Sequence[int]) -> None:
+        self._place = place
+        self._group = [opened[k] for k in numbers]
+        self._grids = track_grids([one.stream for one in self._group], [one.reads for one in self._group])
+        self.steps = track_steps(self._grids)
+
+    def judged(self, astray: Strays | None, nominal: Nominal) -> TrackWriting:
+        """Who wrote it."""
+        return _judged(self._place, self._group, self._grids, self.steps, astray, nominal)
+
+
+def _enough(numbers: Sequence[int], opened: OpenStays) -> list[int]:
+    """Stays of one track, evenly thinned out where there are more pulses than are looked at at a time."""
+    step = math.ceil(sum(opened.pulses(k) for k in numbers) / _MOST_PULSES)
+    return list(numbers[:: max(1, step)])
 
 
 def _judged(

@@ -19,8 +19,8 @@ from scipy.stats import chi2
 
 from indexhole.recover.formatting import Format
 from indexhole.recover.grids import Floats
+from indexhole.recover.open_stays import OpenStays
 from indexhole.recover.splices import FieldVerdict
-from indexhole.recover.stays import OpenTrack
 from indexhole.recover.track_writing import Nominal, Place, TrackWriting, track_writings
 
 # What one writer may differ by from stretch to stretch (our own choice): speed, cells of gap 2, seconds of asymmetry.
@@ -75,7 +75,7 @@ class Writers:
         return sum(t.verdict == verdict for track in self.tracks for t in track.tests)
 
 
-def find_writers(opened: Sequence[OpenTrack], nominal: Nominal) -> Writers:
+def find_writers(opened: OpenStays, nominal: Nominal) -> Writers:
     """Tell the writers of a disk apart from all stays on it; stays that cannot be placed are left out."""
     return told_apart(track_writings(opened, nominal))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -21,46 +22,78 @@ _ERROR_RATE = 1e-9
 _FRAME_CELLS = {"fm": 16 * 9, "mfm": 16 * 18, "group45": 10 * 7}
 
 
-def _all_residuals(streams: Sequence[Stream]) -> Residuals | None:
-    parts = [residuals(s) for s in streams]
-    parts = [p for p in parts if p.late_s.shape[0]]
-    if not parts:
-        return None
-    return Residuals(
-        np.concatenate([p.late_s for p in parts]),
-        np.concatenate([p.before for p in parts]),
-        np.concatenate([p.after for p in parts]),
-        float(np.average([p.cell_s for p in parts], weights=[p.late_s.shape[0] for p in parts])),
-        float(np.mean([p.left_out for p in parts])),
-    )
+@dataclass
+class _Sums:
+    """Residuals of any number of pulses as sums, so that none of them need be held.
 
-
-def _asymmetry(late: Floats) -> tuple[float, float]:
-    """Seconds every other pulse is late against the ones between, and its standard uncertainty.
-
-    The sign of the first pulse is not known, so blocks are averaged as squares, less what noise alone adds.
+    Attributes:
+        blocks: of pulses that were fitted; `tried` with those left out.
+        cell_s: sum over the blocks of their cell.
+        late, late_square: sums of the pulses' lateness.
+        alternation, alternation_square: sums over the blocks of how late every other pulse is.
+        total, count: (256,) by the runs before and behind a pulse, 16 times the first and the second: sum of
+            lateness, asymmetry taken out, and number of pulses; `square` the sum of its squares over all.
     """
-    alternate = np.where(np.arange(BLOCK) % 2, -1.0, 1.0)
-    per_block = late @ alternate / (BLOCK / 2)
-    noise = 4 * float(late.var()) / BLOCK
-    square = float(np.mean(per_block**2)) - noise
-    # Parity holds within a stay: when the blocks agree in sign, their plain mean is the better estimate.
-    mean = abs(float(per_block.mean()))
-    value = mean if mean**2 > 0.8 * max(square, 0.0) else math.sqrt(max(square, 0.0))
-    return value, math.sqrt(noise / per_block.size) if per_block.size else math.nan
 
+    blocks: int = 0
+    tried: int = 0
+    cell_s: float = 0.0
+    late: float = 0.0
+    late_square: float = 0.0
+    alternation: float = 0.0
+    alternation_square: float = 0.0
+    square: float = 0.0
+    total: Floats = field(default_factory=lambda: np.zeros(256))
+    count: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(256, dtype=np.int64))
 
-def _without_asymmetry(late: Floats) -> Floats:
-    alternate = np.where(np.arange(BLOCK) % 2, -1.0, 1.0)
-    return late - np.outer(late @ alternate / BLOCK, alternate)
+    def add(self, r: Residuals) -> None:
+        """Take more residuals in."""
+        self.tried += r.blocks
+        if not r.late_s.shape[0]:
+            return
+        self.blocks += r.late_s.shape[0]
+        self.cell_s += r.cell_s * r.late_s.shape[0]
+        self.late += float(r.late_s.sum())
+        self.late_square += float(np.sum(r.late_s**2))
+        alternate = np.where(np.arange(BLOCK) % 2, -1.0, 1.0)
+        per_block = r.late_s @ alternate / (BLOCK / 2)
+        self.alternation += float(per_block.sum())
+        self.alternation_square += float(np.sum(per_block**2))
+        late = r.late_s - np.outer(per_block / 2, alternate)
+        key = (r.before.astype(np.int64) * 16 + r.after).ravel()
+        self.total += np.bincount(key, weights=late.ravel(), minlength=256)
+        self.count += np.bincount(key, minlength=256)
+        self.square += float(np.sum(late**2))
 
+    @property
+    def pulses(self) -> int:
+        """Pulses in all."""
+        return self.blocks * BLOCK
 
-def _pattern_means(late: Floats, r: Residuals) -> dict[tuple[int, int], tuple[float, int]]:
-    """Mean lateness and count of pulses by the runs on either side."""
-    key = r.before.astype(np.int64) * 16 + r.after
-    total = np.bincount(key.ravel(), weights=late.ravel(), minlength=256)
-    count = np.bincount(key.ravel(), minlength=256)
-    return {(int(k >> 4), int(k & 15)): (total[k] / count[k], int(count[k])) for k in np.flatnonzero(count > 30)}
+    def asymmetry(self) -> tuple[float, float]:
+        """Seconds every other pulse is late against the ones between, and its standard uncertainty.
+
+        The sign of the first pulse is not known, so blocks are averaged as squares, less what noise alone adds.
+        """
+        noise = 4 * (self.late_square / self.pulses - (self.late / self.pulses) ** 2) / BLOCK
+        square = self.alternation_square / self.blocks - noise
+        # Parity holds within a stay: when the blocks agree in sign, their plain mean is the better estimate.
+        mean = abs(self.alternation / self.blocks)
+        value = mean if mean**2 > 0.8 * max(square, 0.0) else math.sqrt(max(square, 0.0))
+        return value, math.sqrt(noise / self.blocks)
+
+    def pattern_means(self) -> dict[tuple[int, int], tuple[float, int]]:
+        """Mean lateness and count of pulses by the runs on either side, where there are enough of them."""
+        enough = np.flatnonzero(self.count > 30)
+        return {(int(k >> 4), int(k & 15)): (self.total[k] / self.count[k], int(self.count[k])) for k in enough}
+
+    def noise(self) -> tuple[float, float]:
+        """Standard deviation of the lateness that is left without the pattern means, in s, and its uncertainty."""
+        means = self.pattern_means()
+        # The parabola, the alternation and the pattern means took degrees of freedom with them.
+        freedom = self.pulses - 4 * self.blocks - len(means)
+        sigma = math.sqrt((self.square - sum(n * mean**2 for mean, n in means.values())) / freedom)
+        return sigma, sigma / math.sqrt(2 * freedom)
 
 
 def pulse_gauges(streams: Sequence[Stream]) -> list[Gauge]:
@@ -72,29 +105,25 @@ def pulse_gauges(streams: Sequence[Stream]) -> list[Gauge]:
     are taken off; the usual split of jitter into a bounded and a Gaussian part (from memory).
     """
     names = (("noise_jitter", "s"), ("peak_shift", "s"), ("pulse_asymmetry", "s"), ("timing_margin", "half window"))
-    r = _all_residuals(streams)
-    if r is None:
+    sums = _Sums()
+    for stream in streams:
+        for part in residuals(stream):
+            sums.add(part)
+    if not sums.blocks:
         note = "no stretch of 256 pulses without a run the code forbids"
         return [Gauge(name, math.nan, unit, math.nan, note=note) for name, unit in names]
-    asymmetry, asymmetry_u = _asymmetry(r.late_s)
-    late = _without_asymmetry(r.late_s)
-    means = _pattern_means(late, r)
-    bias = np.zeros(256)
-    for (before, after), (mean, _) in means.items():
-        bias[before * 16 + after] = mean
-    noise = late - bias[r.before.astype(np.int64) * 16 + r.after]
-    # The parabola, the alternation and the pattern means took degrees of freedom with them.
-    freedom = noise.size - 4 * noise.shape[0] - len(means)
-    sigma = math.sqrt(float(np.sum(noise**2)) / freedom)
-    sigma_u = sigma / math.sqrt(2 * freedom)
+    asymmetry, asymmetry_u = sums.asymmetry()
+    means = sums.pattern_means()
+    sigma, sigma_u = sums.noise()
     shift, shift_u = _peak_shift(means, sigma)
-    half = r.cell_s / 2
+    half = sums.cell_s / sums.blocks / 2
     worst = max((abs(mean) for mean, _ in means.values()), default=0.0) + asymmetry / 2
     reach = float(norm.isf(_ERROR_RATE / 2))
     margin = 1 - (worst + reach * sigma) / half
     margin_u = math.hypot(reach * sigma_u, math.hypot(shift_u, asymmetry_u / 2)) / half
     values = ((sigma, sigma_u), (shift, shift_u), (asymmetry, asymmetry_u), (margin, margin_u))
-    told = f"{noise.size} pulses; {100 * r.left_out:.1f} % of the blocks left out for runs the code forbids"
+    left_out = 100 * (1 - sums.blocks / sums.tried)
+    told = f"{sums.pulses} pulses; {left_out:.1f} % of the blocks left out for runs the code forbids"
     gauges = []
     for (name, unit), (value, u) in zip(names, values, strict=True):
         low = 0.0 if name == "timing_margin" else None
@@ -130,7 +159,7 @@ def dropouts(streams: Sequence[Stream]) -> Gauge:
 
 def _cells_a_turn(stream: Stream, number: int, fields: Sequence[FieldPlace], others: Mapping[int, float]) -> Floats:
     """Recorded cells between index pulses; fields of other writers counted as if the main one had written them."""
-    index = stream.segment.index_ticks
+    index = stream.inner_index()
     marks = stream.cell_numbers(index)
     counts = np.diff(marks)
     for f in fields:
@@ -162,7 +191,7 @@ def writer_speed_ratio(
     """
     ratios = []
     for number, (stream, nominal) in enumerate(zip(streams, nominal_cells, strict=True)):
-        if nominal is not None and stream.segment.index_ticks.size > 1:
+        if nominal is not None and stream.inner_index().size > 1:
             ratios.append(nominal / _cells_a_turn(stream, number, fields, others[number]))
     every = np.concatenate(ratios) if ratios else np.empty(0)
     if not every.size:

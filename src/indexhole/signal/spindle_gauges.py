@@ -162,26 +162,34 @@ def _sine(
 
 def _behind_index(streams: Sequence[Stream], fields: Iterable[FieldPlace]) -> list[list[tuple[int, float, float]]]:
     """Per stream with an index: (sector, seconds, cells) from each index pulse to the first id mark behind it."""
-    nearest: dict[tuple[int, int], tuple[int, float, float]] = {}
+    ids: dict[int, list[FieldPlace]] = defaultdict(list)
     for f in fields:
-        stream = streams[f.stream]
-        index = stream.segment.index_ticks
-        if f.kind != "id" or not index.size:
+        if f.kind == "id":
+            ids[f.stream].append(f)
+    found = []
+    for number, own in sorted(ids.items()):
+        stream = streams[number]
+        index = stream.inner_index()
+        if not index.size:
             continue
-        tick = int(stream.segment.read_ticks[f.at + 1])
-        which = int(np.searchsorted(index, tick)) - 1
-        if which < 0 or tick - index[which] > stream.turn_ticks:
-            continue
-        seconds = (tick - int(index[which])) * stream.segment.tick_s
-        key = (f.stream, which)
-        if key not in nearest or seconds < nearest[key][1]:
-            cells = float(stream.cell_numbers(index[which : which + 1])[0])
-            nearest[key] = (f.number, seconds, float(stream.runs[: f.at + 1].sum(dtype=np.int64)) - cells)
-    by_stream: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
-    for (number, _), found in sorted(nearest.items()):
-        by_stream[number].append(found)
+        own.sort(key=lambda f: f.at)
+        at = np.array([f.at for f in own])
+        ticks = stream.segment.read_ticks[at + 1]
+        first = np.searchsorted(ticks, index)
+        followed = np.flatnonzero(first < at.size)
+        cells = np.cumsum(stream.runs, dtype=np.int64)[at]
+        index_cells = stream.cell_numbers(index)
+        turns = []
+        for k in followed.tolist():
+            behind = int(first[k])
+            apart, last = int(ticks[behind] - index[k]), k + 1 == index.size
+            if apart <= stream.turn_ticks and (last or ticks[behind] < index[k + 1]):
+                seconds = apart * stream.segment.tick_s
+                turns.append((own[behind].number, seconds, float(cells[behind] - index_cells[k])))
+        if turns:
+            found.append(turns)
     # The sector that comes first on most turns; where its id failed, that turn says nothing.
-    return [[t for t in turns if t[0] == min(turns, key=lambda u: u[1])[0]] for turns in by_stream.values()]
+    return [[t for t in turns if t[0] == min(turns, key=lambda u: u[1])[0]] for turns in found]
 
 
 def index_to_data(streams: Sequence[Stream], fields: Sequence[FieldPlace]) -> Gauge:

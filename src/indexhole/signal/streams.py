@@ -10,6 +10,8 @@ import numpy.typing as npt
 from indexhole.signal.kernels import recover_clock
 from indexhole.signal.sessions import Segment
 
+_BEYOND_CELLS = 32
+
 
 @dataclass(frozen=True, slots=True)
 class Stream:
@@ -31,10 +33,20 @@ class Stream:
     errors: npt.NDArray[np.int8]
     turn_ticks: float
 
+    def inner_index(self) -> npt.NDArray[np.int64]:
+        """Index pulses between the first and the last read pulse, or a few cells beyond, as in a log that begins with
+        the index: of others nobody knows how many cells lie between.
+        """
+        index, pulses, beyond = self.segment.index_ticks, self.segment.read_ticks, _BEYOND_CELLS * self.cell_ticks
+        inside: npt.NDArray[np.int64] = index[(index >= pulses[0] - beyond) & (index <= pulses[-1] + beyond)]
+        return inside
+
     def cell_numbers(self, ticks: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
-        """Cells from the first pulse to each time, in between pulses by proportion."""
+        """Cells from the first pulse to each time, in between pulses and a few cells beyond them by proportion."""
         cells = np.concatenate((np.zeros(1), np.cumsum(self.runs, dtype=np.float64)))
-        return np.interp(ticks, self.segment.read_ticks, cells)
+        pulses = self.segment.read_ticks
+        beyond = (ticks - np.clip(ticks, pulses[0], pulses[-1])) / self.cell_ticks
+        return np.interp(ticks, pulses, cells) + np.clip(beyond, -_BEYOND_CELLS, _BEYOND_CELLS)
 
     def turns(self, at: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """Revolutions from the first index to the pulse that closes each run; without an index, from the start."""

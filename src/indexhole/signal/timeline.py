@@ -7,6 +7,7 @@ would shift every cell number behind it.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,8 @@ from indexhole.codes.marks import RUN_LIMITS
 from indexhole.signal.streams import Stream
 
 BLOCK = 256
+# Blocks fitted at a time: half a million pulses, at some 80 bytes each.
+_AT_A_TIME = 2048
 
 Floats = npt.NDArray[np.float64]
 
@@ -28,36 +31,39 @@ class Residuals:
         late_s: (blocks, 256) seconds each pulse is late.
         before, after: (blocks, 256) runs in front of and behind the pulse, in cells.
         cell_s: mean cell of the blocks.
-        left_out: share of blocks with a run the code forbids.
+        blocks: how many there were with those that were left out for a run the code forbids.
     """
 
     late_s: Floats
     before: npt.NDArray[np.uint8]
     after: npt.NDArray[np.uint8]
     cell_s: float
-    left_out: float
+    blocks: int
 
 
-def residuals(stream: Stream) -> Residuals:
-    """Fit each block of pulses of a stream; a stream shorter than one block gives no blocks."""
+def residuals(stream: Stream) -> Iterator[Residuals]:
+    """Fit each block of pulses of a stream, many blocks at a time; a stream shorter than one block gives none."""
+    blocks = max(0, stream.runs.size - 1) // BLOCK
+    for first in range(0, blocks, _AT_A_TIME):
+        yield _residuals(stream, first, min(first + _AT_A_TIME, blocks))
+
+
+def _residuals(stream: Stream, first: int, end: int) -> Residuals:
     low, high = RUN_LIMITS[stream.code]
-    blocks = (stream.runs.size - 1) // BLOCK
-    if blocks < 1:
-        empty = np.empty((0, BLOCK))
-        return Residuals(empty, empty.astype(np.uint8), empty.astype(np.uint8), float("nan"), 1.0)
-    runs = stream.runs[: blocks * BLOCK].reshape(blocks, BLOCK)
-    after = stream.runs[1 : blocks * BLOCK + 1].reshape(blocks, BLOCK)
+    blocks, part = end - first, slice(first * BLOCK, end * BLOCK)
+    runs = stream.runs[part].reshape(blocks, BLOCK)
+    after = stream.runs[part.start + 1 : part.stop + 1].reshape(blocks, BLOCK)
     legal = ((runs >= low) & (runs <= high) & (after >= low) & (after <= high)).all(axis=1)
     runs, after = runs[legal], after[legal]
     # Counted from each block's start, so that squares of cell numbers stay small.
-    time = np.cumsum(stream.intervals[: blocks * BLOCK].reshape(blocks, BLOCK)[legal], axis=1, dtype=np.float64)
+    time = np.cumsum(stream.intervals[part].reshape(blocks, BLOCK)[legal], axis=1, dtype=np.float64)
     cell = np.cumsum(runs, axis=1, dtype=np.float64)
     late, slope = _parabola_residuals(cell, time)
     tick = stream.segment.tick_s
     cell_s = float(np.mean(slope)) * tick if slope.size else float("nan")
     # A slip inside a block leaves residuals of half a cell: such a block says nothing of jitter.
     calm = np.abs(late).max(axis=1, initial=0.0) * tick < 0.5 * cell_s if slope.size else np.zeros(0, dtype=bool)
-    return Residuals(late[calm] * tick, runs[calm], after[calm], cell_s, 1 - float(calm.sum()) / blocks)
+    return Residuals(late[calm] * tick, runs[calm], after[calm], cell_s, blocks)
 
 
 def _parabola_residuals(x: Floats, y: Floats) -> tuple[Floats, Floats]:
