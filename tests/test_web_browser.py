@@ -308,7 +308,8 @@ def _addresses(served: Served) -> list[str]:
     return [
         "/", "/?words=unit", "/unit?no=D1", "/unit?no=L1", "/disk?no=K1", "/unit/new", "/unit/edit?no=D1", "/disk/new",
         "/mechanism/new?unit=D1", "/event/new?unit=D1", "/note/new?disk=K1", "/recordings", "/causes", "/causes/trials",
-        "/nowhere", *(f"/recordings/read?{key}" for key in keys), f"/recordings/read?{'&'.join(keys)}",
+        "/causes/network", "/nowhere",
+        *(f"/recordings/read?{key}" for key in keys), f"/recordings/read?{'&'.join(keys)}",
         f"/recordings/edit?{keys[0]}", f"/recordings/track?{keys[0]}&cylinder=12&head=0",
     ]  # fmt: skip
 
