@@ -277,8 +277,10 @@ def _silent(done: int, of: int) -> None:
     pass
 
 
-def whole_matrix(stock: Stock, evidence: Evidence, asked: Question, progress: Progress = _silent) -> Matrix:
-    """Every pairing of the shelf for the operation, narrowed to the names the question gives.
+def whole_matrix(
+    stock: Stock, evidence: Evidence, asked: Question, *, disk_class: str = "", progress: Progress = _silent
+) -> Matrix:
+    """Every pairing of the shelf for the operation, narrowed to the names the question gives and to rows of a class.
 
     Raises InputFault for a name that is not on the shelf, or when nothing is left to pair.
     """
@@ -298,13 +300,12 @@ def whole_matrix(stock: Stock, evidence: Evidence, asked: Question, progress: Pr
     rows = mechanisms if exchange else headings(stock, stock.all_disks)
     row_name = asked.writer if exchange else asked.disk
     column_name = asked.reader or (asked.writer if asked.operation == "format" else "")
-    rows = tuple(h for h in rows if row_name in ("", h.name))
+    rows = tuple(h for h in rows if row_name in ("", h.name) and disk_class in ("", h.group))
     columns = tuple(h for h in mechanisms if column_name in ("", h.name))
     if not rows or not columns:
-        raise InputFault(
-            f"the shelf holds no {'disks' if mechanisms else 'mechanisms'} to pair",
-            remedy="add drive units and disks with `indexhole shelf add`",
-        )
+        word = "mechanisms" if not columns or exchange else "disks"
+        of_class = f" of class {disk_class}" if disk_class and columns else ""
+        raise InputFault(f"the shelf holds no {word}{of_class} to pair", remedy="add some to the shelf")
     cells = {}
     for number, row in enumerate(rows):
         progress(number, len(rows))
