@@ -7,6 +7,10 @@ import signal
 from pathlib import Path
 
 import pytest
+from tests import postgres_server
+from tests.browsing import browser, files, served
+
+__all__ = ["browser", "files", "served"]
 
 _SHARED = Path(os.environ.get("INDEXHOLE_SHARED", Path(__file__).resolve().parents[2] / "shared"))
 
@@ -17,26 +21,31 @@ def pytest_configure() -> None:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+def _lacking() -> dict[str, str]:
+    """Groups of tests that cannot run here, by marker, with what is left out and why."""
+    samples = (_SHARED / "captures" / "truth.json").is_file()
+    return {
+        "shared": "" if samples else f"of the shared samples left out: no folder {_SHARED.name}/ beside the project",
+        "postgres": f"of a shared register left out: {why}" if (why := postgres_server.missing()) else "",
+    }
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave the shared group out, in one plain line, where the folder with the samples is absent."""
-    if (_SHARED / "captures" / "truth.json").is_file():
-        return
-    left_out = [item for item in items if item.get_closest_marker("shared")]
-    if left_out:
-        items[:] = [item for item in items if not item.get_closest_marker("shared")]
-        config.hook.pytest_deselected(items=left_out)
-        config.stash[_NOTE] = (
-            f"{len(left_out)} tests of the shared samples left out: no folder {_SHARED.name}/ beside the project"
-        )
+    """Leave out the groups that cannot run here, each in one plain line."""
+    for marker, why in _lacking().items():
+        left_out = [item for item in items if why and item.get_closest_marker(marker)]
+        if left_out:
+            items[:] = [item for item in items if not item.get_closest_marker(marker)]
+            config.hook.pytest_deselected(items=left_out)
+            config.stash[_NOTES] = [*config.stash.get(_NOTES, []), f"{len(left_out)} tests {why}"]
 
 
-_NOTE = pytest.StashKey[str]()
+_NOTES = pytest.StashKey[list[str]]()
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     """Say what was left out, so nothing is passed over in silence."""
-    note = config.stash.get(_NOTE, "")
-    if note:
+    for note in config.stash.get(_NOTES, []):
         terminalreporter.write_line(note)
 
 

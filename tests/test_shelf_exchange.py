@@ -25,7 +25,11 @@ KINDS = (Unit, Mechanism, Disk, Event, Note, Part, Loan)
 
 @pytest.fixture
 def shelf(tmp_path: Path) -> Shelf:
-    held = Shelf.open(tmp_path / "shelf", create=True)
+    return furnish(Shelf.open(tmp_path / "shelf", create=True))
+
+
+def furnish(held: Shelf) -> Shelf:
+    """What stands on the shelf of these tests."""
     held.add(checked(Unit, inventory="D1", kind="drive unit", title="Box", weight_kg=4.2, acquired_when="1998"))
     held.add(checked(Disk, inventory="K1", title="Tide tables", hub_ring=True, sector_holes=0))
     return held

@@ -153,7 +153,9 @@ def test_the_numbered_changes_end_at_the_schema_the_code_knows(tmp_path):
     config.set_main_option("path_separator", "os")
     assert ScriptDirectory.from_config(config).get_heads() == [f"{database.NEWEST:04}"]
     with database.transaction(shelf._engine, writing=False, where=tmp_path) as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        # the tables of the search are a matter of each database
+        own = {"compare_type": True, "include_name": lambda name, *_: not (name or "").startswith("search_words")}
+        context = MigrationContext.configure(connection, opts=own)
         assert compare_metadata(context, metadata) == []
 
 
@@ -174,7 +176,8 @@ def test_inspection_finds_a_reference_to_nothing(tmp_path):
     connection.execute("INSERT INTO events (event, unit, \"when\", what, source) VALUES ('E1', 'D9', '', 'fell', '')")
     connection.commit()
     connection.close()
-    assert shelf.inspect() == ["table events, row 1: refers to nothing in units"]
+    # put in behind the register's back, it is not in the search either
+    assert shelf.inspect() == [database.OUT_OF_STEP, "table events, row 1: refers to nothing in units"]
 
 
 def test_the_schema_itself_refuses_what_no_record_may_say(tmp_path):

@@ -19,7 +19,11 @@ TRIAL = Trial("T1", "2026-03-01", "read", "", "", "D1.0", "K1", 0, 0, 12, 117, 3
 
 @pytest.fixture
 def shelf(tmp_path: Path) -> Shelf:
-    held = Shelf.open(tmp_path / "shelf", create=True)
+    return furnish(Shelf.open(tmp_path / "shelf", create=True))
+
+
+def furnish(held: Shelf) -> Shelf:
+    """What stands on the shelf of these tests."""
     held.signed("Anna", "inventory day").add(checked(Unit, inventory="D1", kind="drive unit", title="Box"))
     return held
 
@@ -57,7 +61,7 @@ def test_an_edit_that_changes_nothing_leaves_no_change(shelf):
 
 def test_the_second_of_two_editors_sees_what_changed_and_loses_nothing(shelf):
     """Two open shelves, each with a connection of its own, as two browsers or two programs have."""
-    anna, bruno = Shelf.open(shelf.folder).signed("Anna"), Shelf.open(shelf.folder).signed("Bruno", "weighed")
+    anna, bruno = Shelf.open(shelf.place).signed("Anna"), Shelf.open(shelf.place).signed("Bruno", "weighed")
     (_, seen_by_anna), (_, seen_by_bruno) = anna.get_revised(Unit, "D1"), bruno.get_revised(Unit, "D1")
     bruno.update(Unit, "D1", weight_kg=4.2, title="Twin unit", revision=seen_by_bruno)
     with pytest.raises(StaleEdit) as stale:
@@ -81,7 +85,7 @@ def test_of_many_editors_at_once_one_is_taken_and_each_other_is_told(shelf):
 
     def edit(name: str) -> None:
         try:
-            Shelf.open(shelf.folder).signed(name).update(Unit, "D1", title=f"by {name}", revision=revision)
+            Shelf.open(shelf.place).signed(name).update(Unit, "D1", title=f"by {name}", revision=revision)
             outcome.append("taken")
         except StaleEdit as stale:
             outcome.append(stale.changed[0].now)

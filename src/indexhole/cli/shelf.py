@@ -198,7 +198,7 @@ def undo(yes: Yes = False, as_json: AsJson = False, folder: ShelfFolder = None) 
     with opened_shelf(folder) as opened:
         kept = opened.changes()
         if not kept:
-            raise InputFault("there is no change to undo", where=str(opened.path))
+            raise InputFault("there is no change to undo", where=opened.where)
         last = kept[0]
         done = confirm(f"Undo: {last.what} ({counted(last.rows, 'row')}, {last.at_utc:%Y-%m-%d %H:%M} UTC)?", yes=yes)
         if done:

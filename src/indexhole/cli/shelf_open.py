@@ -9,20 +9,20 @@ from pathlib import Path
 from indexhole.cli.present import remark
 from indexhole.errors import IndexholeError
 from indexhole.shelf.database import REGISTER
+from indexhole.shelf.places import place_of
 from indexhole.shelf.records import Record
-from indexhole.shelf.register import Shelf, default_folder
+from indexhole.shelf.register import Shelf
 from indexhole.shelf.tables import TABLES
 
 
 @contextmanager
 def opened_shelf(folder: Path | None, *, create: bool = False) -> Iterator[Shelf]:
-    """The shelf in the folder (None: the default one). With `create` a missing one is started.
+    """The shelf in the folder or at the address (None: the default one). With `create` a missing one is started.
 
     One that was started goes again when the block ends in a fault of the input.
     """
-    place = default_folder() if folder is None else folder
-    new = create and not has_shelf(place)
-    shelf = Shelf.open(place, create=create)
+    new = create and not has_shelf(folder)
+    shelf = Shelf.open(folder, create=create)
     try:
         yield shelf
     except IndexholeError:
@@ -30,12 +30,17 @@ def opened_shelf(folder: Path | None, *, create: bool = False) -> Iterator[Shelf
             shelf.discard()
         raise
     if new:
-        remark(f"started a new shelf in {place}")
+        remark(f"started a new shelf in {shelf.place.told}")
 
 
 def has_shelf(folder: Path | None) -> bool:
     """Whether a register stands in the folder (None: the default one)."""
-    return ((default_folder() if folder is None else folder) / REGISTER).exists()
+    place = place_of(folder)
+    if place.address:
+        from indexhole.shelf.postgres import stands
+
+        return stands(place)
+    return (place.folder / REGISTER).exists()
 
 
 def kind_of(word: str) -> type[Record]:

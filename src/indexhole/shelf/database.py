@@ -15,15 +15,19 @@ from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
 from sqlalchemy.exc import DatabaseError, IntegrityError
 
 from indexhole.errors import InputFault, ShelfFault
+from indexhole.shelf import search
 
 REGISTER = "register.sqlite"
-NEWEST = 5
+NEWEST = 6
 BUSY_S = 5.0
 # written in the head of the file, so that another program's database is never taken for a register
 APPLICATION_ID = 0x1D8E401E
+OUT_OF_STEP = "the index of the search is out of step; make it anew with `indexhole shelf reindex`"
 RESTORE = "put back a copy of the folder (docs/shelf.md says how one is made)"
 
 _SAYINGS = (
+    ("lock timeout", "another program is writing to it", "wait a moment and try again"),
+    ("onnection", "the server does not answer or lets nobody in", "check the address, and that the server runs"),
     ("locked", "another program is writing to it", "wait a moment and try again"),
     ("readonly", "it may not be written", "check the rights on the folder"),
     ("full", "no room is left on the device", "make room and try again"),
@@ -40,6 +44,9 @@ def _engine(path: Path, mode: str) -> Engine:
     def connect() -> sqlite3.Connection:
         connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, check_same_thread=False, isolation_level=None)
         connection.execute("PRAGMA foreign_keys=ON")
+        # a rollback journal, so that the shelf at rest is one file and opens from a read-only medium too; EXTRA also
+        # syncs the folder when the journal goes, without which a loss of power can take back the last commit
+        connection.execute("PRAGMA synchronous=EXTRA")
         return connection
 
     engine = create_engine("sqlite://", creator=connect, poolclass=NullPool)
@@ -54,14 +61,14 @@ def _engine(path: Path, mode: str) -> Engine:
 
 
 @contextmanager
-def transaction(engine: Engine, *, writing: bool, where: Path) -> Iterator[Connection]:
+def transaction(engine: Engine, *, writing: bool, where: Path | str) -> Iterator[Connection]:
     """One transaction: all of it or nothing. Raises ShelfFault for what the file or its device refuses."""
     with faults_told(where), engine.connect().execution_options(writing=writing) as connection, connection.begin():
         yield connection
 
 
 @contextmanager
-def faults_told(where: Path) -> Iterator[None]:
+def faults_told(where: Path | str) -> Iterator[None]:
     """Turn a refusal of the database, or text it cannot hold, into one line.
 
     A broken rule of the schema is our own fault and passes.
@@ -102,16 +109,21 @@ def open_register(folder: Path, *, create: bool) -> Engine:
     engine = _engine(path, "rw")
     with faults_told(path):
         version = _version(engine, path)
+    refuse_newer(version, str(path))
+    if version < NEWEST:
+        with transaction(engine, writing=True, where=path) as connection:
+            bring_up_to_date(connection)
+    return engine
+
+
+def refuse_newer(version: int, where: str) -> None:
+    """Raise ShelfFault for a schema this program does not know."""
     if version > NEWEST:
         raise ShelfFault(
             f"a newer indexhole keeps this shelf (schema {version}, this one knows {NEWEST})",
-            where=str(path),
+            where=where,
             remedy="use the newer one",
         )
-    if version < NEWEST:
-        with transaction(engine, writing=True, where=path) as connection:
-            migrate(connection)
-    return engine
 
 
 def _version(engine: Engine, path: Path) -> int:
@@ -120,6 +132,12 @@ def _version(engine: Engine, path: Path) -> int:
         if mark == APPLICATION_ID:
             return int(connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one())
     raise ShelfFault("this is not a register", where=str(path), remedy="name another folder with --shelf")
+
+
+def bring_up_to_date(connection: Connection) -> None:
+    """Run the numbered changes, and put into the search what stands in the register."""
+    migrate(connection)
+    search.rebuild(connection)
 
 
 def migrate(connection: Connection, to: str = "head") -> None:
@@ -168,10 +186,12 @@ def _take_away(folders: list[Path]) -> None:
             place.rmdir()
 
 
-def inspect_register(engine: Engine, where: Path) -> list[str]:
+def inspect_register(engine: Engine, where: Path | str) -> list[str]:
     """What SQLite itself finds wrong with the file: an empty list for a sound one."""
     with transaction(engine, writing=False, where=where) as connection:
         told: list[Any] = list(connection.execute(text("PRAGMA integrity_check")).scalars())
         broken = connection.execute(text("PRAGMA foreign_key_check")).all()
+        lagging = search.out_of_step(connection)
     found = [str(line) for line in told if line != "ok"]
+    found += [OUT_OF_STEP] if lagging else []
     return found + [f"table {row[0]}, row {row[1]}: refers to nothing in {row[2]}" for row in broken]

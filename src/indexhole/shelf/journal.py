@@ -17,6 +17,7 @@ from sqlalchemy import Connection, DateTime, Engine, Table, delete, func, insert
 
 from indexhole import __version__
 from indexhole.errors import ShelfFault
+from indexhole.shelf import search
 from indexhole.shelf.database import transaction
 from indexhole.shelf.records import now
 from indexhole.shelf.tables import UtcDateTime, changed_rows, changes, metadata
@@ -81,14 +82,14 @@ class Writing:
     def number(self) -> int:
         """The number of this change, entered with the first row it changes: what changed nothing cannot be undone."""
         if self._change is None:
-            entry = insert(changes).values(
-                at_utc=now(), what=self._what, version=__version__, who=self._signature.who, why=self._signature.why
-            )
-            self._change = self.connection.execute(entry.returning(changes.c.row)).scalar_one()
+            self._change = self.next_row(changes)
+            signed = {"who": self._signature.who, "why": self._signature.why}
+            entry = {"row": self._change, "at_utc": now(), "what": self._what, "version": __version__, **signed}
+            self.connection.execute(insert(changes), entry)
         return self._change
 
     def next_row(self, table: Table) -> int:
-        """The row number the next insert takes; a writer holds the file alone, so it stays true."""
+        """The row number the next insert takes; one writes at a time, so it stays true."""
         return int(self.connection.execute(select(func.coalesce(func.max(table.c.row), 0))).scalar_one()) + 1
 
     def insert(self, table: Table, rows: Sequence[Values]) -> None:
@@ -99,6 +100,7 @@ class Writing:
         mark = self._mark(table)
         numbered = [{**values, **mark, "row": first + k} for k, values in enumerate(rows)]
         self.connection.execute(insert(table), numbered)
+        search.enter(self.connection, table, numbered)
         self._note(table, [(values["row"], None, packed(values)) for values in numbered])
 
     def update(self, table: Table, row: int, values: Values) -> None:
@@ -108,12 +110,15 @@ class Writing:
             return
         after = {**before, **values, **self._mark(table)}
         self.connection.execute(update(table).where(table.c.row == row).values(**after))
+        search.leave(self.connection, table, row)
+        search.enter(self.connection, table, [after])
         self._note(table, [(row, packed(before), packed(after))])
 
     def delete(self, table: Table, row: int) -> None:
         """Take a row out."""
         before = self.read(table, row)
         self.connection.execute(delete(table).where(table.c.row == row))
+        search.leave(self.connection, table, row)
         self._note(table, [(row, packed(before), None)])
 
     def read(self, table: Table, row: int) -> dict[str, Any]:
@@ -124,17 +129,19 @@ class Writing:
         return {"revision": self.number} if "revision" in table.c else {}
 
     def _note(self, table: Table, rows: Sequence[tuple[int, str | None, str | None]]) -> None:
+        first = self.next_row(changed_rows)
+        common = {"change": self.number, "table_name": table.name}
         self.connection.execute(
             insert(changed_rows),
             [
-                {"change": self.number, "table_name": table.name, "row_changed": row, "before": was, "after": is_}
-                for row, was, is_ in rows
+                {**common, "row": first + k, "row_changed": row, "before": was, "after": is_}
+                for k, (row, was, is_) in enumerate(rows)
             ],
         )
 
 
 @contextmanager
-def writing(engine: Engine, what: str, where: Path, signature: Signature = UNSIGNED) -> Iterator[Writing]:
+def writing(engine: Engine, what: str, where: Path | str, signature: Signature = UNSIGNED) -> Iterator[Writing]:
     """Open a change; it is kept whole when the block ends well, and not at all otherwise."""
     with transaction(engine, writing=True, where=where) as connection:
         yield Writing(connection, what, signature)
@@ -153,7 +160,7 @@ def changes_kept(connection: Connection, limit: int | None = None) -> list[Chang
     return [Change(*row) for row in told]
 
 
-def undo(connection: Connection, change: Change, where: Path) -> None:
+def undo(connection: Connection, change: Change, where: Path | str) -> None:
     """Take one change back inside a writing transaction.
 
     Raises ShelfFault when a row is no longer as the change left it, so that nothing later is lost.
@@ -165,16 +172,20 @@ def undo(connection: Connection, change: Change, where: Path) -> None:
         table = metadata.tables[entry["table_name"]]
         _unchanged_since(connection, table, dict(entry), where)
         here = table.c.row == entry["row_changed"]
+        search.leave(connection, table, entry["row_changed"])
         if entry["before"] is None:
             connection.execute(delete(table).where(here))
-        elif entry["after"] is None:
-            connection.execute(insert(table).values(**unpacked(table, entry["before"])))
+            continue
+        before = unpacked(table, entry["before"])
+        if entry["after"] is None:
+            connection.execute(insert(table).values(**before))
         else:
-            connection.execute(update(table).where(here).values(**unpacked(table, entry["before"])))
+            connection.execute(update(table).where(here).values(**before))
+        search.enter(connection, table, [before])
     connection.execute(update(changes).where(changes.c.row == change.number).values(undone_utc=now()))
 
 
-def _unchanged_since(connection: Connection, table: Table, entry: Values, where: Path) -> None:
+def _unchanged_since(connection: Connection, table: Table, entry: Values, where: Path | str) -> None:
     here = connection.execute(select(table).where(table.c.row == entry["row_changed"])).mappings().one_or_none()
     left = None if entry["after"] is None else unpacked(table, entry["after"])
     same = here is None if left is None else here is not None and all(here[name] == left[name] for name in left)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -13,38 +11,23 @@ from sqlalchemy import Connection, Engine, Table, func, select
 
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
-from indexhole.shelf import entries, standings
+from indexhole.shelf import entries, search, standings
 from indexhole.shelf import trials as trial_rows
 from indexhole.shelf.database import REGISTER, inspect_register, open_register, transaction
 from indexhole.shelf.dates import span_of
 from indexhole.shelf.history import FieldChange, field_changes
 from indexhole.shelf.journal import UNSIGNED, Change, Signature, Writing, changes_kept, undo, writing
 from indexhole.shelf.leaving import keep_a_copy
+from indexhole.shelf.places import Place, default_folder, place_of
 from indexhole.shelf.records import CaptureRecord, Event, Mechanism, Note, Record
+from indexhole.shelf.search import Found
 from indexhole.shelf.sheet import checked_trials
 from indexhole.shelf.standings import FieldStanding, FieldWord
-from indexhole.shelf.tables import TABLES, events, mechanisms, notes, trials
+from indexhole.shelf.tables import TABLES, events, mechanisms, notes
+
+__all__ = ["Found", "Shelf", "default_folder"]
 
 R = TypeVar("R", bound=Record)
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """One entry a search found: its kind (`unit`, `disk`, `trial`...), its key, and the text that matched."""
-
-    kind: str
-    key: str
-    text: str
-
-
-def default_folder() -> Path:
-    """Where the shelf is kept unless told otherwise: INDEXHOLE_SHELF, else the user's data folder."""
-    named = os.environ.get("INDEXHOLE_SHELF")
-    if named:
-        return Path(named)
-    from platformdirs import user_data_path
-
-    return user_data_path("indexhole", appauthor=False) / "shelf"
 
 
 class Shelf:
@@ -54,28 +37,42 @@ class Shelf:
     does not fit; then nothing has changed.
     """
 
-    def __init__(self, folder: Path, engine: Engine, signature: Signature = UNSIGNED) -> None:
-        self.folder = folder
+    def __init__(self, place: Place, engine: Engine, signature: Signature = UNSIGNED) -> None:
+        self.place = place
         self.signature = signature
         self._engine = engine
 
     @classmethod
-    def open(cls, folder: Path | None = None, *, create: bool = False) -> Shelf:
-        """Open the shelf in a folder (the default one when None), making it first if `create`.
+    def open(cls, named: Path | str | Place | None = None, *, create: bool = False) -> Shelf:
+        """Open the shelf in a folder or at the address of a shared register (the default one when None).
 
-        An older register is brought up to date with its rows kept.
+        With `create` a missing one is made first. An older register is brought up to date with its rows kept.
         """
-        place = default_folder() if folder is None else Path(folder)
-        return cls(place, open_register(place, create=create))
+        place = named if isinstance(named, Place) else place_of(named)
+        if not place.address:
+            return cls(place, open_register(place.folder, create=create))
+        from indexhole.shelf.postgres import open_shared
+
+        return cls(place, open_shared(place, create=create))
 
     def signed(self, who: str = "", why: str = "") -> Shelf:
         """The same shelf, whose changes the journal keeps with who made them and why."""
-        return Shelf(self.folder, self._engine, Signature(who.strip(), why.strip()))
+        return Shelf(self.place, self._engine, Signature(who.strip(), why.strip()))
+
+    @property
+    def folder(self) -> Path:
+        """The folder of its files."""
+        return self.place.folder
 
     @property
     def path(self) -> Path:
-        """The register's file."""
+        """The register's file, of a shelf that is no shared one."""
         return self.folder / REGISTER
+
+    @property
+    def where(self) -> str:
+        """The register for messages: its file, or its address without the password."""
+        return self.place.told if self.place.address else str(self.path)
 
     # reading
 
@@ -154,21 +151,23 @@ class Shelf:
         with self._reading() as connection:
             return trial_rows.read_trials(connection)
 
-    def search(self, words: str) -> list[Found]:
-        """Entries whose text holds every word, whatever the case, in order of kind and entry."""
-        wanted = words.casefold().split()
-        if not wanted:
-            raise InputFault("nothing to look for", remedy="give a word or two")
-        found: list[Found] = []
+    def search(self, words: str, kinds: Sequence[str] = (), *, first: int = 0, most: int | None = None) -> list[Found]:
+        """Entries that hold words starting so, every one of them, in order of kind and entry.
+
+        `kinds` are words such as `unit`, `disk`, `trial`; all when empty. `most` of them from `first` on.
+        """
         with self._reading() as connection:
-            for word, key, table in _searched():
-                for row in connection.execute(_in_order(table)).mappings():
-                    told = " | ".join(
-                        str(held) for name, held in row.items() if held not in (None, "") and name != "row"
-                    )
-                    if all(part in told.casefold() for part in wanted):
-                        found.append(Found(word, str(row[key]), told))
-        return found
+            return search.search(connection, words, kinds, first=first, most=most)
+
+    def search_counts(self, words: str) -> dict[str, int]:
+        """How many entries of each kind a search for the words finds."""
+        with self._reading() as connection:
+            return search.counts(connection, words)
+
+    def rebuild_search(self) -> None:
+        """Make the index of the search anew."""
+        with transaction(self._engine, writing=True, where=self.where) as connection:
+            search.rebuild(connection)
 
     # changing
 
@@ -257,30 +256,39 @@ class Shelf:
 
     def undo(self, expected: Change | None = None) -> Change:
         """Take the last change back and return it. With `expected`, only if that is still the last one."""
-        with transaction(self._engine, writing=True, where=self.path) as connection:
+        with transaction(self._engine, writing=True, where=self.where) as connection:
             kept = changes_kept(connection, 1)
             if not kept:
-                raise InputFault("nothing to undo", where=str(self.path))
+                raise InputFault("nothing to undo", where=self.where)
             if expected is not None and kept[0] != expected:
                 raise InputFault("another change came in between", remedy="look again before undoing it")
-            undo(connection, kept[0], self.path)
+            undo(connection, kept[0], self.where)
             return kept[0]
 
     def discard(self) -> None:
         """Take a shelf away that was only just started; its folder goes if nothing else is in it."""
+        if self.place.address:
+            from indexhole.shelf.postgres import take_down
+
+            take_down(self._engine, self.place)
+            return
         self.path.unlink()
         with suppress(OSError):
             self.folder.rmdir()
 
     def inspect(self) -> list[str]:
         """What is wrong with the register's file itself: empty for a sound one."""
-        return inspect_register(self._engine, self.path)
+        if self.place.address:
+            from indexhole.shelf.postgres import inspect_shared
+
+            return inspect_shared(self._engine, self.where)
+        return inspect_register(self._engine, self.where)
 
     def _reading(self) -> AbstractContextManager[Connection]:
-        return transaction(self._engine, writing=False, where=self.path)
+        return transaction(self._engine, writing=False, where=self.where)
 
     def _writing(self, what: str) -> AbstractContextManager[Writing]:
-        return writing(self._engine, what, self.path, self.signature)
+        return writing(self._engine, what, self.where, self.signature)
 
 
 def _records(connection: Connection, kind: type[R], *where: Any, first: int = 0, most: int | None = None) -> list[R]:
@@ -298,8 +306,3 @@ def _having(kind: type[Record], fields: dict[str, Any]) -> list[Any]:
 
 def _in_order(table: Table) -> Any:
     return select(table).order_by(table.c.row)
-
-
-def _searched() -> list[tuple[str, str, Table]]:
-    kinds = [(kind.WORD, kind.KEY, table) for kind, table in TABLES.items()]
-    return [*kinds, ("trial", "trial", trials)]

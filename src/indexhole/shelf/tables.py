@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import (
+    BigInteger,
     Boolean,
     CheckConstraint,
     Column,
@@ -83,7 +84,8 @@ def _revision() -> Column[int]:
 
 
 def _refers(name: str, target: str, *, needed: bool = True) -> Column[Any]:
-    return Column(name, String(80), ForeignKey(target), nullable=not needed)
+    # what names an entry is looked up from it, and before it may go
+    return Column(name, String(80), ForeignKey(target), nullable=not needed, index=True)
 
 
 def _one_of(column: str, *words: str) -> CheckConstraint:
@@ -206,7 +208,7 @@ captures = Table(
     _row(),
     Column("sha256", String(64), nullable=False, unique=True),
     _text("name"),
-    Column("size_bytes", Integer, nullable=False),
+    Column("size_bytes", BigInteger().with_variant(Integer, "sqlite"), nullable=False),
     _refers("disk", "disks.inventory", needed=False),
     _refers("mechanism", "mechanisms.mechanism", needed=False),
     _refers("writer", "mechanisms.mechanism", needed=False),
@@ -301,7 +303,7 @@ photos = Table(
     Column("sha256", String(64), nullable=False, index=True),
     _text("name"),
     _text("media_type"),
-    Column("size_bytes", Integer, nullable=False),
+    Column("size_bytes", BigInteger().with_variant(Integer, "sqlite"), nullable=False),
     _text("file"),
     _text("caption"),
     _text("taken"),

@@ -1,0 +1,122 @@
+"""A register shared through PostgreSQL: the same tables and migrations, one writer at a time, readers of one moment.
+
+A writer takes an advisory lock for its transaction, so that row numbers and the journal run as in a file of one's
+own. A reader sees the register as it was when it began.
+"""
+
+from __future__ import annotations
+
+from contextlib import suppress
+
+from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
+from sqlalchemy.exc import DatabaseError
+
+from indexhole.errors import ShelfFault
+from indexhole.shelf import search
+from indexhole.shelf.database import (
+    APPLICATION_ID,
+    BUSY_S,
+    NEWEST,
+    OUT_OF_STEP,
+    bring_up_to_date,
+    faults_told,
+    refuse_newer,
+    transaction,
+)
+from indexhole.shelf.places import Place
+from indexhole.shelf.tables import metadata
+
+# stands as the comment of the table of versions, so that another program's database is never taken for a register
+MARK = "indexhole register"
+CONNECT_S = 5
+
+
+def open_shared(place: Place, *, create: bool) -> Engine:
+    """The register at an address, its schema the newest. Raises ShelfFault, and then nothing is left behind."""
+    engine = _engine(place)
+    with faults_told(place.told):
+        version = _version(engine, place)
+    if version is None and not create:
+        raise ShelfFault(
+            "there is no shelf here",
+            where=place.told,
+            remedy="start one with `indexhole shelf add` or `import`, or name its place with --shelf",
+        )
+    refuse_newer(version or 0, place.told)
+    if version is None or version < NEWEST:
+        with transaction(engine, writing=True, where=place.told) as connection:
+            # another program may have done it while this one waited for its turn
+            bring_up_to_date(connection)
+            connection.execute(text(f"COMMENT ON TABLE alembic_version IS '{MARK}'"))
+    return engine
+
+
+def stands(place: Place) -> bool:
+    """Whether a register stands at the address. Raises ShelfFault when that cannot be found out."""
+    with faults_told(place.told):
+        return _version(_engine(place), place) is not None
+
+
+def take_down(engine: Engine, place: Place) -> None:
+    """Take a register away that was only just started."""
+    with transaction(engine, writing=True, where=place.told) as connection:
+        for table in reversed(metadata.sorted_tables):
+            table.drop(connection)
+        connection.execute(text("DROP TABLE IF EXISTS search_words"))
+        connection.execute(text("DROP TABLE alembic_version"))
+    with suppress(OSError):
+        place.folder.rmdir()
+
+
+def _engine(place: Place) -> Engine:
+    try:
+        engine = create_engine(place.address, poolclass=NullPool, connect_args={"connect_timeout": CONNECT_S})
+    except ModuleNotFoundError as fault:
+        raise ShelfFault(
+            "a shared register needs a package more", where=place.told, remedy="install indexhole[postgres]"
+        ) from fault
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        writing = connection.get_execution_options().get("writing", False)
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {int(BUSY_S * 1000)}")
+        if writing:
+            # the lock is taken by a statement of its own, so what is read after it is what the last writer left
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({APPLICATION_ID})")
+        else:
+            connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+
+    return engine
+
+
+def _version(engine: Engine, place: Place) -> int | None:
+    """The schema's number; None for a database that holds nothing. Raises ShelfFault for one that holds else."""
+    with engine.connect() as connection:
+        mark = connection.execute(text("SELECT obj_description(to_regclass('alembic_version'))")).scalar_one()
+        if mark == MARK:
+            return int(connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one())
+        held = connection.execute(
+            text("SELECT count(*) FROM information_schema.tables WHERE table_schema = current_schema()")
+        ).scalar_one()
+    if held:
+        raise ShelfFault("this is not a register", where=place.told, remedy="name an empty database")
+    return None
+
+
+def inspect_shared(engine: Engine, where: str) -> list[str]:
+    """What is wrong with the register: rules the server does not hold to, tables that cannot be read through."""
+    with transaction(engine, writing=False, where=where) as connection:
+        rules = connection.execute(
+            text(
+                "SELECT conrelid::regclass || ': rule ' || conname || ' is not held' "
+                "FROM pg_constraint WHERE NOT convalidated"
+            )
+        ).scalars()
+        found = list(rules) + ([OUT_OF_STEP] if search.out_of_step(connection) else [])
+        for table in metadata.sorted_tables:
+            try:
+                with connection.begin_nested():
+                    connection.execute(text(f"SELECT count({table.name}::text) FROM {table.name}"))
+            except DatabaseError as fault:
+                found.append(f"table {table.name} cannot be read through ({fault.orig})")
+    return found
