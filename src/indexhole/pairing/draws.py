@@ -7,6 +7,7 @@ same wherever it appears, so two answers differ only in what was changed between
 from __future__ import annotations
 
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,8 +20,8 @@ from indexhole.standards.figures import Figure
 Floats = npt.NDArray[np.float64]
 
 # Our own choices. A named unit may be out of its tolerance; a good outside drive is not.
-_ASTRAY, _ASTRAY_FACTOR = 0.06, 4.0
-_SPEED_ASTRAY = 0.03
+_ASTRAY, _ASTRAY_FACTOR = 0.04, 4.0
+_LOST, _ANYWHERE_OF_PITCH, _ANY_SPEED = 0.012, 0.6, 0.08
 _DIRT_DB, _DIRTY, _DIRTY_DB = 0.3, 0.03, 8.0
 _WEAR_DB, _WORN, _WORN_DB = 0.5, 0.03, 8.0
 _WOW = 0.0025
@@ -40,10 +41,11 @@ _SWING_CREASED, _SWING_RIGID_UM = 2.0, 3.0
 
 
 class Streams:
-    """Random numbers by name, `size` of each."""
+    """Random numbers by name, `size` of each; what was drawn once is kept, and must not be changed."""
 
     def __init__(self, seed: int, size: int) -> None:
         self.seed, self.size = seed, size
+        self._kept: dict[tuple[str, ...], Floats] = {}
 
     def rng(self, *names: str) -> np.random.Generator:
         """The stream of a name; asked again, it starts again."""
@@ -51,15 +53,21 @@ class Streams:
 
     def normal(self, *names: str) -> Floats:
         """Standard normal values."""
-        return self.rng(*names).standard_normal(self.size)
+        return self._keep(("normal", *names), lambda rng: rng.standard_normal(self.size))
 
     def even(self, *names: str) -> Floats:
         """Values evenly between 0 and 1."""
-        return self.rng(*names).random(self.size)
+        return self._keep(names, lambda rng: rng.random(self.size))
 
     def seldom(self, chance: float, *names: str) -> npt.NDArray[np.bool_]:
         """True now and then."""
         return self.even(*names, "seldom") < chance
+
+    def _keep(self, names: tuple[str, ...], draw: Callable[[np.random.Generator], Floats]) -> Floats:
+        if names not in self._kept:
+            self._kept[names] = draw(self.rng(*names))
+            self._kept[names].flags.writeable = False
+        return self._kept[names]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +121,7 @@ def _width(figure: Figure | None, pitch_um: float, streams: Streams, *names: str
 
 
 def _sigma(limit: Figure) -> float:
-    """Standard deviation of what is kept within a limit: a third, which is half the tight end where sources give one."""
+    """Standard deviation of what is kept within a limit: a third of it (half of the tight end where there is one)."""
     return limit.value / 3
 
 
@@ -124,10 +132,15 @@ def draw_heads(mechanism: Mechanism, beliefs: Beliefs, streams: Streams, role: s
     kind = drive.id
     size = streams.size
     sigma_um, sigma_speed = _sigma(drive.offset_limit_um), _sigma(drive.speed_limit_pct) / 100
-    tail = 1.0 + (0.0 if outside else _ASTRAY_FACTOR - 1.0) * streams.seldom(_ASTRAY, name, "offset")
-    offset = sigma_um * tail * streams.normal(name, "offset")
-    tail = 1.0 + (0.0 if outside else _ASTRAY_FACTOR - 1.0) * streams.seldom(_SPEED_ASTRAY, name, "speed")
-    speed = 1.0 + sigma_speed * tail * streams.normal(name, "speed")
+    offset = sigma_um * streams.normal(name, "offset")
+    speed = 1.0 + sigma_speed * streams.normal(name, "speed")
+    if not outside:
+        offset *= np.where(streams.seldom(_ASTRAY, name, "offset"), _ASTRAY_FACTOR, 1.0)
+        anywhere = _ANYWHERE_OF_PITCH * drive.pitch_um.value * (2 * streams.even(name, "offset") - 1)
+        offset = np.where(streams.seldom(_LOST, name, "lost"), anywhere, offset)
+        speed = 1.0 + (speed - 1.0) * np.where(streams.seldom(_ASTRAY, name, "speed"), _ASTRAY_FACTOR, 1.0)
+        any_speed = 1.0 + _ANY_SPEED * (2 * streams.even(name, "speed") - 1)
+        speed = np.where(streams.seldom(_LOST / 2, name, "lost speed"), any_speed, speed)
     dirt = -_DIRT_DB * np.log1p(-streams.even(name, "dirt"))
     if not outside:
         dirt -= _DIRTY_DB * streams.seldom(_DIRTY, name, "dirt") * np.log1p(-streams.even(name, "more dirt"))

@@ -16,7 +16,7 @@ class Observation:
     """Counts of a stretch of cylinders that one mechanism had written and one read.
 
     `operation` is read, write or format; with write the reader itself had just rewritten sectors that
-    `laid_out_by` had formatted. Cylinders are inclusive.
+    `laid_out_by` had formatted. `over` is who had written there before the writer. Cylinders are inclusive.
     """
 
     trial: str
@@ -31,13 +31,15 @@ class Observation:
     tried: int
     failed: int
     laid_out_by: str = OUTSIDE
+    over: str = OUTSIDE
 
 
 @dataclass(frozen=True, slots=True)
 class GaugeReading:
     """One gauge of a mechanism.
 
-    `quantity` is radial_offset (um), spindle_speed (rpm) or gap_2 (bytes); `uncertainty` is a standard deviation.
+    `quantity` is radial_offset (um) or spindle_speed (rpm); `uncertainty` is a standard deviation. A gap that was
+    measured belongs into Mechanism.gap_2_bytes.
     """
 
     mechanism: str
@@ -49,7 +51,7 @@ class GaugeReading:
 
 def observations(trials: Sequence[Trial]) -> tuple[Observation, ...]:
     """Trials in order of time as observations; one that reads what several wrote is cut where the writer changes."""
-    written: dict[tuple[str, int, int], str] = {}
+    written: dict[tuple[str, int, int], tuple[str, str]] = {}
     formatted: dict[tuple[str, int, int], str] = {}
     found: list[Observation] = []
     for trial in trials:
@@ -57,16 +59,18 @@ def observations(trials: Sequence[Trial]) -> tuple[Observation, ...]:
         places = [(trial.disk, trial.side, c) for c in cylinders]
         if trial.operation == "format":
             formatted.update((p, trial.mechanism) for p in places)
-        hands = [(written.get(p, OUTSIDE), formatted.get(p, OUTSIDE)) for p in places]
         if trial.operation in ("write", "format"):
-            hands = [(trial.mechanism, layer) for _, layer in hands]
-            written.update((p, trial.mechanism) for p in places)
+            for place in places:
+                hand, over = written.get(place, (OUTSIDE, OUTSIDE))
+                # writing again on one's own track leaves what was there before both
+                written[place] = trial.mechanism, over if hand == trial.mechanism else hand
         if trial.sectors_tried > 0 and cylinders:
+            hands = [(*written.get(p, (OUTSIDE, OUTSIDE)), formatted.get(p, OUTSIDE)) for p in places]
             found.extend(_stretches(trial, hands))
     return tuple(found)
 
 
-def _stretches(trial: Trial, hands: list[tuple[str, str]]) -> Iterator[Observation]:
+def _stretches(trial: Trial, hands: list[tuple[str, str, str]]) -> Iterator[Observation]:
     """The parts of a trial, one for each run of cylinders of the same hands; counts are shared out by length."""
     starts = [i for i in range(len(hands)) if i == 0 or hands[i] != hands[i - 1]]
     tried_so_far = failed_so_far = 0
@@ -74,7 +78,7 @@ def _stretches(trial: Trial, hands: list[tuple[str, str]]) -> Iterator[Observati
         tried = round(trial.sectors_tried * end / len(hands)) - tried_so_far
         failed = min(tried, round(trial.sectors_failed * end / len(hands)) - failed_so_far)
         tried_so_far, failed_so_far = tried_so_far + tried, failed_so_far + failed
-        writer, laid_out_by = hands[start]
+        writer, over, laid_out_by = hands[start]
         yield Observation(
             trial=trial.trial,
             when=trial.when,
@@ -88,4 +92,5 @@ def _stretches(trial: Trial, hands: list[tuple[str, str]]) -> Iterator[Observati
             tried=tried,
             failed=failed,
             laid_out_by=laid_out_by,
+            over=over,
         )

@@ -72,15 +72,14 @@ class Format:
     facts: tuple[Fact, ...]
 
 
-def gap_2_bytes(mechanism: Mechanism, heads: Heads, code: str, laid_out: float) -> Floats:
-    """The gap a mechanism counts between header and data, (draws,): its own, the controller's, else the layout's."""
-    controller = mechanism.host.controller
-    habit = laid_out
+def gap_2_of(mechanism: Mechanism, code: str, laid_out: float) -> float:
+    """The gap a mechanism counts between header and data, bytes: its own, the controller's, else the layout's."""
     if mechanism.gap_2_bytes is not None:
-        return np.full(len(heads.gap_2_shift), mechanism.gap_2_bytes)
+        return mechanism.gap_2_bytes
+    controller = mechanism.host.controller
     if controller is not None and code in controller.gap_2:
-        habit = controller.gap_2[code].value
-    return habit + heads.gap_2_shift
+        return controller.gap_2[code].value
+    return laid_out
 
 
 def cannot(mechanism: Mechanism, tracks: Tracks) -> list[str]:
@@ -165,7 +164,8 @@ def check_format(writer: Mechanism, reader: Mechanism, w: Heads, r: Heads, track
     for code, size, gap_2, gap_3 in kinds:
         here = (tracks.code == code) & (tracks.sector_bytes == size) & (tracks.gap_2 == gap_2) & (tracks.gap_3 == gap_3)
         sync = SYNCS[code]
-        ours, theirs = gap_2_bytes(reader, r, code, gap_2), gap_2_bytes(writer, w, code, gap_2)
+        ours = gap_2_of(reader, code, gap_2) + r.gap_2_shift
+        theirs = gap_2_of(writer, code, gap_2) + w.gap_2_shift
         data = size * 1.25 if code == "group45" else size
         field = sync.sync + sync.mark + data + sync.trailer
         chance, spare = rewrite(sync, ours - theirs, np.maximum(ours, theirs), mismatch, gap_3, field)

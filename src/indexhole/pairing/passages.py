@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from indexhole.model import expansion, kernels, magnetics
 from indexhole.pairing.beliefs import Beliefs
-from indexhole.pairing.draws import Heads, Streams, draw_climate, draw_disk, draw_heads
+from indexhole.pairing.draws import Disks, Heads, Streams, draw_climate, draw_disk, draw_heads
 from indexhole.pairing.parts import Climate, Conditions, Mechanism, Medium, Operation
 from indexhole.pairing.rates import choose_rate, disk_spacing_um, head_spacing_um, write_field
 from indexhole.pairing.tracks import Tracks, head_places_um, outer_places_um, steps_a_track
@@ -75,7 +75,6 @@ class Case:
             return (self.writer,)
         return (self.reader, self.writer) if self.operation == "update" else (self.reader,)
 
-
     @property
     def everyone(self) -> list[Mechanism]:
         """The mechanisms that touch the disk, each once."""
@@ -124,26 +123,58 @@ def _days(case: Case) -> tuple[Climate, Climate]:
     return written, reading
 
 
+class Drawn:
+    """Keeps the draws of mechanisms and disks, for many cases of the same streams and beliefs."""
+
+    def __init__(self, beliefs: Beliefs, streams: Streams) -> None:
+        self.beliefs, self.streams = beliefs, streams
+        self._heads: dict[tuple[str, str, str], Heads] = {}
+        self._disks: dict[str, Disks] = {}
+        self._climates: dict[tuple[Climate, str], tuple[Floats, Floats]] = {}
+        self.tracks: dict[object, Floats] = {}
+
+    def heads(self, mechanism: Mechanism, role: str) -> Heads:
+        """Draws of a mechanism in a role."""
+        key = (mechanism.name, mechanism.drive.id, "" if mechanism.name else role)
+        if key not in self._heads:
+            self._heads[key] = draw_heads(mechanism, self.beliefs, self.streams, role)
+        return self._heads[key]
+
+    def disk(self, disk: Medium) -> Disks:
+        """Draws of a disk."""
+        if disk.name not in self._disks:
+            self._disks[disk.name] = draw_disk(disk, self.beliefs, self.streams)
+        return self._disks[disk.name]
+
+    def climate(self, climate: Climate, day: str) -> tuple[Floats, Floats]:
+        """Draws of the weather of a day."""
+        if (climate, day) not in self._climates:
+            self._climates[climate, day] = draw_climate(climate, self.streams, day)
+        return self._climates[climate, day]
+
+
 class Assembly:
     """Builds the passages of a case; draws of each mechanism are made once."""
 
-    def __init__(self, case: Case, tracks: Tracks) -> None:
+    def __init__(self, case: Case, tracks: Tracks, drawn: Drawn | None = None) -> None:
         self.case, self.all = case, tracks
         streams = case.streams
-        self.writer = draw_heads(case.writer, case.beliefs, streams, "writer")
-        self.reader = draw_heads(case.reader, case.beliefs, streams, "reader")
-        self.disk = draw_disk(case.disk, case.beliefs, streams)
+        self.drawn = drawn or Drawn(case.beliefs, streams)
+        self.writer = self.drawn.heads(case.writer, "writer")
+        self.reader = self.drawn.heads(case.reader, "reader")
+        self.disk = self.drawn.disk(case.disk)
         written, reading = _days(case)
         shift = case.conditions.shift
-        self.then = draw_climate(written, streams, "writing" if written != reading else "reading")
-        today = draw_climate(reading, streams, "reading")
+        self.then = self.drawn.climate(written, "writing" if written != reading else "reading")
+        today = self.drawn.climate(reading, "reading")
         self.today = today[0] + shift.temperature_c, today[1] + shift.humidity_pct
         self.under = what_lies_under(case)
-        self.reader = replace(
-            self.reader,
-            offset_um=self.reader.offset_um + shift.offset_um,
-            speed=self.reader.speed * (1 + shift.speed_pct / 100),
-        )
+        if shift.offset_um or shift.speed_pct:
+            self.reader = replace(
+                self.reader,
+                offset_um=self.reader.offset_um + shift.offset_um,
+                speed=self.reader.speed * (1 + shift.speed_pct / 100),
+            )
 
     def passages(self) -> tuple[Passage, ...]:
         """What must go well, in order."""
@@ -173,7 +204,16 @@ class Assembly:
         laid: Heads | None = None,
     ) -> Passage:
         draws = self._draws(writing, reading, under, same_visit=same_visit, same_day=same_day, laid=laid)
-        return Passage(words, draws, self._tracks(writing[0], reading[0], under))
+        return Passage(words, draws, self._tracks_once(writing[0], reading[0], under))
+
+    def _tracks_once(self, writer: Mechanism, reader: Mechanism, under: Under | None) -> Floats:
+        """The tracks of a pair; every pair of such classes and controllers has the same."""
+        kinds = [(m.drive.id, m.host.controller.id if m.host.controller else "") for m in (writer, reader)]
+        old = (under.mechanism.drive.id, under.pitch_um) if under else None
+        key = (id(self.all), *kinds, old)
+        if key not in self.drawn.tracks:
+            self.drawn.tracks[key] = self._tracks(writer, reader, under)
+        return self.drawn.tracks[key]
 
     def _draws(
         self,
@@ -185,7 +225,7 @@ class Assembly:
         same_day: bool,
         laid: Heads | None,
     ) -> Floats:
-        case, streams, disk = self.case, self.case.streams, self.disk
+        streams, disk = self.case.streams, self.disk
         (writer, w), (reader, r) = writing, reading
         d = np.zeros((streams.size, kernels.DRAW_COLUMNS))
         d[:, kernels.W_OFFSET] = w.offset_um + w.start_um
@@ -204,7 +244,7 @@ class Assembly:
         self._magnetise(d, writer, w, reader, under, same_visit=same_visit)
         if under is not None:
             there = streams.even("under") < under.chance if laid is None else np.ones(streams.size, bool)
-            old = laid or draw_heads(under.mechanism, case.beliefs, streams, "earlier")
+            old = laid or self.drawn.heads(under.mechanism, "earlier")
             d[:, kernels.UNDER] = there
             d[:, kernels.U_OFFSET] = old.offset_um + old.start_um
             d[:, kernels.U_WIDTH] = old.write_um

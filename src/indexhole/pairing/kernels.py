@@ -1,0 +1,69 @@
+"""How likely sectors of each observed stretch fail, for many suppositions at once."""
+
+from __future__ import annotations
+
+import math
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from indexhole.model import kernels as k
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@numba.njit(cache=True)
+def _track_hazard(d: Floats, t: Floats) -> float:
+    """Hazard of one sector of a track, mean over three angles."""
+    gain, jitter_of, bias, half, error = k._steady(d, t)
+    lost = 0.0
+    for angle in range(3):
+        amplitude, foreign = k._signal(d, t, angle * 2 * math.pi / 3, gain)
+        edge = k._edge_hazard(amplitude, foreign, d[k.NOISE], jitter_of, bias, half)
+        lost += min(k.HAZARD_CAP, edge * t[k.TRANSITIONS])
+    standing = k._hazard(k._tail((d[k.CAPTURE] - error) / k.SOFTNESS)) + k._hazard(d[k.DEFECT])
+    total: float = min(k.HAZARD_CAP, lost / 3 + standing)
+    return total
+
+
+@numba.njit(cache=True)
+def row_hazards(
+    rows: Ints,
+    templates: Floats,
+    tracks: Floats,
+    hands: Ints,
+    offset_um: Floats,
+    speed: Floats,
+    loss_db: Floats,
+    wear_db: Floats,
+    defects: Floats,
+) -> Floats:
+    """Hazard of a sector of each row under each supposition, shape (rows, suppositions).
+
+    Args:
+        rows: which rows are asked for.
+        templates: (all rows, DRAW_COLUMNS); tracks: (all rows, 3, TRACK_COLUMNS).
+        hands: (all rows, 4) indices of writer, reader, who wrote before, and disk.
+        offset_um, speed, loss_db: (suppositions, mechanisms); wear_db, defects: (suppositions, disks).
+    """
+    found = np.empty((len(rows), offset_um.shape[0]))
+    for i in range(len(rows)):
+        row = rows[i]
+        w, r, u, disk = hands[row]
+        d = templates[row].copy()
+        for p in range(offset_um.shape[0]):
+            d[k.W_OFFSET] = offset_um[p, w]
+            d[k.R_OFFSET] = offset_um[p, r]
+            d[k.U_OFFSET] = offset_um[p, u]
+            d[k.RATIO] = speed[p, w] / speed[p, r]
+            d[k.R_SPEED] = speed[p, r]
+            d[k.SEEN] = 10 ** (-(loss_db[p, r] + wear_db[p, disk]) / 20)
+            d[k.LAID] = templates[row, k.LAID] * 10 ** (-loss_db[p, w] / 20)
+            d[k.DEFECT] = defects[p, disk]
+            fails = 0.0
+            for j in range(3):
+                fails -= math.expm1(-_track_hazard(d, tracks[row, j]))
+            found[i, p] = k._hazard(fails / 3)
+    return found
