@@ -219,10 +219,10 @@ def differs(predicted: str, proof: Proof | None) -> str:
     if proof is None or proof.verdict == predicted or predicted == "unproven":
         return ""
     if {predicted, proof.verdict} == {"works", "fails"}:
-        return f"predicted {predicted}, but trials show {proof.verdict}: the next thing to look into"
+        return f"predicted {predicted}, but trials show {proof.verdict}"
     if predicted == "doubtful" or proof.failed * 20 < proof.tried:
         return ""
-    return f"predicted {predicted}, but {proof.failed} of {proof.tried} sectors failed: worth looking into"
+    return f"predicted {predicted}, but {proof.failed} of {proof.tried} sectors failed"
 
 
 @dataclass(frozen=True)

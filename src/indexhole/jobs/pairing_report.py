@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -13,6 +14,7 @@ from indexhole.jobs.pairing_stock import OUTSIDE_WORDS
 from indexhole.pairing.answer import Budget, Fact, Term
 
 _BAR = 30
+MINUS = "\u2212"
 # marks of figures that nobody should lean on without knowing it
 _WEAK = ("MEMORY fair", "MEMORY weak", "OWN", "?")
 UNITS = {"um": "µm", "fraction of the half window": "of the half window"}
@@ -130,15 +132,20 @@ def margin_words(term: Term) -> str:
     unit = UNITS.get(term.unit, term.unit)
     spread = term.uncertainty or 0.0
     places = 2 if max(abs(term.margin), spread) < 10 and unit not in ("bytes", "cylinders") else 0
-    told = f"{term.margin:.{places}f}" + (f" ± {spread:.{places}f}" if term.uncertainty is not None else "")
-    return f"{told} {unit}".rstrip()
+    told = f"{term.margin:.{places}f}" + (f" ± {spread:.{places}f}" if spread else "")
+    return f"{told.replace('-', MINUS)} {unit}".rstrip()
+
+
+def plain(text: str) -> str:
+    """Signs and units of the calculation as a keeper writes them: ± for +/-, µm for um."""
+    return re.sub(r"(?<=[0-9] )um\b", "µm", text.replace("+/-", "±"))
 
 
 def fact_words(fact: Fact) -> str:
     """A figure with its unit, source and mark."""
     unit = UNITS.get(fact.unit, fact.unit)
     value = "not known" if fact.value is None else f"{fact.value:g} {unit}".rstrip()
-    return f"{fact.name}: {value} ({fact.source}; {fact.mark})"
+    return f"{fact.name}: {value} ({plain(fact.source)}; {fact.mark})"
 
 
 def weak_facts(budget: Budget) -> tuple[Fact, ...]:
@@ -179,7 +186,7 @@ def answer_lines(answer: Answer) -> Iterator[str]:
     yield f"Risk to the disk: {risk_words(budget)}"
     yield from (f"   {words}" for words in budget.risk.words)
     yield ""
-    yield f"Verdict: {budget.verdict}. {budget.why[:1].upper()}{budget.why[1:]}"
+    yield f"Verdict: {budget.verdict}. {plain(budget.why[:1].upper() + budget.why[1:])}"
     yield f"   a whole disk without a lost sector: {chance_words(budget.chance, budget.chance_error)}"
     yield f"   (the ± is of sampling alone, {budget.samples} draws)"
     yield f"   limited by: {budget.limiting or 'nothing'}"
@@ -188,11 +195,14 @@ def answer_lines(answer: Answer) -> Iterator[str]:
         yield f"   {answer.differs}"
     yield ""
     yield "What takes the chance away"
-    yield from (_term_line(term) for term in budget.terms)
+    for term in budget.terms:
+        yield _term_line(term)
+        if term.words:
+            yield f"      {plain(term.words)}"
     yield ""
     yield from _list("What helps", (f"{r.words}: {chance_words(r.chance, r.chance_error)}" for r in budget.remedies))
-    yield from _list("Expect", iter(budget.notes))
-    yield from _list("Evidence used", iter(budget.evidence))
+    yield from _list("Expect", map(plain, budget.notes))
+    yield from _list("Evidence used", map(plain, budget.evidence))
     yield from _list("Taken for granted", iter(answer.setup.assumed))
     yield from _list("Figures from memory, chosen by us, or not known", map(fact_words, weak_facts(budget)))
 
@@ -203,7 +213,7 @@ def _term_line(term: Term) -> str:
     bar = "#" * full + "." * (_BAR - full)
     margin = margin_words(term)
     head = f"   {term.group:<16} {term.verdict:<9} |{bar}| {100 * term.cost:5.1f} %"
-    return f"{head}  {'margin ' + margin + '; ' if margin else ''}{term.words}".rstrip()
+    return f"{head}  {'margin ' + margin if margin else ''}".rstrip()
 
 
 def _list(title: str, lines: Iterator[str]) -> Iterator[str]:
@@ -230,6 +240,7 @@ def matrix_lines(matrix: Matrix) -> Iterator[str]:
 
 def cell_text(cell: Cell) -> str:
     """A cell in a table of text: predicted verdict with its chance, then what trials showed with the date."""
-    chance = "" if cell.chance is None or cell.verdict in ("fails", "unproven") else f" {100 * cell.chance:.0f}%"
+    # cut, not rounded: a doubtful 89.6 must not read as a 90 that works
+    chance = "" if cell.chance is None or cell.verdict in ("fails", "unproven") else f" {int(100 * cell.chance)}%"
     proof = "" if cell.proof is None else f", {cell.proof.verdict} {cell.proof.when}"
     return f"{'! ' if cell.differs else ''}{cell.verdict}{chance}{proof}"

@@ -73,20 +73,19 @@ def _row(k: int, name: str, told: str, kept: float, taken: float, tone: str, las
     return Markup("").join(parts)
 
 
-def margin_charts(curve: Curve, uncertain: str = "one standard deviation") -> tuple[tuple[str, Figure], ...]:
+def margin_charts(curve: Curve) -> tuple[tuple[str, Figure], ...]:
     """Position and timing margin and the chance of loss against the cylinder; none for a disk that does not go in."""
     if not len(curve.cylinder):
         return ()
     position = _margin(
-        curve, curve.position_um, curve.position_sd_um, "room aside, µm", "The head may stand", "µm further aside", 0
+        curve, curve.position_um, curve.position_sd_um, "room aside, µm", "µm further aside the head may stand", 0
     )
     timing = _margin(
         curve,
         curve.timing,
         curve.timing_sd,
         "share of the half window left",
-        "At one error in 10⁹",
-        "of the half window is left",
+        "of the half window, at one error in 10⁹",
         2,
     )
     return (
@@ -105,7 +104,7 @@ def _cylinders(curve: Curve) -> Axis:
     return Axis("cylinder", 0, last, nice_ticks(0, last, 6))
 
 
-def _margin(curve: Curve, margin: Floats, spread: Floats, title: str, before: str, behind: str, places: int) -> Figure:
+def _margin(curve: Curve, margin: Floats, spread: Floats, title: str, what: str, places: int) -> Figure:
     low, high = margin - spread, margin + spread
     known = np.concatenate([low[np.isfinite(low)], high[np.isfinite(high)], [0.0]])
     span = float(known.max() - known.min()) or 1.0
@@ -121,7 +120,7 @@ def _margin(curve: Curve, margin: Floats, spread: Floats, title: str, before: st
         parts.append(_line(_SIDES[min(side, 1)], line_path(x, y, across, margin[here])))
     worst = int(np.nanargmin(margin)) if np.isfinite(margin).any() else 0
     told = f"{number(float(margin[worst]), places)} ± {number(float(spread[worst]), places)}"
-    summary = f"{before} {told} {behind} on cylinder {int(curve.cylinder[worst])}, where there is least."
+    summary = f"There is least on cylinder {int(curve.cylinder[worst])}: {told} {what}."
     return Figure(
         _drawn(x, y, parts, summary), summary, ("cylinder, side", title, "±"), _rows(curve, margin, spread, places)
     )

@@ -11,7 +11,7 @@ from typing import Any
 from fastapi import APIRouter
 from starlette.datastructures import UploadFile
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from indexhole import __version__
 from indexhole.errors import InputFault
@@ -38,6 +38,7 @@ from indexhole.web.pairing_view import (
     step_view,
 )
 from indexhole.web.posted import Posted
+from indexhole.web.progress import how_far
 from indexhole.web.site import PATIENCE_S, Site
 from indexhole.web.view import Page, render
 from indexhole.web.words import query
@@ -53,6 +54,14 @@ _SHIFTS = {
     "damper_pct": "humidity_pct",
     "offset_um": "offset_um",
     "speed_pct": "speed_pct",
+}
+_WORDS = {
+    "temperature_c": "the temperature",
+    "humidity_pct": "the humidity",
+    "warmer_c": "the change of temperature",
+    "damper_pct": "the change of humidity",
+    "offset_um": "the offset",
+    "speed_pct": "the change of speed",
 }
 
 
@@ -89,7 +98,7 @@ def _number(values: Mapping[str, str], name: str) -> float | None:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise InputFault(f"{name}: {text[:20]!r} is not a number", remedy="write it as 21.5")
+        raise InputFault(f"{_WORDS[name]} is {text[:20]!r}, which is no number", remedy="write it as 21.5")
     return value
 
 
@@ -225,8 +234,7 @@ def routes(site: Site) -> APIRouter:
     @router.get("/progress")
     def progress(request: Request) -> Response:
         values = request.query_params
-        task = _matrix(site, _matrix_question(values), _class_of(values))
-        return JSONResponse({"done": task.done, "total": task.total, "ready": task.wait(0)})
+        return how_far(request, _matrix(site, _matrix_question(values), _class_of(values)))
 
     @router.get("/budget")
     def budget(request: Request) -> Response:

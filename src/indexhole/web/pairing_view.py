@@ -12,6 +12,7 @@ from indexhole.jobs.pairing_report import (
     chance_words,
     fact_words,
     margin_words,
+    plain,
     proof_words,
     risk_words,
     weak_facts,
@@ -368,14 +369,14 @@ def answer_view(answer: Answer, *, remedies: bool) -> AnswerView:
     return AnswerView(
         verdict=budget.verdict,
         chance=chance_words(budget.chance, budget.chance_error),
-        why=sentence(budget.why),
+        why=sentence(plain(budget.why)),
         limiting=budget.limiting or "nothing",
         samples=plural(budget.samples, "draw"),
         budget=budget_chart(budget),
         margins=margin_charts(budget.curve),
         two_sides=bool(len(budget.curve.side)) and bool((budget.curve.side == 1).any()),
         terms=tuple(
-            TermView(t.group, t.verdict, margin_words(t), sentence(t.words), tuple(map(fact_words, t.facts)))
+            TermView(t.group, t.verdict, margin_words(t), sentence(plain(t.words)), tuple(map(fact_words, t.facts)))
             for t in budget.terms
         ),
         remedies=tuple((sentence(r.words), chance_words(r.chance, r.chance_error)) for r in budget.remedies)
@@ -428,7 +429,7 @@ def budget_page(stock: Stock, asked: Question, answer: Answer | None, fault: str
         proven_verdict=proof.verdict if proof else "unproven",
         trials=tuple((t, trial_link(t)) for t in proof.trials) if proof else (),
         differs=sentence(answer.differs),
-        evidence=tuple(map(sentence, answer.budget.evidence)),
+        evidence=tuple(sentence(plain(e)) for e in answer.budget.evidence),
         assumed=tuple(map(sentence, setup.assumed)),
         weak=tuple(map(fact_words, weak_facts(answer.budget))),
         **form,  # type: ignore[arg-type]
