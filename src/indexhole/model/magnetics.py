@@ -23,6 +23,8 @@ SPREAD = 0.24
 HEAD_SHARE, COATING_SHARE = 0.65, 0.62
 """Head and coating each blur a pulse; together they make 0.9 of the shortest spacing, as model/suited.py assumes."""
 NATIVE_SHARE = math.hypot(HEAD_SHARE, COATING_SHARE)
+# Less than this is nothing: -300 dB.
+_NOTHING = 1e-15
 # Spacing between head and middle of the coating, over the gap of the head.
 _DEPTH = 0.5
 
@@ -35,7 +37,7 @@ def written_share(drive_oe: Floats, disk_oe: Floats) -> Floats:
 
 def overwrite_db(drive_oe: Floats, disk_oe: Floats) -> Floats:
     """What is left of an older recording under the new one, dB: the share the head cannot turn over."""
-    left: Floats = 20 * np.log10(ndtr((1.0 - REACH * drive_oe / disk_oe) / SPREAD))
+    left: Floats = 20 * np.log10(np.maximum(ndtr((1.0 - REACH * drive_oe / disk_oe) / SPREAD), _NOTHING))
     return left
 
 

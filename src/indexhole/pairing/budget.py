@@ -8,9 +8,9 @@ What others call, here and in the modules beside it:
     budget     budget(writer, disk, reader, layout, operation, conditions, beliefs, rng_seed, ...) -> Budget
     passages   outside_drive(disk) -> Mechanism, for a disk that some good drive elsewhere recorded
     evidence   observations(trials) -> Observation...; GaugeReading
-    beliefs    Beliefs, NO_BELIEFS; learning.learn(mechanisms, disks, layouts, observed, gauges, rng_seed) -> Beliefs
+    beliefs    Beliefs, NO_BELIEFS
+    learning   learn(mechanisms, disks, layouts, observed, gauges, rng_seed) -> Beliefs
     matrix     matrix(writers, disks, readers, layouts, operation, conditions, beliefs, rng_seed) -> Matrix
-    proof      proofs(observed) -> Proof by (writer, disk, reader); check_plan(steps, proofs, today, months)
 
 `layout` is a Layout of standards/layouts.py. Everything is pure: the same arguments give the same answer.
 """
