@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
-import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -13,26 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
-
-from indexhole.model.simulate import Reader, WeakStretch, format_track, read_track
-from indexhole.model.trial import Trial
-from indexhole.shelf.captures import store_capture
-from indexhole.shelf.records import Disk, Event, Mechanism, Unit, checked
-from indexhole.shelf.register import Shelf
-from indexhole.signal.simulated import capture_of
-from indexhole.signal.write_vcd import vcd_bytes
-from indexhole.standards.layouts import load_layouts
+from tests.browsing import NARROW, WIDE, Served, pages_of
 
 pytestmark = pytest.mark.browser
 
-LAYOUT = load_layouts()["130-48-mfm-9x512"]
-SWITCHES = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-WIDE, NARROW = 1280, 390
 LONGEST_MS = 60_000
 
 # what an eye would see of a page: faults as sentences
@@ -95,14 +78,6 @@ LOOK_OVER = """() => {
 
 
 @dataclass
-class Served:
-    """A page that is being served, from its own process."""
-
-    address: str
-    shelf: Shelf
-
-
-@dataclass
 class Watched:
     """A tab of the browser, and what went wrong in it or went out of it."""
 
@@ -151,93 +126,6 @@ class Watched:
     def heading(self) -> str:
         """The page's h1."""
         return str(self.page.inner_text("h1"))
-
-
-def _track(seed: int, weak: float) -> bytes:
-    rng = np.random.default_rng(seed)
-    zone = LAYOUT.zone(12, 0)
-    assert zone is not None
-    data = {number: rng.bytes(zone.sector_bytes) for number in zone.sector_ids}
-    reader = Reader(weak=(WeakStretch(0.4, weak),)) if weak else Reader()
-    return vcd_bytes(capture_of(read_track(format_track(LAYOUT, 12, 0, data, rng), rng, reader, revolutions=3), "t"))
-
-
-def _stock(folder: Path, files: Path) -> Shelf:
-    from indexhole.signal.readers import read_capture
-
-    shelf = Shelf.open(folder, create=True)
-    shelf.add(
-        checked(Unit, inventory="D1", kind="drive unit", title="Twin unit of the tide office", disk_class="130-48")
-    )
-    shelf.add(checked(Mechanism, unit="D1", number=0))
-    shelf.add(
-        checked(Disk, inventory="K1", title="A very long title that will not break " + "x" * 60, irreplaceable=True)
-    )
-    shelf.add(checked(Event, unit="D1", when="about 1987", what="one mechanism exchanged"))
-    rows = [
-        Trial(
-            f"T{n}",
-            "2026-03-01",
-            "read",
-            "H1",
-            "L1",
-            ("D1.0", "D2.0")[n % 2],
-            f"K{1 + n // 4}",
-            n // 2 % 2,
-            0,
-            39,
-            360,
-            0,
-        )
-        for n in range(12)
-    ]
-    shelf.add_trials(rows)
-    for name, content in (("sound.vcd", _track(1, 0.0)), ("worn.vcd", _track(2, 0.12))):
-        path = files / name
-        path.write_bytes(content)
-        store_capture(shelf, path, read_capture(path), disk="K1", mechanism="D1.0")
-    (files / "another.vcd").write_bytes(_track(3, 0.0))
-    return shelf
-
-
-@pytest.fixture(scope="module")
-def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("files")
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory, files: Path) -> Iterator[Served]:
-    """The page over a small shelf, in a process of its own that is ended as a keeper would end it."""
-    folder = tmp_path_factory.mktemp("served") / "shelf"
-    shelf = _stock(folder, files)
-    command = [sys.executable, "-m", "indexhole", "serve", "--shelf", str(folder), "--port", "0"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    assert process.stdout is not None
-    try:
-        told = process.stdout.readline()
-        found = re.fullmatch(r"The page is at (http://127\.0\.0\.1:\d+)/\n", told)
-        assert found, told
-        yield Served(found[1], shelf)
-    finally:
-        process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=30)
-    assert (process.returncode, out, err) == (130, "", "")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """A real browser without a window."""
-    found = shutil.which("chromium")
-    if found is None:
-        pytest.fail(
-            "the browser tests need Debian's package chromium (apt-get install --no-install-recommends chromium)"
-        )
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        opened = driver.chromium.launch(executable_path=found, args=SWITCHES)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(params=[WIDE, NARROW])
@@ -301,22 +189,9 @@ def test_a_unit_is_written_down_and_taken_back_by_keyboard(tab: Watched) -> None
     assert tab.page.get_by_text("D77", exact=True).count() == 0
 
 
-def _addresses(served: Served) -> list[str]:
-    from indexhole.shelf.records import CaptureRecord
-
-    keys = [f"capture={c.sha256[:16]}" for c in served.shelf.all(CaptureRecord)][:2]
-    return [
-        "/", "/?words=unit", "/unit?no=D1", "/unit?no=L1", "/disk?no=K1", "/unit/new", "/unit/edit?no=D1", "/disk/new",
-        "/mechanism/new?unit=D1", "/event/new?unit=D1", "/note/new?disk=K1", "/recordings", "/causes", "/causes/trials",
-        "/causes/network", "/nowhere",
-        *(f"/recordings/read?{key}" for key in keys), f"/recordings/read?{'&'.join(keys)}",
-        f"/recordings/edit?{keys[0]}", f"/recordings/track?{keys[0]}&cylinder=12&head=0",
-    ]  # fmt: skip
-
-
 def test_every_page_is_sound_to_the_eye(tab: Watched, served: Served) -> None:
     faults = {}
-    for address in _addresses(served):
+    for address in pages_of(served):
         tab.go(address)
         tab.page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
         if found := tab.page.evaluate(LOOK_OVER):
@@ -338,6 +213,33 @@ def test_the_map_is_drawn_light_where_well_read_and_dark_where_lost(tab: Watched
     assert light["q7"] == min(light.values())
     in_order = [light[kind] for kind in sorted(light)]
     assert in_order == sorted(in_order, reverse=True)
+
+
+def test_charts_come_closer_by_link_by_drawing_and_back(tab: Watched, served: Served) -> None:
+    from indexhole.shelf.records import CaptureRecord
+
+    worn = next(c.sha256[:16] for c in served.shelf.all(CaptureRecord) if c.name == "worn.vcd")
+    tab.go(f"/recordings/read?capture={worn}")
+    page = tab.page
+    figure = page.locator("figure[data-figure='Speed over a turn']")
+    whole = figure.locator(".tick-word").all_text_contents()
+    page.evaluate("document.body.dataset.same = 'page'")
+    figure.get_by_role("link", name="Closer").click()
+    page.wait_for_url("**turn=0.25-0.75**")
+    assert figure.locator(".tick-word").all_text_contents() != whole
+    assert page.evaluate("document.body.dataset.same") == "page", "with script only the charts are changed"
+    assert page.evaluate("document.activeElement.textContent") == "Closer"
+    box = figure.locator("svg.chart").bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.5, box["y"] + 40)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.75, box["y"] + 40)
+    page.mouse.up()
+    page.wait_for_url(re.compile("turn=0.5[0-9]*-0.62"))
+    page.go_back()
+    page.wait_for_url("**turn=0.25-0.75**")
+    figure.get_by_role("link", name="Whole").click()
+    page.wait_for_url(re.compile("capture=[0-9a-f]+$"))
+    assert figure.locator(".tick-word").all_text_contents() == whole
 
 
 def test_a_file_over_the_limit_is_refused_before_it_is_sent(tab: Watched, files: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from itertools import pairwise
+from urllib.parse import parse_qs, urlsplit
 from xml.etree import ElementTree
 
 import numpy as np
@@ -14,8 +15,9 @@ from hypothesis import strategies as st
 
 from indexhole.web import charts, words
 from indexhole.web.charts import Axis, Box
-from indexhole.web.palette import PAIRS, QUALITY, TONES, contrast, luminance, palette_css
+from indexhole.web.palette import DARK, PAIRS, QUALITY, TONES, contrast, luminance, palette_css
 from indexhole.web.view import FOLDER
+from indexhole.web.zoom import WHOLE, Window, Zoom, window_of
 
 CSS = (FOLDER / "static" / "page.css").read_text(encoding="utf-8")
 
@@ -44,9 +46,18 @@ def test_contrast_of_known_pairs() -> None:
     assert contrast("#123456", "#123456") == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize("tones", [TONES, DARK], ids=["light", "dark"])
 @pytest.mark.parametrize(("front", "behind", "least"), PAIRS)
-def test_every_pair_of_tones_meets_its_contrast(front: str, behind: str, least: float) -> None:
-    assert contrast(TONES[front], TONES[behind]) >= least
+def test_every_pair_of_tones_meets_its_contrast(tones: dict[str, str], front: str, behind: str, least: float) -> None:
+    assert contrast(tones[front], tones[behind]) >= least
+
+
+def test_the_dark_theme_has_every_tone_and_print_stays_light() -> None:
+    assert set(DARK) == set(TONES)
+    assert lightness(DARK["paper"]) < 15 < lightness(TONES["paper"])
+    assert "@media screen and (prefers-color-scheme: dark)" in palette_css()
+    # light means well read and dark means lost in either
+    assert (DARK["blank"], DARK["hatch"]) == (TONES["blank"], TONES["hatch"])
 
 
 def test_the_stylesheet_takes_every_colour_from_the_palette() -> None:
@@ -190,6 +201,61 @@ def test_a_gauge_without_limits_or_value_has_no_scale() -> None:
     assert charts.gauge_scale(1.0, 0.1, None, None) == ""
     assert charts.gauge_scale(math.nan, math.nan, 0.0, 1.0) == ""
     assert "post" in charts.gauge_scale(1.0, 0.1, 0.0, None)
+
+
+# closer up
+
+
+def shares(svg: str, kind: str) -> list[tuple[float, str]]:
+    return [
+        (float(t.get("x", "").rstrip("%")) / 100, t.text or "")
+        for t in parsed(svg).iter("text")
+        if t.get("class") == kind
+    ]
+
+
+@given(st.floats(0, 0.95), st.floats(0.05, 1))
+def test_a_stretch_is_shown_where_its_ticks_say(low: float, width: float) -> None:
+    window = Window(low, min(1.0, low + width))
+    svg = charts.quality_chart(np.ones((1, 40)), ["1"], "turn", 20, "said", window=window)
+    ticks = [(at, word) for at, word in shares(svg, "tick-word") if 0 <= at <= 1 and at != -0.09]
+    across = [(at, float(word)) for at, word in ticks if re.fullmatch("[0-9.]+", word) and at >= 0]
+    assert across
+    if not window.whole:
+        for at, value in across[:-1]:
+            assert value == pytest.approx(window.low + at * (window.high - window.low), abs=0.002)
+        inner = next(p for p in parsed(svg).iter("svg") if (p.get("x") or "").endswith("%"))
+        left, wide = (float(inner.get(name, "").rstrip("%")) / 100 for name in ("x", "width"))
+        # the window's ends on the widened drawing are the frame's ends
+        assert left + window.low * wide == pytest.approx(0, abs=1e-3 * wide)
+        assert left + window.high * wide == pytest.approx(1, abs=1e-3 * wide)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "x", "0-1", "0.5", "0.5-0.2", "-1-2", "nan-1", "0-inf", "0.5-0.5001", "a-b-c", "0.2-0.4-0.6"]
+)
+def test_an_address_that_names_no_stretch_shows_the_whole(text: str) -> None:
+    assert window_of(text) == WHOLE
+
+
+@given(st.integers(0, 60), st.integers(1, 64))
+def test_steps_stay_on_the_axis_and_the_way_back_is_the_whole(start: int, width: int) -> None:
+    zoom = Zoom("turn", Window(start / 64, min(64, start + width) / 64), "/x", (("capture", ("a", "b")),))
+    for link in zoom.links():
+        if not link.address:
+            continue
+        asked = parse_qs(urlsplit(link.address).query)
+        assert asked["capture"] == ["a", "b"]
+        if link.word == "Whole":
+            assert "turn" not in asked
+            continue
+        seen = window_of(asked.get("turn", ["0-1"])[0])
+        assert 0 <= seen.low < seen.high <= 1
+        if link.word in ("Before", "Behind"):
+            assert seen.high - seen.low == pytest.approx(zoom.window.high - zoom.window.low, abs=2e-3)
+        else:
+            narrower = seen.high - seen.low < zoom.window.high - zoom.window.low
+            assert narrower is (link.word == "Closer")
 
 
 # words

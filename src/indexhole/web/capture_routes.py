@@ -14,7 +14,7 @@ from fastapi import APIRouter, Query
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from indexhole import __version__
 from indexhole.errors import IndexholeError, InputFault
@@ -24,6 +24,7 @@ from indexhole.signal.readers import READERS, read_capture
 from indexhole.web.forms import Ask, FormPage, form, typed
 from indexhole.web.links import KEY_LENGTH, capture_link
 from indexhole.web.posted import Posted
+from indexhole.web.progress import how_far
 from indexhole.web.reading import Reading, asked_for, read_records
 from indexhole.web.recordings import (
     RecordingsPage,
@@ -37,6 +38,7 @@ from indexhole.web.site import PATIENCE_S, Site
 from indexhole.web.view import render
 from indexhole.web.words import count, listed, query, size
 from indexhole.web.work import Task
+from indexhole.web.zoom import zooms_of
 
 Chosen = Annotated[list[str], Query(default_factory=list)]
 
@@ -157,10 +159,12 @@ def routes(site: Site) -> APIRouter:
         task = reading_of(site, records, layout)
         if not task.wait(PATIENCE_S):
             return _working(records, layout, task)
-        return render("reading.html", reading_page(records, task.result(), layout, site.told(request)))
+        return render(
+            "reading.html", reading_page(records, task.result(), layout, site.told(request), zooms_of(request))
+        )
 
     @router.get("/track")
-    def track(cylinder: int, head: int, capture: Chosen, layout: str = "") -> Response:
+    def track(request: Request, cylinder: int, head: int, capture: Chosen, layout: str = "") -> Response:
         records = _chosen(site, capture)
         task = reading_of(site, records, layout)
         if not task.wait(PATIENCE_S):
@@ -168,12 +172,11 @@ def routes(site: Site) -> APIRouter:
         found = task.result().track(cylinder, head)
         if found is None:
             raise HTTPException(404, f"nothing was read at cylinder {cylinder}, side {head}")
-        return render("track.html", track_page(records, task.result(), layout, found))
+        return render("track.html", track_page(records, task.result(), layout, found, zooms_of(request)))
 
     @router.get("/progress")
-    def progress(capture: Chosen, layout: str = "") -> Response:
-        task = reading_of(site, _chosen(site, capture), layout)
-        return JSONResponse({"done": task.done, "total": task.total, "ready": task.wait(0)})
+    def progress(request: Request, capture: Chosen, layout: str = "") -> Response:
+        return how_far(request, reading_of(site, _chosen(site, capture), layout))
 
     @router.get("/image")
     def image(capture: Chosen, layout: str = "") -> Response:

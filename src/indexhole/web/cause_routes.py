@@ -9,7 +9,7 @@ from fastapi import APIRouter
 from pydantic import ValidationError
 from starlette.datastructures import UploadFile
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.model.trial import Trial
@@ -22,6 +22,7 @@ from indexhole.web.fault_finding import causes_page, trials_page
 from indexhole.web.faults import sentence, told_whole
 from indexhole.web.forms import Ask, Form, form, typed
 from indexhole.web.posted import Posted
+from indexhole.web.progress import how_far
 from indexhole.web.site import PATIENCE_S, Site
 from indexhole.web.view import render
 from indexhole.web.words import listed, plural
@@ -115,9 +116,8 @@ def routes(site: Site) -> APIRouter:
         return render("causes.html", page)
 
     @router.get("/progress")
-    def progress() -> Response:
-        task = site.diagnosis()
-        return JSONResponse({"done": 0, "total": 0, "ready": task is None or task.wait(0)})
+    def progress(request: Request) -> Response:
+        return how_far(request, site.diagnosis())
 
     @router.get("/trials")
     def trials(request: Request) -> Response:

@@ -16,6 +16,7 @@ from markupsafe import Markup
 
 from indexhole.web.palette import QUALITY
 from indexhole.web.words import MINUS, TONES
+from indexhole.web.zoom import WHOLE, Window, ZoomLink
 
 WIDE, HIGH = 2000, 1000
 UNLOGGED = len(QUALITY)
@@ -46,6 +47,7 @@ class Figure:
     summary: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    zoom: tuple[ZoomLink, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -85,23 +87,39 @@ def _percent(share: float) -> str:
     return f"{100 * share:.3f}".rstrip("0").rstrip(".") + "%"
 
 
-def frame(kind: str, height: int, x: Axis, y: Axis | None, inside: Markup, summary: str) -> Markup:
+def frame(
+    kind: str,
+    height: int,
+    x: Axis,
+    y: Axis | None,
+    inside: Markup,
+    summary: str,
+    above: Sequence[tuple[float, str]] = (),
+    window: Window = WHOLE,
+) -> Markup:
     """The outer frame: ticks, titles, the inner drawing.
 
     Args:
         kind: class of the chart, for the stylesheet.
         height: of the drawing, px; ticks and titles stand outside it.
+        above: words over the frame at values of the axis across.
+        window: the stretch of the axis across that is shown.
     """
-    parts = [Markup('<rect class="ground" width="100%" height="100%"/>'), inside]
-    for value, word in x.ticks:
-        at = _percent(x.share(value))
-        anchor = "start" if x.share(value) < 0.01 else "end" if x.share(value) > 0.99 else "middle"
+    parts = [Markup('<rect class="ground" width="100%" height="100%"/>'), _seen_through(inside, height, window)]
+    for share, word in _ticks_in(x, window):
+        at = _percent(share)
+        anchor = "start" if share < 0.01 else "end" if share > 0.99 else "middle"
         parts.append(Markup('<line class="tick" x1="{0}" x2="{0}" y1="{1}" y2="{2}"/>').format(at, height, height + 5))
         parts.append(
             Markup('<text class="tick-word" x="{}" y="{}" text-anchor="{}">{}</text>').format(
                 at, height + 19, anchor, word
             )
         )
+    for value, word in above:
+        share = window.share(x.share(value))
+        if 0 <= share <= 1:
+            mark = Markup('<text class="mark-word" x="{}" y="-9" text-anchor="middle">{}</text>')
+            parts.append(mark.format(_percent(share), word))
     parts.append(
         Markup('<text class="axis-title" x="100%" y="{}" text-anchor="end">{}</text>').format(height + 36, x.title)
     )
@@ -116,6 +134,24 @@ def frame(kind: str, height: int, x: Axis, y: Axis | None, inside: Markup, summa
     parts.append(Markup('<rect class="frame" width="100%" height="100%"/>'))
     head = Markup('<svg class="chart chart-{}" height="{}" role="img" aria-label="{}">').format(kind, height, summary)
     return head + Markup("").join(parts) + Markup("</svg>")
+
+
+def _ticks_in(x: Axis, window: Window) -> Iterator[tuple[float, str]]:
+    """Ticks as shares of the window; closer up there are others than of the whole."""
+    low, high = (x.low + end * (x.high - x.low) for end in (window.low, window.high))
+    ticks = x.ticks if window.whole else nice_ticks(low, high, 6)
+    for value, word in ticks:
+        yield window.share(x.share(value)), word
+
+
+def _seen_through(inside: Markup, height: int, window: Window) -> Markup:
+    """A drawing in percent of the frame, of which a window is seen: the outer svg cuts, the inner one is as wide as
+    the whole would be."""
+    if window.whole:
+        return inside
+    wide = 1 / (window.high - window.low)
+    head = Markup('<svg width="100%" height="{}"><svg x="{}" width="{}" height="100%">')
+    return head.format(height, _percent(-window.low * wide), _percent(wide)) + inside + Markup("</svg></svg>")
 
 
 def _stretched(inside: Markup) -> Markup:
@@ -226,14 +262,15 @@ def quality_chart(
     row_height: int,
     summary: str,
     sectors: Sequence[Sequence[Box]] = (),
+    window: Window = WHOLE,
 ) -> Markup:
     """The unrolled map: angle across, a turn or a cylinder a row; with `sectors`, their bounds row by row."""
     height = max(row_height * quality.shape[0], 24)
     inside = quality_rows(quality) + (_stretched(sector_bounds(sectors)) if sectors else Markup(""))
-    return frame("map", height, angle_axis(), row_axis(rows, title), inside, summary)
+    return frame("map", height, angle_axis(), row_axis(rows, title), inside, summary, window=window)
 
 
-def sector_strip(boxes: Iterable[Box], summary: str) -> Markup:
+def sector_strip(boxes: Iterable[Box], summary: str, window: Window = WHOLE) -> Markup:
     """The sectors of a track at their angle, unrolled as the map below it; a box past the index goes on at 0."""
     parts = []
     for box in boxes:
@@ -244,7 +281,8 @@ def sector_strip(boxes: Iterable[Box], summary: str) -> Markup:
                 parts.append(_strip_box(begin, end, box))
     head = Markup('<svg class="chart chart-strip" height="34" role="img" aria-label="{}">').format(summary)
     ground = Markup('<rect class="ground" width="100%" height="100%"/>')
-    return head + ground + Markup("").join(parts) + Markup('<rect class="frame" width="100%" height="100%"/></svg>')
+    drawn = _seen_through(Markup("").join(parts), 34, window)
+    return head + ground + drawn + Markup('<rect class="frame" width="100%" height="100%"/></svg>')
 
 
 def _strip_box(begin: float, end: float, box: Box) -> Markup:
@@ -261,7 +299,11 @@ def _strip_box(begin: float, end: float, box: Box) -> Markup:
 
 
 def histogram_chart(
-    centres: Floats, counts: npt.NDArray[np.int64], marks: Sequence[tuple[float, str]], summary: str
+    centres: Floats,
+    counts: npt.NDArray[np.int64],
+    marks: Sequence[tuple[float, str]],
+    summary: str,
+    window: Window = WHOLE,
 ) -> Markup:
     """Counts of intervals: (bins,) centres in microseconds and counts; `marks` are drawn where whole cells fall.
 
@@ -277,16 +319,10 @@ def histogram_chart(
     shown = [(at, word) for at, word in marks if at < x.high]
     ruled = "".join(f"M{x.share(at) * WIDE:.0f} 0V{HIGH}" for at, _ in shown)
     drawn = _stretched(_path("mark", ruled) + _path("area", area))
-    words = [
-        Markup('<text class="mark-word" x="{}" y="-9" text-anchor="middle">{}</text>').format(
-            _percent(x.share(at)), word
-        )
-        for at, word in shown
-    ]
-    return frame("histogram", 190, x, y, drawn + Markup("").join(words), summary)
+    return frame("histogram", 190, x, y, drawn, summary, shown, window)
 
 
-def speed_chart(angle: Floats, low: Floats, mean: Floats, high: Floats, summary: str) -> Markup:
+def speed_chart(angle: Floats, low: Floats, mean: Floats, high: Floats, summary: str, window: Window = WHOLE) -> Markup:
     """Local speed against its mean, in percent, over a turn: the mean of the passes, and their spread as a band."""
     reach = max(0.2, 1.15 * float(np.nanmax(np.abs(np.concatenate((low, high)))))) if np.isfinite(low).any() else 1.0
     x, y = angle_axis(), Axis("speed against its mean, %", -reach, reach, nice_ticks(-reach, reach, 5))
@@ -295,7 +331,7 @@ def speed_chart(angle: Floats, low: Floats, mean: Floats, high: Floats, summary:
         + _path("band", band_path(x, y, angle, low, high))
         + _path("line", line_path(x, y, angle, mean))
     )
-    return frame("speed", 150, x, y, _stretched(drawn), summary)
+    return frame("speed", 150, x, y, _stretched(drawn), summary, window=window)
 
 
 def gauge_scale(value: float, spread: float, low: float | None, high: float | None) -> Markup:

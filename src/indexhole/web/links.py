@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from indexhole.shelf.additions import View
+from indexhole.shelf.records import words_of
 from indexhole.web.trial_view import anchor
 from indexhole.web.words import query
 
@@ -32,3 +34,10 @@ def trial_link(trial: str) -> str:
 def capture_link(sha256: str) -> str:
     """A capture by itself."""
     return query("/recordings/read", capture=sha256[:KEY_LENGTH])
+
+
+def view_link(view: View) -> str:
+    """What a saved view shows: chosen units side by side, else a search."""
+    if view.chosen:
+        return query("/compare", unit=list(words_of(view.chosen)))
+    return query("/", words=view.words, kind=next(iter(words_of(view.what)), ""))

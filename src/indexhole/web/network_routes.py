@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 from starlette.datastructures import UploadFile
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.jobs.networking import (
@@ -22,6 +22,7 @@ from indexhole.web.capture_routes import plain_name
 from indexhole.web.faults import told_whole
 from indexhole.web.network_view import network_page
 from indexhole.web.posted import Posted
+from indexhole.web.progress import how_far
 from indexhole.web.site import PATIENCE_S, Site
 from indexhole.web.view import render
 from indexhole.web.words import plural
@@ -63,9 +64,8 @@ def routes(site: Site) -> APIRouter:
         return _page(site, request)
 
     @router.get("/progress")
-    def progress() -> Response:
-        task = _levelling(site)
-        return JSONResponse({"done": task.done, "total": task.total, "ready": task.wait(0)})
+    def progress(request: Request) -> Response:
+        return how_far(request, _levelling(site))
 
     @router.post("")
     def add_measurements(request: Request, sent: Posted) -> Response:

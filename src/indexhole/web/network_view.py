@@ -133,7 +133,9 @@ def level_figure(levelled: Levelled, part_number: int) -> Figure:
     drawn = [_tie(checks[k], ends[k], marks[k]) for k in last]
     drawn += [_node(part, k, row, axis) for k in order]
     few = len(checks) <= _LABELLED
-    drawn += [_label(checks[k], ends[k], k, marks[k]) for k in last if few or marks[k] == "suspect"]
+    # ties between the same places lie on one another: a residual is said once
+    said = dict.fromkeys(_label(checks[k], ends[k], k, marks[k]) for k in last if few or marks[k] == "suspect")
+    drawn += said
     named = ", ".join(part.nodes[k] for k in order)
     summary = (
         f"{plural(len(part.nodes), 'place')} from low to high: {named}. Bars are two standard uncertainties; "

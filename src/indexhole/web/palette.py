@@ -15,6 +15,23 @@ TONES: dict[str, str] = {
     "edge": "#767d88",  # outlines of controls and of marks
     "accent": "#874814",  # links, focus, the one thing to look at
     "wash": "#efe6d6",  # behind a heading row or the chosen row
+    # marks and maps are print on paper in either theme: light always means well, dark always means lost
+    "blank": "#fdfbf6",
+    "hatch": "#1c2433",
+}
+
+# the same by lamplight, for who asks the system for a dark theme
+DARK: dict[str, str] = {
+    "paper": "#191b20",
+    "sheet": "#22252c",
+    "ink": "#ece5d6",
+    "faded": "#b6b0a3",
+    "rule": "#43474f",
+    "edge": "#8d929c",
+    "accent": "#e3a36c",
+    "wash": "#2c2d31",
+    "blank": TONES["blank"],
+    "hatch": TONES["hatch"],
 }
 
 # best to worst; the nearest step below tells a stretch's quality
@@ -37,6 +54,7 @@ PAIRS: tuple[tuple[str, str, float], ...] = (
     ("edge", "paper", 3.0),
     ("edge", "sheet", 3.0),
     ("edge", "wash", 3.0),
+    ("hatch", "blank", 4.5),
 )
 
 
@@ -58,8 +76,13 @@ def contrast(one: str, other: str) -> float:
     return (light + 0.05) / (dark + 0.05)
 
 
+def _properties(tones: dict[str, str]) -> str:
+    return "".join(f"--{name}:{colour};" for name, colour in tones.items())
+
+
 def palette_css() -> str:
-    """The tones as custom properties, and a class for each step of the scale."""
-    tones = "".join(f"--{name}:{colour};" for name, colour in TONES.items())
+    """The tones as custom properties, light and dark (paper stays light when printed), and a class for each step of
+    the scale."""
     steps = "".join(f".q{step}{{fill:{colour}}}\n" for step, colour in enumerate(QUALITY))
-    return f":root{{{tones}}}\n{steps}"
+    dark = f"@media screen and (prefers-color-scheme: dark){{:root{{{_properties(DARK)}}}}}"
+    return f":root{{color-scheme:light dark;{_properties(TONES)}}}\n{dark}\n{steps}"

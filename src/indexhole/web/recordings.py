@@ -24,6 +24,7 @@ from indexhole.web.reading import MechanismGauges, Reading
 from indexhole.web.track_view import TrackView, place_of, sector_boxes, stray_view, track_view
 from indexhole.web.view import Page
 from indexhole.web.words import count, listed, percent, plural, query, size, speed
+from indexhole.web.zoom import Zooms
 
 
 @dataclass(frozen=True)
@@ -175,7 +176,9 @@ def chosen_records(shelf: Shelf, keys: Sequence[str]) -> list[CaptureRecord]:
     return [known[key] for key in wanted]
 
 
-def reading_page(records: Sequence[CaptureRecord], reading: Reading, layout: str, told: tuple[str, ...]) -> ReadingPage:
+def reading_page(
+    records: Sequence[CaptureRecord], reading: Reading, layout: str, told: tuple[str, ...], zooms: Zooms | None = None
+) -> ReadingPage:
     """The page of captures read together."""
     surface = reading.surface
     keys = [record.sha256[:KEY_LENGTH] for record in records]
@@ -198,7 +201,7 @@ def reading_page(records: Sequence[CaptureRecord], reading: Reading, layout: str
         counts=tuple((str(state), counts.get(str(state), 0)) for state in SectorState),
         overviews=_overviews(surface) if only is None else (),
         tracks=tuple(_track_row(track, keys, layout) for track in surface.tracks) if only is None else (),
-        track=track_view(only, reading.pictures.get((only.cylinder, only.head))) if only is not None else None,
+        track=track_view(only, reading.pictures.get((only.cylinder, only.head)), zooms) if only is not None else None,
         stray=stray_view(reading.stray) if reading.stray else None,
         gauged=tuple(_gauge_table(found, len(reading.gauged) > 1) for found in reading.gauged),
         volume=_volume_view(reading, keys, layout),
@@ -207,12 +210,14 @@ def reading_page(records: Sequence[CaptureRecord], reading: Reading, layout: str
     )
 
 
-def track_page(records: Sequence[CaptureRecord], reading: Reading, layout: str, track: Track) -> TrackPage:
+def track_page(
+    records: Sequence[CaptureRecord], reading: Reading, layout: str, track: Track, zooms: Zooms | None = None
+) -> TrackPage:
     """The page of one track out of several."""
     keys = [record.sha256[:KEY_LENGTH] for record in records]
     tracks = reading.surface.tracks
     at = tracks.index(track)
-    view = track_view(track, reading.pictures.get((track.cylinder, track.head)))
+    view = track_view(track, reading.pictures.get((track.cylinder, track.head)), zooms)
     return TrackPage(
         title=view.title,
         section="Recordings",

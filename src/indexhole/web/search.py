@@ -6,10 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from indexhole.model.trial import Trial
+from indexhole.errors import InputFault
+from indexhole.shelf.additions import Firmware, Loan, OfUnitOrDisk, Part, Photo, View
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.register import Shelf
-from indexhole.web.links import capture_link, disk_link, mechanism_link, trial_link, unit_link
+from indexhole.shelf.search import Found
+from indexhole.web.faults import told_whole
+from indexhole.web.links import capture_link, disk_link, mechanism_link, trial_link, unit_link, view_link
 
 _MOST = 100
 
@@ -25,23 +28,33 @@ class Hit:
 
 @dataclass(frozen=True)
 class Hits:
-    """What a search found, the first hundred, and how many more there are."""
+    """What a search found, the first hundred, and how many more there are; `fault` says why it could not look."""
 
     shown: tuple[Hit, ...]
     more: int
+    kinds: tuple[tuple[str, int], ...] = ()
+    fault: str = ""
 
 
-def search_hits(shelf: Shelf, words: str) -> Hits:
-    """What holds every word. Words must hold something besides spaces."""
-    found = shelf.search(words)
-    held: dict[str, dict[str, Any]] = {}
-    for kind in {one.kind for one in found[:_MOST]}:
-        if kind == "trial":
-            held[kind] = {trial.trial: trial for trial in shelf.trials()}
-        else:
-            held[kind] = {record.key: record for record in shelf.all(_RECORDS[kind])}
-    shown = (_TELLERS[one.kind](held[one.kind][one.key]) for one in found[:_MOST])
-    return Hits(tuple(shown), max(0, len(found) - _MOST))
+def search_hits(shelf: Shelf, words: str, kind: str = "") -> Hits:
+    """What holds every word; with a kind only entries of that kind."""
+    try:
+        counts = shelf.search_counts(words)
+        found = shelf.search(words, (kind,) if kind else (), most=_MOST)
+    except InputFault as fault:
+        return Hits((), 0, fault=told_whole(fault))
+    of_kind = counts.get(kind, 0) if kind else sum(counts.values())
+    shown = (_hit(shelf, one) for one in found)
+    return Hits(tuple(hit for hit in shown if hit), max(0, of_kind - _MOST), tuple(counts.items()))
+
+
+def _hit(shelf: Shelf, found: Found) -> Hit | None:
+    """A thing found; None for one taken out since."""
+    if found.kind == "trial":
+        return Hit(f"Trial {found.key}", found.text.replace(" | ", ", "), trial_link(found.key))
+    kind = _RECORDS.get(found.kind)
+    record = shelf.find(kind, found.key) if kind else None
+    return _TELLERS[found.kind](record) if record is not None else None
 
 
 def _joined(*parts: str) -> str:
@@ -79,14 +92,36 @@ def _capture(record: CaptureRecord) -> Hit:
     return Hit(f"Recording {record.name}", about, capture_link(record.sha256))
 
 
-def _trial(trial: Trial) -> Hit:
-    outcome = f"{trial.sectors_failed} of {trial.sectors_tried} sectors failed"
-    about = f"{trial.when}: {trial.operation} of {trial.disk}, side {trial.side}, in {trial.mechanism}, {outcome}"
-    return Hit(f"Trial {trial.trial}", _joined(about, trial.note), trial_link(trial.trial))
+def _part(part: Part) -> Hit:
+    about = _joined(part.board, part.marking, part.date_code, part.note)
+    return Hit(f"Part of {part.unit}: {part.name}", about, unit_link(part.unit))
 
 
-_RECORDS: dict[str, type[Record]] = {kind.WORD: kind for kind in (Unit, Mechanism, Disk, Event, Note, CaptureRecord)}
+def _firmware(seen: Firmware) -> Hit:
+    about = _joined(seen.place, seen.seen_how, seen.note)
+    return Hit(f"Firmware of {seen.unit}: {seen.version}", about, unit_link(seen.unit))
+
+
+def _of(record: OfUnitOrDisk) -> str:
+    return unit_link(record.unit) if record.unit else disk_link(record.disk or "")
+
+
+def _loan(loan: Loan) -> Hit:
+    way = "to" if loan.direction == "out" else "from"
+    return Hit(f"Loan of {loan.unit or loan.disk} {way} {loan.party}", _joined(loan.since, loan.purpose), _of(loan))
+
+
+def _photo(photo: Photo) -> Hit:
+    return Hit(f"Photo of {photo.unit or photo.disk}", _joined(photo.caption or photo.name, photo.taken), _of(photo))
+
+
+def _view(view: View) -> Hit:
+    return Hit(f"Saved view {view.view}", _joined(view.words, view.chosen, view.note), view_link(view))
+
+
+_KINDS = (Unit, Mechanism, Disk, Event, Note, CaptureRecord, Part, Firmware, Loan, Photo, View)
+_RECORDS: dict[str, type[Record]] = {kind.WORD: kind for kind in _KINDS}
 _TELLERS: dict[str, Callable[[Any], Hit]] = {
     "unit": _unit, "mechanism": _mechanism, "disk": _disk, "event": _event, "note": _note, "capture": _capture,
-    "trial": _trial,
+    "part": _part, "firmware": _firmware, "loan": _loan, "photo": _photo, "view": _view,
 }  # fmt: skip

@@ -80,6 +80,7 @@ class ShelfPage(Page):
     units: tuple[UnitEntry, ...]
     disks: tuple[DiskEntry, ...]
     words: str
+    kind: str
     hits: Hits | None
     changes: tuple[ChangeRow, ...]
     weighing: bool
@@ -143,7 +144,7 @@ def class_title(disk_class: str) -> str:
 
 
 def shelf_page(
-    shelf: Shelf, diagnosis: Diagnosis | None, weighing: bool, words: str, told: tuple[str, ...]
+    shelf: Shelf, diagnosis: Diagnosis | None, weighing: bool, words: str, told: tuple[str, ...], kind: str = ""
 ) -> ShelfPage:
     """The list, or with words what a search finds."""
     trials = shelf.trials()
@@ -155,7 +156,8 @@ def shelf_page(
         units=tuple(_unit_entry(u, mechanisms, trials, diagnosis, weighing) for u in _in_order(shelf.all(Unit))),
         disks=tuple(_disk_entry(disk) for disk in sorted(shelf.all(Disk), key=lambda d: _natural(d.inventory))),
         words=words,
-        hits=search_hits(shelf, words) if words.strip() else None,
+        kind=kind,
+        hits=search_hits(shelf, words, kind) if words.strip() else None,
         changes=tuple(_change_row(change) for change in shelf.changes()[:_CHANGES_SHOWN]),
         weighing=weighing,
     )

@@ -139,9 +139,9 @@ def routes(site: Site) -> APIRouter:
 
 def _list_routes(router: APIRouter, site: Site) -> None:
     @router.get("/")
-    def shelf(request: Request, words: str = "") -> Response:
+    def shelf(request: Request, words: str = "", kind: str = "") -> Response:
         diagnosis, weighing = site.diagnosis_if_ready()
-        return render("shelf.html", shelf_page(site.shelf, diagnosis, weighing, words, site.told(request)))
+        return render("shelf.html", shelf_page(site.shelf, diagnosis, weighing, words, site.told(request), kind))
 
     @router.post("/undo")
     def undo(sent: Posted) -> Response:

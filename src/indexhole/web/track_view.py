@@ -15,6 +15,7 @@ from indexhole.web import charts
 from indexhole.web.charts import Box, Figure
 from indexhole.web.reading import Histogram, SpeedCurve, TrackPicture
 from indexhole.web.words import CODES, count, listed, number, percent, plural, speed
+from indexhole.web.zoom import WHOLE, Window, Zoom, ZoomLink, Zooms
 
 _WELL, _HARDLY = 0.75, 0.25
 _SPEED_ROWS = 16
@@ -60,8 +61,9 @@ def states_told(track: Track) -> str:
     return f"{plural(len(states), 'sector')}: {', '.join(parts)}" if parts else "no sectors"
 
 
-def track_view(track: Track, picture: TrackPicture | None) -> TrackView:
-    """Everything the page shows of a track."""
+def track_view(track: Track, picture: TrackPicture | None, zooms: Zooms | None = None) -> TrackView:
+    """Everything the page shows of a track; with `zooms` the stretches they name, and steps to others."""
+    turn, interval = (zooms.turn, zooms.interval) if zooms else (None, None)
     facts = [
         ("Code", CODES.get(track.code, track.code) or "not known"),
         ("Cell as read", f"{track.cell_s * 1e6:.4f} µs" if track.cell_s > 0 else "not known"),
@@ -73,12 +75,20 @@ def track_view(track: Track, picture: TrackPicture | None) -> TrackView:
     return TrackView(
         title=place_of(track.cylinder, track.head).capitalize(),
         facts=tuple(facts),
-        strip=_strip(track),
-        quality=_quality(track.quality) if track.quality is not None else None,
-        histogram=_histogram(picture.histogram, track.cell_s) if picture and picture.histogram else None,
-        speed=_speed(picture.speed) if picture and picture.speed else None,
+        strip=_strip(track, _window(turn)),
+        quality=_quality(track.quality, turn) if track.quality is not None else None,
+        histogram=_histogram(picture.histogram, track.cell_s, interval) if picture and picture.histogram else None,
+        speed=_speed(picture.speed, turn) if picture and picture.speed else None,
         sectors=tuple(_row(sector) for sector in track.sectors),
     )
+
+
+def _window(zoom: Zoom | None) -> Window:
+    return zoom.window if zoom else WHOLE
+
+
+def _links(zoom: Zoom | None) -> tuple[ZoomLink, ...]:
+    return zoom.links() if zoom else ()
 
 
 def _row(sector: Sector) -> SectorRow:
@@ -102,12 +112,12 @@ def sector_boxes(track: Track) -> list[Box]:
     return [Box(s.angle % 1, min(s.size * byte_turns, 0.99), str(s.id), str(s.state)) for s in placed]
 
 
-def _strip(track: Track) -> Markup | None:
+def _strip(track: Track, window: Window) -> Markup | None:
     boxes = sector_boxes(track)
     if not boxes:
         return None
     where = listed(f"{box.word} {box.state} at {box.start:.2f}" for box in boxes)
-    return charts.sector_strip(boxes, f"Sectors along the turn, by angle from the index: {where}.")
+    return charts.sector_strip(boxes, f"Sectors along the turn, by angle from the index: {where}.", window)
 
 
 def _shares(quality: npt.NDArray[np.float32]) -> tuple[float, float, float, float]:
@@ -119,7 +129,7 @@ def _shares(quality: npt.NDArray[np.float32]) -> tuple[float, float, float, floa
     return well / size, (held.size - well - hardly) / size, hardly / size, 1 - held.size / size
 
 
-def _quality(held: QualityMap) -> Figure | None:
+def _quality(held: QualityMap, zoom: Zoom | None) -> Figure | None:
     # a log runs a little over its last index: rows of which hardly anything was logged only take up room
     logged = np.isfinite(held.quality).mean(axis=1) > _LEAST_LOGGED
     quality = held.quality[logged]
@@ -133,10 +143,11 @@ def _quality(held: QualityMap) -> Figure | None:
     )
     table = [(word, *(percent(share) for share in _shares(row))) for word, row in zip(rows, quality, strict=True)]
     columns = ("turn", f"well read ({_WELL:g} and up)", "in between", f"hardly (under {_HARDLY:g})", "not logged")
-    return Figure(charts.quality_chart(quality, rows, "turn", 22, summary), summary, columns, tuple(table))
+    svg = charts.quality_chart(quality, rows, "turn", 22, summary, window=_window(zoom))
+    return Figure(svg, summary, columns, tuple(table), _links(zoom))
 
 
-def _histogram(held: Histogram, cell_s: float) -> Figure:
+def _histogram(held: Histogram, cell_s: float, zoom: Zoom | None) -> Figure:
     cell_us = cell_s * 1e6
     cells = np.rint(held.centres_us / cell_us).astype(np.int64)
     total = int(held.counts.sum()) + held.beyond
@@ -154,8 +165,8 @@ def _histogram(held: Histogram, cell_s: float) -> Figure:
         f"({commonest[0] * cell_us:.2f} µs, {percent(commonest[1] / max(total, 1))})."
     )
     marks = [(run * cell_us, plural(run, "cell")) for run in range(1, 6)]
-    svg = charts.histogram_chart(held.centres_us, held.counts, marks, summary)
-    return Figure(svg, summary, ("interval", "µs", "pulses", "share"), tuple(table))
+    svg = charts.histogram_chart(held.centres_us, held.counts, marks, summary, _window(zoom))
+    return Figure(svg, summary, ("interval", "µs", "pulses", "share"), tuple(table), _links(zoom))
 
 
 def stray_view(held: Histogram) -> Figure:
@@ -180,7 +191,7 @@ def stray_view(held: Histogram) -> Figure:
     )
 
 
-def _speed(held: SpeedCurve) -> Figure:
+def _speed(held: SpeedCurve, zoom: Zoom | None) -> Figure:
     bins = held.mean.size
     angle = (np.arange(bins) + 0.5) / bins
     known = held.mean[np.isfinite(held.mean)]
@@ -198,4 +209,5 @@ def _speed(held: SpeedCurve) -> Figure:
             low, mean, high = float(values[0].min()), float(values[1].mean()), float(values[2].max())
             table.append((f"{part / _SPEED_ROWS:.3f}", number(low, 2), number(mean, 2), number(high, 2)))
     columns = ("from angle, turns", "lowest, %", "mean, %", "highest, %")
-    return Figure(charts.speed_chart(angle, held.low, held.mean, held.high, summary), summary, columns, tuple(table))
+    svg = charts.speed_chart(angle, held.low, held.mean, held.high, summary, _window(zoom))
+    return Figure(svg, summary, columns, tuple(table), _links(zoom))
