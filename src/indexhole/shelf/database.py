@@ -155,16 +155,25 @@ def migrate(connection: Connection, to: str = "head") -> None:
 def _make(folder: Path, to: str = "head") -> None:
     """Make folder and register under a temporary name, then rename; on a fault take all of it away again."""
     made = _make_folders(folder)
+    try:
+        with begin_register(folder) as connection:
+            migrate(connection, to)
+    except BaseException:
+        _take_away(made)
+        raise
+
+
+@contextmanager
+def begin_register(folder: Path) -> Iterator[Connection]:
+    """A transaction on a new register in a folder that holds none, which takes its name when the block ends well."""
     unfinished = folder / f".part-{secrets.token_hex(4)}"
     try:
         with transaction(_engine(unfinished, "rwc"), writing=True, where=folder) as connection:
-            migrate(connection, to)
+            yield connection
             connection.execute(text(f"PRAGMA application_id={APPLICATION_ID}"))
         unfinished.rename(folder / REGISTER)
-    except BaseException:
+    finally:
         unfinished.unlink(missing_ok=True)
-        _take_away(made)
-        raise
 
 
 def _make_folders(folder: Path) -> list[Path]:

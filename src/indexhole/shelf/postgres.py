@@ -6,7 +6,8 @@ own. A reader sees the register as it was when it began.
 
 from __future__ import annotations
 
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
 from sqlalchemy.exc import DatabaseError
@@ -49,6 +50,19 @@ def open_shared(place: Place, *, create: bool) -> Engine:
             bring_up_to_date(connection)
             connection.execute(text(f"COMMENT ON TABLE alembic_version IS '{MARK}'"))
     return engine
+
+
+@contextmanager
+def begin_shared(place: Place) -> Iterator[Connection]:
+    """A transaction on a database that holds nothing, which is a register when the block ends well."""
+    engine = _engine(place)
+    with faults_told(place.told):
+        version = _version(engine, place)
+    if version is not None:
+        raise ShelfFault("a shelf stands here already", where=place.told, remedy="name an empty database")
+    with transaction(engine, writing=True, where=place.told) as connection:
+        yield connection
+        connection.execute(text(f"COMMENT ON TABLE alembic_version IS '{MARK}'"))
 
 
 def stands(place: Place) -> bool:

@@ -78,77 +78,77 @@ class Shelf:
 
     def all(self, kind: type[R]) -> list[R]:
         """All entries of a kind, in order of entry."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return _records(connection, kind)
 
     def page(self, kind: type[R], *, first: int = 0, most: int = 100, **fields: Any) -> list[R]:
         """Entries of a kind whose fields have the given values, in order of entry: `most` of them from `first` on."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return _records(connection, kind, *_having(kind, fields), first=first, most=most)
 
     def count(self, kind: type[Record], **fields: Any) -> int:
         """How many entries of a kind have the given values."""
         table = TABLES[kind]
-        with self._reading() as connection:
+        with self.reading() as connection:
             asked = select(func.count()).select_from(table).where(*_having(kind, fields))
             return int(connection.execute(asked).scalar_one())
 
     def find(self, kind: type[R], key: str) -> R | None:
         """The entry of that key, or None. A capture may be named by the first digits of its SHA-256, if one fits."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return entries.find(connection, kind, key)
 
     def get(self, kind: type[R], key: str) -> R:
         """The entry of that key. Raises InputFault, naming the nearest keys, when there is none."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return entries.get(connection, kind, key)
 
     def get_revised(self, kind: type[R], key: str) -> tuple[R, int]:
         """The entry of that key and its revision, to be given to `update`."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             row = entries.get_row(connection, kind, key)
             return entries.as_record(kind, row), int(row["revision"])
 
     def revisions(self, kind: type[Record]) -> dict[str, int]:
         """The revision of every entry of a kind, by key."""
         table = TABLES[kind]
-        with self._reading() as connection:
+        with self.reading() as connection:
             return dict(connection.execute(select(table.c[kind.KEY], table.c.revision)).all())
 
     def mechanisms_of(self, unit: str) -> list[Mechanism]:
         """The mechanisms of a drive unit, in order of number."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             held = _records(connection, Mechanism, mechanisms.c.unit == unit)
         return sorted(held, key=lambda mechanism: mechanism.number)
 
     def history(self, unit: str) -> list[Event]:
         """What happened to a unit, in order of time as far as it is remembered."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             held = _records(connection, Event, events.c.unit == unit)
         return sorted(held, key=lambda event: (span_of(event.when).earliest, span_of(event.when).latest))
 
     def notes_on(self, *, unit: str | None = None, disk: str | None = None) -> list[Note]:
         """Notes on a unit, on a disk, or (neither given) on the shelf as a whole."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return _records(
                 connection, Note, notes.c.unit.is_not_distinct_from(unit), notes.c.disk.is_not_distinct_from(disk)
             )
 
     def standings_of(self, kind: type[Record], key: str) -> dict[str, FieldStanding]:
         """The fields of an entry that are `not known`, or stand `as told` by somebody, by name."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return standings.read(connection, kind, key)
 
     def field_history(self, kind: type[Record], key: str, field: str = "") -> list[FieldChange]:
         """Every change of an entry field by field (or of one field), the earliest first."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             row = entries.get_row(connection, kind, key)
             told = field_changes(connection, kind, row["row"], str(row[kind.KEY]))
         return [change for change in told if field in ("", change.field)]
 
     def trials(self) -> list[Trial]:
         """All trials, in order."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return trial_rows.read_trials(connection)
 
     def search(self, words: str, kinds: Sequence[str] = (), *, first: int = 0, most: int | None = None) -> list[Found]:
@@ -156,12 +156,12 @@ class Shelf:
 
         `kinds` are words such as `unit`, `disk`, `trial`; all when empty. `most` of them from `first` on.
         """
-        with self._reading() as connection:
+        with self.reading() as connection:
             return search.search(connection, words, kinds, first=first, most=most)
 
     def search_counts(self, words: str) -> dict[str, int]:
         """How many entries of each kind a search for the words finds."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return search.counts(connection, words)
 
     def rebuild_search(self) -> None:
@@ -220,7 +220,7 @@ class Shelf:
 
     def plan_trials(self, new: Iterable[Trial]) -> trial_rows.Imported:
         """What `add_trials` would add, with nothing changed."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return trial_rows.plan(connection, checked_trials(new))
 
     def add_trials(self, new: Iterable[Trial], source: str = "") -> trial_rows.Imported:
@@ -251,7 +251,7 @@ class Shelf:
 
     def changes(self, most: int | None = None) -> list[Change]:
         """Changes that can be undone, the latest first; all of them or so many."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return changes_kept(connection, most)
 
     def undo(self, expected: Change | None = None) -> Change:
@@ -284,7 +284,8 @@ class Shelf:
             return inspect_shared(self._engine, self.where)
         return inspect_register(self._engine, self.where)
 
-    def _reading(self) -> AbstractContextManager[Connection]:
+    def reading(self) -> AbstractContextManager[Connection]:
+        """A transaction that sees the register as of one moment, for what reads more than one thing."""
         return transaction(self._engine, writing=False, where=self.where)
 
     def _writing(self, what: str) -> AbstractContextManager[Writing]:
