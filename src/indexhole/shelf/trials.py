@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from itertools import pairwise
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Column, Connection, func, select
 
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
@@ -16,6 +16,9 @@ from indexhole.shelf.records import Disk, Mechanism, Unit, UnitKind, checked
 from indexhole.shelf.tables import disks, mechanisms, trials, units
 
 FAULTS_SHOWN = 5
+_ASKED = {"trial", "operation", "host", "lead", "mechanism", "disk"}
+# names looked up at once: a database takes so many in one question
+_ASKED_AT_ONCE = 500
 # the kinds a trial's column may name, the first being what an unknown one is taken for
 _PARTS: dict[str, tuple[UnitKind, ...]] = {"host": ("host",), "lead": ("lead", "adapter"), "drive": ("drive unit",)}
 
@@ -31,10 +34,37 @@ class Imported:
     remarks: tuple[str, ...]
 
 
-def read_trials(connection: Connection) -> list[Trial]:
-    """All trials in order."""
-    rows = connection.execute(select(trials).order_by(trials.c.row)).mappings()
+def read_trials(
+    connection: Connection,
+    columns: Mapping[str, str] | None = None,
+    *,
+    first: int = 0,
+    most: int | None = None,
+    latest: bool = False,
+) -> list[Trial]:
+    """Trials whose columns have the given values, in order or from the last one back."""
+    order = trials.c.row.desc() if latest else trials.c.row
+    asked = select(trials).where(*_having(columns or {})).order_by(order).offset(first).limit(most)
+    return [_trial(dict(row)) for row in connection.execute(asked).mappings()]
+
+
+def count_trials(connection: Connection, columns: Mapping[str, str]) -> int:
+    """How many trials have the given values."""
+    return int(connection.execute(select(func.count()).select_from(trials).where(*_having(columns))).scalar_one())
+
+
+def trials_of_disks_tried_in(connection: Connection, tried_in: Sequence[str]) -> list[Trial]:
+    """All trials, in order, of the disks that any of the mechanisms tried."""
+    tried = select(trials.c.disk).where(trials.c.mechanism.in_(tried_in)).distinct()
+    rows = connection.execute(select(trials).where(trials.c.disk.in_(tried)).order_by(trials.c.row)).mappings()
     return [_trial(dict(row)) for row in rows]
+
+
+def _having(columns: Mapping[str, str]) -> list[Any]:
+    unknown = sorted(set(columns) - _ASKED)
+    if unknown:
+        raise InputFault(f"trials are not looked up by {unknown[0]}")
+    return [trials.c[name] == value for name, value in columns.items()]
 
 
 def _trial(row: dict[str, Any]) -> Trial:
@@ -60,9 +90,12 @@ def delete_trial(change: Writing, name: str) -> Trial:
 
 def plan(connection: Connection, new: list[Trial]) -> Imported:
     """What adding these trials would add. Raises InputFault for trials that do not fit the shelf."""
-    kinds = dict(connection.execute(select(units.c.inventory, units.c.kind)).all())
-    known_mechanisms = set(connection.execute(select(mechanisms.c.mechanism)).scalars())
-    marks = connection.execute(select(disks.c.inventory, disks.c.importance)).all()
+    named = {name for trial in new for name in (trial.mechanism.rpartition(".")[0], trial.host, trial.lead) if name}
+    kinds = dict(_looked_up(connection, (units.c.inventory, units.c.kind), named))
+    known_mechanisms = dict(
+        _looked_up(connection, (mechanisms.c.mechanism, mechanisms.c.number), {trial.mechanism for trial in new})
+    )
+    marks = _looked_up(connection, (disks.c.inventory, disks.c.importance), {trial.disk for trial in new})
     irreplaceable = {inventory: importance == "irreplaceable" for inventory, importance in marks}
     faults = _named_already(connection, new)
     made_units: dict[str, Unit] = {}
@@ -79,7 +112,7 @@ def plan(connection: Connection, new: list[Trial]) -> Imported:
             elif name and kinds[name] not in fitting:
                 faults.append(f"trial {trial.trial}: {name} is a {kinds[name]}, not a {fitting[0]}")
         if trial.mechanism not in known_mechanisms:
-            known_mechanisms.add(trial.mechanism)
+            known_mechanisms[trial.mechanism] = 0
             made_mechanisms[trial.mechanism] = checked(Mechanism, mechanism=trial.mechanism, standing="unproven")
         if trial.disk not in irreplaceable:
             irreplaceable[trial.disk] = False
@@ -110,8 +143,18 @@ def parts_played(connection: Connection, unit: str) -> set[str]:
     return played
 
 
+def _looked_up(connection: Connection, columns: tuple[Column[Any], Any], names: Iterable[str]) -> Iterator[Any]:
+    """Rows of two columns, the first of which is one of the names."""
+    wanted = sorted(set(names))
+    for at in range(0, len(wanted), _ASKED_AT_ONCE):
+        yield from connection.execute(select(*columns).where(columns[0].in_(wanted[at : at + _ASKED_AT_ONCE])))
+
+
 def _named_already(connection: Connection, new: list[Trial]) -> list[str]:
-    kept = {trial.trial: trial for trial in read_trials(connection)}
+    numbers = dict(_looked_up(connection, (trials.c.trial, trials.c.row), (trial.trial for trial in new)))
+    kept: dict[str, Trial] = {}
+    for name in numbers:
+        kept |= {trial.trial: trial for trial in read_trials(connection, {"trial": name})}
     faults = []
     for trial in new:
         other = kept.get(trial.trial)
