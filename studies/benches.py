@@ -35,6 +35,7 @@ NODES = np.exp(np.arange(92) * STEP + np.log(1e-5))
 ROW_LUCK = ((-27, 0.005), (-7, 0.12), (0, 0.75), (7, 0.12), (27, 0.005))
 OPERATION_LUCK = (np.exp(np.array([-1.8, -0.6, 0.0, 0.6, 1.8])), np.array([0.04, 0.2, 0.52, 0.2, 0.04]))
 FREAK, LAPSED_WHOLE = 0.001, 0.985
+_SHOWS = 5  # failed sectors of one row, mostly by one fault, that make it show
 LOST = (("took", 0.45), ("left", 0.35), ("spoilt", 0.2))  # what became of a write that failed over a bad lead
 WIPES = ((False, 0.7), (True, 0.3))  # whether a dead writer spoils what was there
 
@@ -295,6 +296,7 @@ class World:
         self._rung = {key: rng.random() for key in planted}
         self._lapse = {key[0]: LAPSES[rng.integers(len(LAPSES))] for key in planted if key[1] == "bad-lead"}
         self._operation, self._luck, self._lapsed = -1, 1.0, False
+        self.shown: set[Key] = set()
 
     def outcome(self, row: Row) -> int:
         """How many sectors fail; the tracks are left as the row leaves them."""
@@ -312,16 +314,21 @@ class World:
         hazard = stray_hazard(row, self.stray, self.speckled[row.disk])
         writers = self.tracks.meets(row)
         hazard += float(hazard_of(np.array((writers == NOBODY).mean())))
+        by_fault: dict[Key, float] = {}
         for key in self.planted:
             chance = chances(key, self.plan, row, writers)
             if chance is not None:
                 luck = 1.0 if key[1] in LUCKLESS else self._luck
-                hazard += luck * float(hazard_of(chance)[int(self._rung[key] * len(chance))])
+                by_fault[key] = luck * float(hazard_of(chance)[int(self._rung[key] * len(chance))])
+                hazard += by_fault[key]
         law = row_law(self.lumps, row.tracks)[node_of(np.array(hazard))]
         failed = int(rng.choice(len(law), p=law / law.sum()))
         if self._lapsed:
             tried = row.tracks * SECTORS
             failed = tried if rng.random() < LAPSED_WHOLE else int(rng.integers(tried + 1))
+        if failed >= _SHOWS:
+            lapsed = {(row.lead, "bad-lead", None)} if self._lapsed else set()
+            self.shown |= lapsed or {key for key, part in by_fault.items() if part > hazard / 2}
         self.tracks.after(row, wholly_failed=failed == row.tracks * SECTORS)
         return failed
 
@@ -346,11 +353,12 @@ def trial_of(row: Row, number: int, failed: int) -> Trial:
 
 @dataclass(frozen=True)
 class Bench:
-    """A sheet and its truth."""
+    """A sheet and its truth: what was planted, and what of it shows in some row at all."""
 
     plan: Plan
     failed: list[int]
     planted: frozenset[Key]
+    shown: frozenset[Key] = frozenset()
 
     @property
     def trials(self) -> list[Trial]:
@@ -378,4 +386,4 @@ def draw_bench(seed: int, faults: int) -> Bench:
     plan = draw_plan(rng)
     world = World(rng, plan, draw_faults(rng, plan, faults))
     failed = [world.outcome(row) for row in plan.rows]
-    return Bench(plan, failed, frozenset(world.planted))
+    return Bench(plan, failed, frozenset(world.planted), frozenset(world.shown))

@@ -39,10 +39,11 @@ class Answer:
 
 @dataclass(frozen=True)
 class Case:
-    """One bench: its truth and both answers."""
+    """One bench: its truth, what of it shows, and both answers."""
 
     seed: int
     planted: frozenset[Key]
+    shown: frozenset[Key]
     ours: Answer
     oracle: Answer
 
@@ -74,7 +75,9 @@ def cases(count: int, kept: dict[str, list[object]], save: Callable[[], None] = 
         bench = draw_bench(FIRST_SEED + i, faults)
         best = oracle_answer(bench, kept, f"{FIRST_SEED + i}-{faults}")
         save()
-        yield Case(FIRST_SEED + i, bench.planted, answer_of(rank_causes(bench.trials, propose=False)), best)
+        yield Case(
+            FIRST_SEED + i, bench.planted, bench.shown, answer_of(rank_causes(bench.trials, propose=False)), best
+        )
 
 
 def rates(found: Sequence[Case]) -> str:
@@ -84,34 +87,35 @@ def rates(found: Sequence[Case]) -> str:
         "| --- | --- | --- | --- | --- |",
     ]
     for count, words in ((1, "one fault"), (2, "two faults"), (0, "nothing")):
-        here = [c for c in found if len(c.planted) == count]
-        if not here:
-            continue
-        ours = sum(c.ours.faults == c.planted for c in here) / len(here)
-        best = sum(c.oracle.faults == c.planted for c in here) / len(here)
-        lines.append(f"| {words} | {len(here)} | {ours:.1%} | {best:.1%} | {100 * (ours - best):+.1f} |")
+        for shows in (False, True) if count else (False,):
+            here = [c for c in found if len(c.planted) == count and (not shows or c.shown == c.planted)]
+            if not here:
+                continue
+            ours = sum(c.ours.faults == c.planted for c in here) / len(here)
+            best = sum(c.oracle.faults == c.planted for c in here) / len(here)
+            told = f"{words}, {'each of which shows' if count > 1 else 'which shows'}" if shows else words
+            lines.append(f"| {told} | {len(here)} | {ours:.1%} | {best:.1%} | {100 * (ours - best):+.1f} |")
     return "\n".join(lines) + "\n"
 
 
 def calibration(found: Sequence[Case]) -> str:
-    """Markdown: the probability stated for the first cause against how often it was right."""
+    """Markdown: the probability stated for the first cause against how often it was just what shows."""
     lines = [
-        "| stated | benches, ours | mean stated | right | +/- | benches, oracle | mean stated | right |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+        "| stated | benches | mean stated | right, of what shows | +/- | right, of all planted |",
+        "| --- | --- | --- | --- | --- | --- |",
     ]
     for low, high in pairwise(BINS):
-        cells = [f"| {low:.1f} to {high:.1f} |"]
-        for answers in ([(c.ours, c.planted) for c in found], [(c.oracle, c.planted) for c in found]):
-            here = [(a.probability, a.faults == planted) for a, planted in answers if low < a.probability <= high]
-            if not here:
-                cells.append("0 | | |" + (" |" if answers[0][0] is found[0].ours else ""))
-                continue
-            stated, right = np.array(here, dtype=float).T
-            cells.append(f"{len(here)} | {stated.mean():.3f} | {right.mean():.3f} |")
-            if answers[0][0] is found[0].ours:
-                spread = np.sqrt(right.mean() * (1 - right.mean()) * len(here) + 0.25) / len(here)
-                cells.append(f"{spread:.3f} |")
-        lines.append(" ".join(cells))
+        here = [c for c in found if low < c.ours.probability <= high]
+        if not here:
+            continue
+        stated = np.mean([c.ours.probability for c in here])
+        right = np.mean([c.ours.faults == c.shown for c in here])
+        planted = np.mean([c.ours.faults == c.planted for c in here])
+        # Half a case is added, so that none wrong does not claim to be exact.
+        spread = np.sqrt(right * (1 - right) * len(here) + 0.25) / len(here)
+        lines.append(
+            f"| {low:.1f} to {high:.1f} | {len(here)} | {stated:.3f} | {right:.3f} | {spread:.3f} | {planted:.3f} |"
+        )
     return "\n".join(lines) + "\n"
 
 

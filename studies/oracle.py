@@ -45,7 +45,9 @@ _SPEAKS, _REFUTED = 0.7, -8.0  # nats a single must gain, or lose, against no fa
 
 
 @njit(cache=True)
-def _sums(law, lapsed, starts, stops, chosen, lumps, base, nobody, one, two, lapse_one, lapse_two, lucky, luck, luck_weight):  # type: ignore[no-untyped-def]
+def _sums(
+    law, lapsed, starts, stops, chosen, lumps, base, nobody, one, two, lapse_one, lapse_two, lucky, luck, luck_weight
+):  # type: ignore[no-untyped-def]
     """Log likelihood of chosen operations, shape (settings, speckled, chosen, rungs, rungs).
 
     law (lumps, rows, nodes), base (settings, speckled, rows), one and two (rungs, rows) hazards, lapse_* (rungs, 2) or

@@ -224,7 +224,7 @@ def test_the_next_trial_parts_the_rivals() -> None:
     diagnosis = rank_causes(entangled().trials)
     found = by_faults(diagnosis)
     dirt, wear = frozenset({("D1.0", "dirty-head", 1)}), frozenset({("K1", "worn-surface", 1)})
-    assert found[dirt] == pytest.approx(found[wear], rel=0.2)
+    assert 0.3 < found[dirt] / found[wear] < 3
     proposed = diagnosis.next
     assert proposed is not None
     assert (proposed.operation, proposed.side, proposed.risk) == ("read", 1, "none")

@@ -9,25 +9,30 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import logsumexp, softmax
+from scipy.special import softmax
 
+from indexhole.causes import kernel
 from indexhole.causes.faults import Fault
 from indexhole.causes.history import Bench, Supposition, typical_count
-from indexhole.causes.kernel import LUCK_LOG_WEIGHT, hazard, lapse_log, node_of, outcome_table, row_table, with_luck
+from indexhole.causes.kernel import hazard, node_of
+from indexhole.causes.kernels import operations
 from indexhole.causes.profiles import LapseProfiles, ProfileBook, Profiles, suppositions
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Place = tuple[int, ...]
 
-# Chance of a sector to fail on a sound bench: unknown, so summed over.
-_BACKGROUND = hazard(np.array([1e-5, 2e-4, 1e-3, 4e-3, 1.5e-2]))
+# Chance of a sector to fail on a sound bench: unknown, so summed over, for calm and for rough benches (together a
+# climate). A speckled disk, which is no fault yet, has the next chance up. Our own choice.
+_BACKGROUND = hazard(np.array([4e-5, 2e-4, 9e-4, 4e-3, 1.5e-2, 6e-2]))
 _BACKGROUND_WEIGHT = np.array([0.15, 0.25, 0.3, 0.2, 0.1])
+_SPECKLED = 0.08
 _KEEP = 64  # unknowns kept, most probable first, when a hypothesis is looked at closely
 _KEEP_BRIEFLY = 24
-_USUAL = 1  # the middle of the three lucks
 _ALL_FAIL = np.array([0.0, 0.0, 1.0])
 _NEGLIGIBLE = 9.0  # nats below the best
+_IMPOSSIBLE = 12.0  # nats below the best climate of every single fault
+_NO_RATE = np.zeros(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,7 @@ class Close:
         rows: (done rows,) expected log likelihood of each row, over the posterior of the unknowns.
         outcomes: (candidate rows, 3) chance that none, some, or (nearly) all sectors fail.
         hazard, lapse: (kept, rows) sector hazard and chance of a lead's lapse, for all rows.
+        rough: (kept,) which roughness.
         weight: (kept,) posterior weights of the unknowns kept.
         supposed: what most probably became of the writes.
         magnitudes: most probable magnitude of each fault, "" when it has none.
@@ -59,6 +65,7 @@ class Close:
     outcomes: Floats
     hazard: Floats
     lapse: Floats
+    rough: Ints
     weight: Floats
     supposed: Supposition
     magnitudes: dict[Fault, str]
@@ -72,15 +79,47 @@ class Evidence:
         self.book = ProfileBook(bench)
         done = slice(0, bench.done)
         self._operation = bench.operation[done]
-        self._table = with_luck(row_table(bench.failed[done], bench.tried[done]))
-        self._lapse = lapse_log(bench.failed[done], bench.tried[done])
-        self._outcome = outcome_table(typical_count(bench.trials[: bench.done]))
+        self._starts = np.flatnonzero(np.diff(self._operation, prepend=-1))
+        table = kernel.row_table(bench.failed[done], bench.tried[done])
+        # Over the largest of each row, so that products over rows stay numbers.
+        scale = table.max(axis=(0, 2), initial=0.0)
+        self._table = table / scale[None, :, None]
+        self._lapsed = kernel.lapse_likelihood(bench.failed[done], bench.tried[done]) / scale
+        self._whole = bench.whole_failures()[done] / scale
+        self._scale = float(np.log(scale).sum())
+        self._scale_by_row = np.log(scale)
+        self._outcome = kernel.outcome_table(typical_count(bench.trials[: bench.done]))
+        self._disk = bench.disk[self._starts]
+        plain, speckled = np.log1p(-_SPECKLED), np.log(_SPECKLED)
+        self._speckle_weight = np.array([plain, speckled])
+        self._use_climates(
+            [(k, rough) for k in range(len(_BACKGROUND_WEIGHT)) for rough in range(len(kernel.ROUGHNESS_WEIGHT))]
+        )
         self.look = lru_cache(maxsize=None)(self._look)
         self._summed = lru_cache(maxsize=None)(self._sum_unknowns)
 
+    def _use_climates(self, climates: list[tuple[int, int]]) -> None:
+        self._climates = climates
+        levels = sorted({(k + speckled, rough) for k, rough in climates for speckled in (0, 1)})
+        self._base = np.array([_BACKGROUND[k] for k, _ in levels])
+        self._rough = np.array([rough for _, rough in levels], dtype=np.int64)
+        # Of each climate, the level of plain and of speckled disks, shape (2, climates).
+        self._level = np.array([[levels.index((k + s, rough)) for k, rough in climates] for s in (0, 1)])
+        self._climate_weight = np.log([_BACKGROUND_WEIGHT[k] * kernel.ROUGHNESS_WEIGHT[r] for k, r in climates])
+        self._best_climate = np.full(len(climates), -np.inf)
+        self._untouched = lru_cache(maxsize=None)(self._no_fault)
+
     def log_likelihood(self, faults: frozenset[Fault]) -> float:
         """Log likelihood of all done rows under the hypothesis that exactly these faults are present."""
-        return self._summed(faults)[0]
+        return self._summed(faults)
+
+    def leave_out_impossible_climates(self) -> None:
+        """From here on weigh only climates that some hypothesis weighed so far leaves possible.
+
+        What is left out would add less than e^-12 to any of them, and makes every pair cheaper to weigh.
+        """
+        kept = self._best_climate > -_IMPOSSIBLE
+        self._use_climates([climate for climate, stays in zip(self._climates, kept, strict=True) if stays])
 
     def _settings(self, faults: frozenset[Fault]) -> list[_Setting]:
         steady = sorted(f for f in faults if f.fault != "bad-lead") if faults else []
@@ -91,29 +130,62 @@ class Evidence:
         ]
 
     def _by_unknown(self, setting: _Setting) -> Floats:
-        """Log of prior weight times likelihood, shape (background, rungs of each fault..., rungs of each lead...).
+        """Log of prior weight times likelihood, shape (climates, rungs of each fault..., rungs of each lead...).
 
         Operations are taken in groups touched by the same faults, so that a group spans only unknowns it depends on.
         """
         count, leads = len(setting.profiles), len(setting.lapses)
-        total = self._log_weight(setting)
-        for touching, lead, rows in self._groups(setting):
-            by_row = self._table[:, rows, node_of(self._hazards(setting, touching, rows))]
-            if lead < 0:
-                part = self._by_operation(by_row, rows).sum(axis=-1)
-                total = total + part.reshape(*part.shape, *[1] * leads)
+        by_disk: dict[int, Floats] = {}
+        for touching, lead, chosen in self._groups(setting):
+            if lead < 0 and not any(touching):
+                parts = self._untouched(setting.supposed)[chosen]
             else:
-                part = self._with_lapses(by_row, rows, setting.lapses[lead]).sum(axis=-1)
-                rungs = [1] * leads
-                rungs[lead] = part.shape[-1]
-                total = total + part.reshape(*part.shape[: 1 + count], *rungs)
+                profiles = [p if touched else None for p, touched in zip(setting.profiles, touching, strict=True)]
+                parts = self._operations(
+                    setting.supposed, chosen, profiles, setting.lapses[lead] if lead >= 0 else None
+                )
+            rungs = [1] * leads
+            if lead >= 0:
+                rungs[lead] = parts.shape[-1]
+            parts = parts.reshape(*parts.shape[: 2 + count], *rungs)
+            order = np.argsort(self._disk[chosen], kind="stable")
+            disks, begins = np.unique(self._disk[chosen][order], return_index=True)
+            for disk, part in zip(disks.tolist(), np.add.reduceat(parts[order], begins, axis=0), strict=True):
+                by_disk[disk] = by_disk[disk] + part if disk in by_disk else part
+        total = self._log_weight(setting) + self._scale
+        plain, speckled = self._speckle_weight
+        for part in by_disk.values():
+            # Disks are speckled or not, each by itself.
+            total = total + np.logaddexp(plain + part[self._level[0]], speckled + part[self._level[1]])
         log_joint: Floats = total
         return log_joint
 
+    def _no_fault(self, supposed: Supposition) -> Floats:
+        """Log likelihood of every operation untouched by faults, (operations, levels, 1, 1, 1)."""
+        return self._operations(supposed, np.arange(len(self._starts)), [], None)
+
+    def _operations(
+        self, supposed: Supposition, chosen: Ints, profiles: list[Profiles | None], lapses: LapseProfiles | None
+    ) -> Floats:
+        """Log likelihood of chosen operations, (operations, levels, rungs or 1, rungs or 1, lapse rungs or 1)."""
+        ends = np.append(self._starts[1:], self.bench.done)
+        length = ends[chosen] - self._starts[chosen]
+        starts = np.concatenate([[0], np.cumsum(length)])
+        rows = np.arange(starts[-1]) + np.repeat(self._starts[chosen] - starts[:-1], length)
+        added = [np.zeros((1, len(rows))) if p is None else _spread(p, rows) for p in profiles]
+        added += [np.zeros((1, len(rows)))] * (2 - len(added))
+        spoilt = self.book.spoilt(supposed)[rows]
+        found: Floats = operations(
+            self._table[:, rows], kernel.LUCK_SHIFTS, kernel.LUCK_WEIGHT, self._lapsed[rows], self._whole[rows],
+            kernel.MISHAP, starts, self._base[:, None] + spoilt, self._rough, added[0], added[1],
+            _NO_RATE if lapses is None else lapses.rate, _NO_RATE > 0 if lapses is None else lapses.by_row,
+            kernel.LOWEST_LOG, kernel.NODE_STEP,
+        )  # fmt: skip
+        return found
+
     def _groups(self, setting: _Setting) -> Iterator[tuple[tuple[bool, ...], int, Ints]]:
-        """Done rows by the faults that touch their operation, and by lapsing lead (its place, or -1)."""
-        operations = int(self._operation.max(initial=-1)) + 1
-        code = np.full(operations, -1, dtype=np.int64)
+        """Operations by the faults that touch them, and by lapsing lead (its place, or -1)."""
+        code = np.full(len(self._starts), -1, dtype=np.int64)
         for place, lapses in enumerate(setting.lapses):
             code[np.unique(self._operation[lapses.rows[lapses.rows < self.bench.done]])] = place
         lead = code.copy()
@@ -121,109 +193,120 @@ class Evidence:
             touched = np.unique(self._operation[profile.rows[profile.rows < self.bench.done]])
             code[touched] += (1 + len(setting.lapses)) << bit
         for value in np.unique(code):
-            chosen = code == value
-            rows = np.flatnonzero(chosen[self._operation])
+            chosen = np.flatnonzero(code == value)
             mask = (int(value) + 1) // (1 + len(setting.lapses))
-            yield tuple(bool(mask >> b & 1) for b in range(len(setting.profiles))), int(lead[chosen][0]), rows
-
-    def _by_operation(self, by_row: Floats, rows: Ints) -> Floats:
-        """Log likelihood of operations from that of rows, luck summed over: (luck, ..., rows) to (..., operations)."""
-        starts = np.flatnonzero(np.diff(self._operation[rows], prepend=-1))
-        if len(starts) == 0:
-            return np.zeros((*by_row.shape[1:-1], 0))
-        sums = np.add.reduceat(by_row, starts, axis=-1)
-        low, usual, high = (part + weight for part, weight in zip(sums, LUCK_LOG_WEIGHT, strict=True))
-        whole: Floats = np.logaddexp(np.logaddexp(low, high), usual)
-        return whole
-
-    def _with_lapses(self, by_row: Floats, rows: Ints, lapses: LapseProfiles) -> Floats:
-        """Log likelihood of operations on a lead that lapses: (luck, ..., rows) to (..., rungs, operations)."""
-        lapsed = self._lapse[rows]
-        starts = np.flatnonzero(np.diff(self._operation[rows], prepend=-1))
-        lapsed_whole = np.add.reduceat(lapsed, starts) if len(starts) else lapsed
-        whole = self._by_operation(by_row, rows)
-        parts = []
-        for rate, single in zip(lapses.rate, lapses.by_row, strict=True):
-            on, off = np.log(rate), np.log1p(-rate)
-            if single:
-                parts.append(self._by_operation(np.logaddexp(off + by_row, on + lapsed), rows))
-            else:
-                parts.append(np.logaddexp(off + whole, on + lapsed_whole))
-        return np.stack(parts, axis=-2)
-
-    def _hazards(self, setting: _Setting, touching: tuple[bool, ...], rows: Ints) -> Floats:
-        """Sector hazards of some rows, shape (background, rungs or 1 of each fault..., rows)."""
-        count = len(setting.profiles)
-        hazards = _BACKGROUND.reshape(-1, *[1] * count, 1) + self.book.spoilt(setting.supposed)[rows]
-        for axis, profile in enumerate(setting.profiles, start=1):
-            if touching[axis - 1]:
-                spread = np.zeros((len(profile.log_weight), len(rows)))
-                known = np.isin(profile.rows, rows)
-                spread[:, np.searchsorted(rows, profile.rows[known])] = profile.hazard[:, known]
-                shape = [1] * (count + 1)
-                shape[axis] = len(spread)
-                hazards = hazards + spread.reshape(*shape, len(rows))
-        return hazards
+            yield tuple(bool(mask >> b & 1) for b in range(len(setting.profiles))), int(lead[chosen][0]), chosen
 
     def _log_weight(self, setting: _Setting) -> Floats:
-        """Log prior of the unknowns, shape (background, rungs of each fault..., rungs of each lead...)."""
-        weight = np.log(_BACKGROUND_WEIGHT)
+        """Log prior of the unknowns, shape (climates, rungs of each fault..., rungs of each lead...)."""
+        weight = self._climate_weight
         for rungs in [p.log_weight for p in setting.profiles] + [lapses.log_weight for lapses in setting.lapses]:
             weight = weight[..., None] + rungs
         log_weight: Floats = weight
         return log_weight
 
-    def _sum_unknowns(self, faults: frozenset[Fault]) -> tuple[float, Floats, list[tuple[_Setting, Place]]]:
-        """Log likelihood over all unknowns, and the few most probable of them with their posterior weights."""
+    def _joint(self, faults: frozenset[Fault]) -> tuple[list[_Setting], list[Floats]]:
         settings = self._settings(faults)
-        joint = [s.log_weight + self._by_unknown(s) for s in settings]
+        return settings, [s.log_weight + self._by_unknown(s) for s in settings]
+
+    def _sum_unknowns(self, faults: frozenset[Fault]) -> float:
+        """Log likelihood over all unknowns; which climates it leaves possible is remembered."""
+        _, joint = self._joint(faults)
+        top = max(float(j.max()) for j in joint)
+        by_climate = sum(np.exp(j - top).reshape(len(self._climates), -1).sum(axis=1) for j in joint)
+        whole = float(np.sum(by_climate))
+        with np.errstate(divide="ignore"):
+            self._best_climate = np.maximum(self._best_climate, np.log(by_climate / whole))
+        return top + float(np.log(whole))
+
+    def _likeliest(self, faults: frozenset[Fault]) -> tuple[Floats, list[tuple[_Setting, Place, tuple[int, int]]]]:
+        """The few most probable unknowns with their posterior weights: setting, rungs of its faults, climate."""
+        settings, joint = self._joint(faults)
         flat = np.concatenate([j.ravel() for j in joint])
         most = min(_KEEP, len(flat))
         kept = np.argpartition(-flat, most - 1)[:most]
         kept = np.sort(kept[flat[kept] > flat.max() - _NEGLIGIBLE])
         starts = np.cumsum([0, *(j.size for j in joint)])
         owners = np.searchsorted(starts, kept, side="right") - 1
-        unknowns = [
-            (settings[o], tuple(int(x) for x in np.unravel_index(number - starts[o], joint[o].shape)))
-            for number, o in zip(kept, owners, strict=True)
-        ]
-        return float(logsumexp(flat)), softmax(flat[kept]), unknowns
+        unknowns = []
+        for number, o in zip(kept, owners, strict=True):
+            climate, *place = (int(x) for x in np.unravel_index(number - starts[o], joint[o].shape))
+            unknowns.append((settings[o], tuple(place), self._climates[climate]))
+        weight = np.exp(flat[kept] - flat.max())
+        return weight / weight.sum(), unknowns
 
     def _look(self, faults: frozenset[Fault]) -> Close:
         """The hypothesis with its unknowns weighed by the trials: what it says of each row and each candidate."""
-        log_likelihood, weight, unknowns = self._summed(faults)
+        log_likelihood = self._summed(faults)
+        weight, unknowns = self._likeliest(faults)
         done, total = self.bench.done, len(self.bench.trials)
         hazards, lapse = np.zeros((len(weight), total)), np.zeros((len(weight), total))
+        rough = np.array([climate[1] for _, _, climate in unknowns], dtype=np.int64)
         rows = np.zeros((len(weight), done))
         told: Counter[tuple[Fault, str]] = Counter()
         steady = sorted(f for f in faults if f.fault != "bad-lead")
-        for i, (setting, place) in enumerate(unknowns):
-            hazards[i] = _BACKGROUND[place[0]] + self.book.spoilt(setting.supposed)
-            for fault, profile, rung in zip(steady, setting.profiles, place[1:], strict=False):
-                hazards[i, profile.rows] += profile.hazard[rung]
+        for i, (setting, place, climate) in enumerate(unknowns):
+            added = self.book.spoilt(setting.supposed).copy()
+            for fault, profile, rung in zip(steady, setting.profiles, place, strict=False):
+                added[profile.rows] += profile.hazard[rung]
                 told[fault, profile.magnitude[rung]] += weight[i]
-            by_row = self._table[:, np.arange(done), node_of(hazards[i, :done])]
-            whole = self._by_operation(by_row, np.arange(done))
-            for lapses, rung in zip(setting.lapses, place[1 + len(setting.profiles) :], strict=True):
-                here = lapses.rows[lapses.rows < done]
-                lapse[i, lapses.rows] = lapses.rate[rung]
-                whole[np.unique(self._operation[here])] = self._with_lapses(by_row[:, here], here, lapses)[rung]
-                by_row[:, here] = np.logaddexp(
-                    np.log1p(-lapses.rate[rung]) + by_row[:, here], np.log(lapses.rate[rung]) + self._lapse[here]
-                )
-            rows[i] = self._dealt_out(by_row, whole)
+            lapses = list(zip(setting.lapses, place[len(setting.profiles) :], strict=True))
+            for over, rung in lapses:
+                lapse[i, over.rows] = over.rate[rung]
+            ways = [self._by_row(added + _BACKGROUND[climate[0] + s], climate[1], lapses) for s in (0, 1)]
+            # Each disk is told as it most probably is, speckled or plain.
+            by_disk = [np.bincount(self._disk, w, minlength=len(self.bench.disks)) for _, w in ways]
+            speckled = by_disk[1] + self._speckle_weight[1] > by_disk[0] + self._speckle_weight[0]
+            hazards[i] = added + _BACKGROUND[climate[0] + speckled[self.bench.disk].astype(np.int64)]
+            here = speckled[self.bench.disk[:done]]
+            by_row = np.where(here, ways[1][0], ways[0][0])
+            whole = np.where(speckled[self._disk], ways[1][1], ways[0][1])
+            rows[i] = self._dealt_out(by_row, whole) + self._scale_by_row
         ahead = lapse[:, done:, None]
-        outcomes = self._outcome[node_of(hazards[:, done:])] * (1 - ahead) + ahead * _ALL_FAIL
+        outcomes = self._outcome[rough[:, None], node_of(hazards[:, done:])] * (1 - ahead) + ahead * _ALL_FAIL
         return Close(
             log_likelihood=log_likelihood,
             rows=weight @ rows,
             outcomes=np.einsum("k,kco->co", weight, outcomes),
             hazard=hazards,
             lapse=lapse,
+            rough=rough,
             weight=weight,
             supposed=unknowns[int(weight.argmax())][0].supposed,
             magnitudes={fault: name for (fault, name), _ in reversed(told.most_common())},
         )
+
+    def _by_row(self, hazards: Floats, rough: int, lapsing: list[tuple[LapseProfiles, int]]) -> tuple[Floats, Floats]:
+        """Log likelihood of rows, (luck, rows), and of operations, (operations,), with everything known but luck."""
+        done = self.bench.done
+        nodes = node_of(hazards[:done])[None, :] + kernel.LUCK_SHIFTS[:, None]
+        by_row = self._table[rough, np.arange(done), np.clip(nodes, 0, len(kernel.NODES) - 1)]
+        plain = self._by_operation(by_row)
+        for lapses, rung in lapsing:
+            here = np.zeros(done, dtype=np.bool_)
+            here[lapses.rows[lapses.rows < done]] = True
+            rate = lapses.rate[rung]
+            singly = np.where(here, (1 - rate) * by_row + rate * self._lapsed, by_row)
+            if lapses.by_row[rung]:
+                plain = np.where(here[self._starts], self._by_operation(singly), plain)
+            else:
+                together = self._together(self._lapsed)
+                plain = np.where(here[self._starts], (1 - rate) * plain + rate * together, plain)
+            by_row = singly
+        whole = (1 - kernel.MISHAP) * plain + kernel.MISHAP * self._together(self._whole)
+        return np.log(by_row), np.log(whole + 1e-300)
+
+    def _together(self, by_row: Floats) -> Floats:
+        """Product over the rows of each operation, on the last axis."""
+        if len(self._starts) == 0:
+            return np.zeros((*by_row.shape[:-1], 0))
+        product: Floats = np.multiply.reduceat(by_row, self._starts, axis=-1)
+        return product
+
+    def _by_operation(self, by_row: Floats) -> Floats:
+        """Likelihood of operations from that of rows, luck summed over: (luck, rows) to (operations,)."""
+        summed: Floats = kernel.LUCK_WEIGHT @ self._together(by_row)
+        return summed
 
     def _dealt_out(self, by_row: Floats, whole: Floats) -> Floats:
         """Log likelihood of operations dealt out to their rows, (luck, rows) and (operations,) to (rows,).
@@ -231,8 +314,8 @@ class Evidence:
         Each row gets its own under the luck that its operation most likely had, and an even share of what is left over.
         """
         operation = self._operation
-        by_luck = np.stack([np.bincount(operation, weights=part) for part in by_row]) + LUCK_LOG_WEIGHT[:, None]
-        luck = softmax(by_luck, axis=0)[:, operation]
+        by_luck = np.stack([np.bincount(operation, weights=part) for part in by_row])
+        luck = softmax(by_luck + np.log(kernel.LUCK_WEIGHT)[:, None], axis=0)[:, operation]
         own = (luck * by_row).sum(axis=0)
         left = (whole - np.bincount(operation, weights=own)) / np.bincount(operation)
         rows: Floats = own + left[operation]
@@ -247,14 +330,23 @@ class Evidence:
         kept = np.argsort(-close.weight, kind="stable")[:_KEEP_BRIEFLY]
         base, lapse = close.hazard[kept][:, rows], close.lapse[kept][:, None, rows]
         with_fault = base[:, None, :] + profile.hazard[None, :, known]
+        rough = close.rough[kept][:, None, None]
 
         def weigh(hazards: Floats) -> Floats:
-            plain = self._table[_USUAL, rows, node_of(hazards)]
-            with np.errstate(divide="ignore"):
-                either = np.logaddexp(np.log1p(-lapse) + plain, np.log(lapse) + self._lapse[rows])
-            total: Floats = either.sum(axis=-1)
+            plain = self._table[rough, rows, node_of(hazards)]
+            total: Floats = np.log((1 - lapse) * plain + lapse * self._lapsed[rows]).sum(axis=-1)
             return total
 
         gain = weigh(with_fault) - weigh(base[:, None, :])
-        weight = np.log(close.weight[kept])[:, None] + profile.log_weight[None, :]
-        return float(logsumexp(weight + gain) - logsumexp(np.log(close.weight[kept])))
+        share = close.weight[kept] / close.weight[kept].sum()
+        gain += np.log(share)[:, None] + profile.log_weight[None, :]
+        return float(gain.max() + np.log(np.exp(gain - gain.max()).sum()))
+
+
+def _spread(profile: Profiles, rows: Ints) -> Floats:
+    """A profile's hazards on some rows (rising), nought where it does not touch, (rungs, rows)."""
+    spread = np.zeros((len(profile.log_weight), len(rows)))
+    place = np.searchsorted(rows, profile.rows)
+    known = (place < len(rows)) & (rows[np.minimum(place, len(rows) - 1)] == profile.rows)
+    spread[:, place[known]] = profile.hazard[:, known]
+    return spread

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
@@ -34,24 +35,31 @@ class Fault:
     side: int | None = None
 
 
-# Parts fail independently with 1 in 100, the figure of the polybox of de Kleer and Williams (1987). With 1 in 500 those
-# that leave the same traces as commoner ones, or need an odd mixture of things on the bench. Both are our own choice.
-# A read path alone gone is such a rare one: until a mechanism has tried its own tracks it looks like a moved head or a
-# tired belt, which are far commoner; after that the trials decide and the prior hardly counts.
-_COMMON, _RARE = 0.01, 0.002
-
-PRIOR: dict[FaultWord, float] = {
-    "misaligned": 2 * _COMMON,  # misaligned and off-speed together
-    "dirty-head": _COMMON,
-    "dead-write": _COMMON,
-    "dead-read": _RARE,
-    "worn-surface": _COMMON,
-    "damaged-band": _COMMON,
-    "bad-lead": _COMMON,
-    "wrong-medium": _RARE,
-    "old-recording-underneath": _RARE,
-    "set-up": _RARE,
+# How often each kind of fault is met on a bench as a whole. Most kinds are met about alike, so a fault is the likelier
+# in one element the fewer of its sort there are (near 1 in 100 on a small bench, the figure of the polybox of de Kleer
+# and Williams, 1987). Those that leave the traces of commoner ones, or need an odd mixture of things, are met less. Our
+# own choice; the bounds keep one element from being presumed at fault, or beyond suspicion.
+_MET: dict[FaultWord, float] = {
+    "misaligned": 0.18,  # misaligned and off-speed together
+    "dirty-head": 0.1,
+    "dead-write": 0.09,
+    "dead-read": 0.012,  # until a mechanism has tried its own tracks it looks like one out of place, which is common
+    "worn-surface": 0.1,
+    "damaged-band": 0.1,
+    "bad-lead": 0.09,
+    "wrong-medium": 0.02,
+    "old-recording-underneath": 0.03,
+    "set-up": 0.015,
 }
+_LEAST, _MOST = 0.001, 0.04
+
+
+def prior_of(faults: Iterable[Fault]) -> dict[Fault, float]:
+    """Chance of each fault before any trial, given all that are possible on the bench."""
+    faults = list(faults)
+    count = Counter(f.fault for f in faults)
+    return {f: min(_MOST, max(_LEAST, _MET[f.fault] / count[f.fault])) for f in faults}
+
 
 MECHANISM_FAULTS: tuple[FaultWord, ...] = ("misaligned", "dirty-head", "dead-write", "dead-read")
 

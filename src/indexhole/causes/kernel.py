@@ -15,11 +15,15 @@ from scipy.special import betaln, gammaln
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-# Concentration of the beta law: nearly tosses, rows that differ, rows that go all one way. Our own choice.
-_TOSSES, _UNEVEN, _ALL_ONE_WAY = 120.0, 20.0, 3.0
+# Concentrations of the beta law, from nearly tosses to rows that go all one way, with their shares; and the share of
+# rows that nobody foresaw: failed wholly or anyhow, or went well although they should not. Some benches are calm and
+# others rough, which is summed over. Our own choice.
+_LAWS = (((120.0, 0.6), (20.0, 0.4), (3.0, 0.0)), ((40.0, 0.55), (8.0, 0.35), (2.0, 0.1)))
+_SURPRISE = (0.0002, 0.001)
+ROUGHNESS_WEIGHT: Floats = np.array([0.75, 0.25])
 _WIDE_SHARE, _COMMON_FAILURE = 0.25, 0.2
-# A row that nobody foresaw: failed wholly or anyhow, or went well although it should not.
-_SURPRISE = 0.0002
+# A whole operation fails by something that will not come again: a disk not seated, a door not shut.
+MISHAP = 0.0002
 HAZARD_CAP = 12.0
 _LOWEST = 1e-5
 NODES: Floats = np.geomspace(_LOWEST, HAZARD_CAP, 96)
@@ -53,45 +57,51 @@ def _log_beta_binomial(failed: Floats, tried: Floats, mean: Floats, concentratio
 
 
 def row_table(failed: Ints, tried: Ints) -> Floats:
-    """Log likelihood of each row at each hazard node, shape (rows, nodes). Rows without sectors tried say nothing."""
+    """Likelihood of each row at each hazard node, shape (roughness, rows, nodes); 1 for rows that tried nothing."""
+    # Many rows share their counts.
+    counts, of = np.unique(np.stack([failed, tried], axis=1), axis=0, return_inverse=True)
+    table: Floats = _count_table(counts[:, 0], counts[:, 1])[:, of.ravel()]
+    return table
+
+
+def _count_table(failed: Ints, tried: Ints) -> Floats:
     k = failed.astype(np.float64)[:, None]
     n = tried.astype(np.float64)[:, None]
     mean = -np.expm1(-NODES)[None, :]
-    law = np.zeros((len(k), len(NODES)))
-    # Sound rows do not go all one way: the widest law comes in only as failure gets common.
+    # On a calm bench sound rows do not go all one way: the widest law comes in only as failure gets common.
     wide = _WIDE_SHARE * mean / (mean + _COMMON_FAILURE)
-    for concentration, share in ((_TOSSES, 0.6 * (1 - wide)), (_UNEVEN, 0.4 * (1 - wide)), (_ALL_ONE_WAY, wide)):
-        law += share * np.exp(_log_beta_binomial(k, n, mean, concentration))
     extremes = 0.25 * ((k == n).astype(np.float64) + (k == 0))
     surprise = np.where(n > 0, 0.5 / (n + 1) + extremes, 1.0)
-    table: Floats = np.log((1 - _SURPRISE) * law + _SURPRISE * surprise)
+    tables = []
+    for laws, share_surprise, common in zip(_LAWS, _SURPRISE, (wide, np.zeros_like(wide)), strict=True):
+        widest = laws[-1][0]
+        law = common * np.exp(_log_beta_binomial(k, n, mean, widest))
+        for concentration, share in laws:
+            if share:
+                law += share * (1 - common) * np.exp(_log_beta_binomial(k, n, mean, concentration))
+        tables.append((1 - share_surprise) * law + share_surprise * surprise)
+    table: Floats = np.stack(tables)
     return table
 
 
 # Rows of one operation share their luck: hazards of a whole operation may be higher or lower than usual.
-_LUCK_NODES = round(0.9 / _STEP)
-LUCK_LOG_WEIGHT: Floats = np.log([0.15, 0.7, 0.15])
+LUCK_SHIFTS: Ints = np.array([round(x / _STEP) for x in (-2.2, -0.9, 0.0, 0.9, 2.2)])
+LUCK_WEIGHT: Floats = np.array([0.03, 0.15, 0.64, 0.15, 0.03])
+LOWEST_LOG, NODE_STEP = float(np.log(_LOWEST)), _STEP
 
 
-def with_luck(table: Floats) -> Floats:
-    """The row table with the hazards of an operation low, usual and high: shape (3, rows, nodes)."""
-    nodes = np.arange(table.shape[1])
-    shifts = (-_LUCK_NODES, 0, _LUCK_NODES)
-    return np.stack([table[:, np.clip(nodes + shift, 0, len(nodes) - 1)] for shift in shifts])
-
-
-def lapse_log(failed: Ints, tried: Ints) -> Floats:
-    """Log likelihood of each row when the lead failed during it, shape (rows,)."""
+def lapse_likelihood(failed: Ints, tried: Ints) -> Floats:
+    """Likelihood of each row when the lead failed during it, shape (rows,)."""
     likelihood = _LAPSE_WHOLE * (failed == tried) + (1 - _LAPSE_WHOLE) / (tried + 1.0)
-    value: Floats = np.log(np.where(tried > 0, likelihood, 1.0))
-    return value
+    found: Floats = np.where(tried > 0, likelihood, 1.0)
+    return found
 
 
 def outcome_table(tried: int) -> Floats:
-    """Chance that no sector, some, or (nearly) all fail, at each hazard node: shape (nodes, 3)."""
+    """Chance that no sector, some, or (nearly) all fail, at each hazard node: shape (roughness, nodes, 3)."""
     counts = np.arange(tried + 1, dtype=np.int64)
-    law = np.exp(row_table(counts, np.full(tried + 1, tried, dtype=np.int64)))
+    law = row_table(counts, np.full(tried + 1, tried, dtype=np.int64))
     most = max(1, int(np.ceil(0.9 * tried)))
-    parts: Floats = np.stack([law[0], law[1:most].sum(axis=0), law[most:].sum(axis=0)], axis=1)
-    parts /= parts.sum(axis=1, keepdims=True)
+    parts: Floats = np.stack([law[:, 0], law[:, 1:most].sum(axis=1), law[:, most:].sum(axis=1)], axis=-1)
+    parts /= parts.sum(axis=-1, keepdims=True)
     return parts

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
@@ -19,11 +20,14 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 # Prior shares between ways a fault may work; our own choice, none of them decisive.
-_ERASED_EDGE, _OFF_SPEED, _OLD_EDGE, _EITHER_WAY = 0.25, 0.25, 0.1, 0.4
+_ERASED_EDGE, _OFF_SPEED, _OLD_EDGE, _EITHER_WAY, _ALONG = 0.25, 0.2, 0.1, 0.3, 0.15
 _DIRT_READS_ONLY, _DIRT_ADDS_UP, _DIRT_EITHER_WAY = 0.5, 0.25, 0.25
-_UNLIKE_RUNGS = 5
+_UNLIKE_RUNGS = 2.0  # rungs (of every other) over which unlikeness of the two directions falls by e
+# Faults may be worse at one end of the head's travel: change in the logit of failure from the middle to an end.
+_SLOPE, _EVEN = 1.5, 0.6
 _MERGED_NODES = 3
-_DEAD_TOTAL = 0.9
+# How surely a dead path fails, with its share.
+_DEAD = ((1.0, 0.7), (0.98, 0.2), (0.9, 0.1))
 _DEAD_LEAVES_OLD = 0.75
 _LAPSE_TOOK, _LAPSE_LEFT_OLD = 0.4, 0.4
 _LAPSE_RATES = (0.03, 0.08, 0.18, 0.32, 0.5, 0.7, 0.9)
@@ -151,10 +155,27 @@ def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
             told = f"{size:.1f} %" if unit == "%" else f"{size:.0f} um"
             yield share * step.weight, told, reads * step.reads_others + is_read * step.read_by_others
     # Readers differ in what they bear, so the two directions may fail unequally beyond what the model says.
-    for (i, one), (j, other) in product(enumerate(offset_ladder(over_old=False)), repeat=2):
-        if abs(i - j) <= _UNLIKE_RUNGS:
-            chance = reads * one.reads_others + is_read * other.reads_others
-            yield _EITHER_WAY * one.weight * other.weight, "", chance
+    coarse = offset_ladder(over_old=False)[::2]
+    either = {
+        (i, j): one.weight * other.weight * math.exp(-abs(i - j) / _UNLIKE_RUNGS)
+        for (i, one), (j, other) in product(enumerate(coarse), repeat=2)
+    }
+    for (i, j), weight in either.items():
+        chance = reads * coarse[i].reads_others + is_read * coarse[j].reads_others
+        yield _EITHER_WAY * weight / sum(either.values()), "", chance
+    # Out of place at one end of the travel more than at the other, as by a pitch that is not right.
+    touched = np.maximum(reads, is_read)
+    for end, rung in product((-1.0, 1.0), RUNGS[3:14:2]):
+        told = f"worst at the {'inner' if end > 0 else 'outer'} cylinders"
+        yield _ALONG / 12, told, touched * _sloping(bench, rung, end * _SLOPE)
+
+
+def _sloping(bench: Bench, chance: float, slope: float) -> Floats:
+    """A chance of failure that changes along the radius: its logit rises by `slope` from the middle inwards."""
+    middle = max(bench.cylinders - 1, 1) / 2
+    along = ((bench.first + bench.last) / 2 - middle) / middle
+    sloping: Floats = 1 / (1 + (1 - chance) / chance * np.exp(-slope * along))
+    return sloping
 
 
 def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
@@ -173,20 +194,24 @@ def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
 
 def _dead_write(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     tries = (bench.mechanism == bench.mechanisms.index(fault.element)) & bench.writes
-    yield _DEAD_TOTAL, "", tries * 1.0
-    yield 1 - _DEAD_TOTAL, "", tries * RUNGS[-2]
+    for chance, weight in _DEAD:
+        yield weight, "", tries * chance
 
 
 def _dead_read(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     reads = bench.mechanism == bench.mechanisms.index(fault.element)
-    yield _DEAD_TOTAL, "", reads * 1.0
-    yield 1 - _DEAD_TOTAL, "", reads * RUNGS[-2]
+    for chance, weight in _DEAD:
+        yield weight, "", reads * chance
 
 
 def _worn(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     surface = (bench.disk == bench.disks.index(fault.element)) & (bench.side == fault.side)
     for step in loss_ladder():
-        yield step.weight, f"{step.loss_db:.0f} dB", surface * step.once
+        yield _EVEN * step.weight, f"{step.loss_db:.0f} dB", surface * step.once
+    steps = loss_ladder()[1:15:2]
+    for end, step in product((-1.0, 1.0), steps):
+        sloping = surface * _sloping(bench, step.once, end * _SLOPE)
+        yield (1 - _EVEN) / (2 * len(steps)), f"{step.loss_db:.0f} dB", sloping
 
 
 def _damaged(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
@@ -195,14 +220,18 @@ def _damaged(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     count = bench.cylinders
     widths = [w for w in (1, 2, 3, 4, 6, 9, 13, 18, 24) if w <= max(1, int(0.6 * count))]
     length = bench.last - bench.first + 1
+    rungs = RUNGS[3::2]
     for width in widths:
-        starts = range(0, count - width + 1, max(1, width // 3))
-        for start in starts:
-            shared = np.minimum(bench.last, start + width - 1) - np.maximum(bench.first, start) + 1
-            covered = surface * np.clip(shared, 0, None) / length
-            for rung in RUNGS[3::2]:
-                weight = 1 / (len(widths) * len(starts))
-                yield weight, f"cylinders {start} to {start + width - 1}", covered * rung
+        starts = np.arange(0, count - width + 1, max(1, width // 3))
+        shared = np.minimum(bench.last, starts[:, None] + width - 1) - np.maximum(bench.first, starts[:, None]) + 1
+        covered = surface * np.clip(shared, 0, None) / length
+        # Starts that no row tells apart are one.
+        _, first, times = np.unique(covered, axis=0, return_index=True, return_counts=True)
+        for place, repeated in zip(first.tolist(), times.tolist(), strict=True):
+            start = int(starts[place])
+            told = f"cylinders {start} to {start + width - 1}"
+            for rung in rungs:
+                yield repeated / (len(widths) * len(starts) * len(rungs)), told, covered[place] * rung
 
 
 def _wrong_medium(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.engine import explaining_posterior, log_prior, plain_posterior
 from indexhole.causes.evidence import Close, Evidence
-from indexhole.causes.faults import MECHANISM_FAULTS, PRIOR, Fault, possible_faults, told_apart
+from indexhole.causes.faults import MECHANISM_FAULTS, Fault, possible_faults, prior_of, told_apart
 from indexhole.causes.history import Bench, lay_out
 from indexhole.causes.next_trial import best_next_trial, candidate_trials
 from indexhole.causes.words import open_questions, why
@@ -41,7 +41,7 @@ def rank_causes(trials: Sequence[Trial], irreplaceable: Collection[str] = (), *,
     candidates = candidate_trials(trials, irreplaceable) if propose else []
     evidence = Evidence(lay_out(trials, candidates))
     hypotheses, likelihood = _weigh(evidence)
-    prior = log_prior(hypotheses, {f: PRIOR[f.fault] for f in _faults(evidence.bench)})
+    prior = log_prior(hypotheses, prior_of(_faults(evidence.bench)))
     explaining = explaining_posterior(hypotheses, prior, likelihood)
     order = _ranked(hypotheses, explaining)
     closely = {i: evidence.look(hypotheses[i]) for i in order[:_CLOSELY]}
@@ -72,6 +72,7 @@ def _weigh(evidence: Evidence) -> tuple[list[Hypothesis], Floats]:
     faults = _faults(evidence.bench)
     likelihood = {NONE: evidence.log_likelihood(NONE)}
     likelihood |= {frozenset({f}): evidence.log_likelihood(frozenset({f})) for f in faults}
+    evidence.leave_out_impossible_climates()
     faults.sort(key=lambda f: (-round(likelihood[frozenset({f})], 6), f))
     promising = [f for f in faults if likelihood[frozenset({f})] > likelihood[NONE] + _SPEAKS][:_PAIRED]
     for place, first in enumerate(promising):
