@@ -26,6 +26,7 @@ _UNLIKE_RUNGS = 2.0  # rungs (of every other) over which unlikeness of the two d
 # Faults may be worse at one end of the head's travel: change in the logit of failure from the middle to an end.
 _SLOPE, _EVEN = 1.5, 0.6
 _MERGED_NODES = 3
+_LAST = 254  # the last cylinder there can be
 # How surely a dead path fails, with its share.
 _DEAD = ((1.0, 0.7), (0.98, 0.2), (0.9, 0.1))
 _DEAD_LEAVES_OLD = 0.75
@@ -112,10 +113,10 @@ class ProfileBook:
         hazards = hazard(chance[:, rows])
         # Rungs that differ by less than the likelihood can see are one.
         level = np.where(hazards > 0, 1 + node_of(hazards) // _MERGED_NODES, 0)
-        _, first, merged = np.unique(level, axis=0, return_index=True, return_inverse=True)
-        heaviest = np.lexsort((-weight, merged.ravel()))
-        first = heaviest[np.searchsorted(merged.ravel()[heaviest], np.arange(len(first)))]
-        total = np.bincount(merged.ravel(), weights=weight)
+        first, merged, _ = _alike(level)
+        heaviest = np.lexsort((-weight, merged))
+        first = heaviest[np.searchsorted(merged[heaviest], np.arange(len(first)))]
+        total = np.bincount(merged, weights=weight)
         return Profiles(
             log_weight=np.log(total / total.sum()),
             rows=rows,
@@ -133,6 +134,18 @@ class ProfileBook:
 
 
 Rung = tuple[float, str, Floats]
+
+
+def _alike(lines: Ints) -> tuple[Ints, Ints, Ints]:
+    """First place of each different line, which of them every line is, and how often each is met.
+
+    Lines are told apart by a sum of their numbers under odd weights of 64 bits: far faster than comparing them.
+    """
+    weights = np.random.default_rng(7).integers(1, 2**62, size=lines.shape[1]) * 2 + 1
+    with np.errstate(over="ignore"):
+        sums = (lines.astype(np.int64) * weights).sum(axis=1)
+    _, first, merged, times = np.unique(sums, return_index=True, return_inverse=True, return_counts=True)
+    return first, merged, times
 
 
 def _foreign(bench: Bench, mechanism: int, written: Floats) -> tuple[Floats, Floats]:
@@ -219,19 +232,21 @@ def _damaged(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     surface = (bench.disk == bench.disks.index(fault.element)) & (bench.side == fault.side)
     count = bench.cylinders
     widths = [w for w in (1, 2, 3, 4, 6, 9, 13, 18, 24) if w <= max(1, int(0.6 * count))]
-    length = bench.last - bench.first + 1
+    stretches, of = np.unique(bench.first * (_LAST + 1) + bench.last, return_inverse=True)
+    first, last = np.divmod(stretches, _LAST + 1)
     rungs = RUNGS[3::2]
     for width in widths:
         starts = np.arange(0, count - width + 1, max(1, width // 3))
-        shared = np.minimum(bench.last, starts[:, None] + width - 1) - np.maximum(bench.first, starts[:, None]) + 1
-        covered = surface * np.clip(shared, 0, None) / length
+        shared = np.minimum(last, starts[:, None] + width - 1) - np.maximum(first, starts[:, None]) + 1
+        covered = np.clip(shared, 0, None)
         # Starts that no row tells apart are one.
-        _, first, times = np.unique(covered, axis=0, return_index=True, return_counts=True)
-        for place, repeated in zip(first.tolist(), times.tolist(), strict=True):
+        places, _, times = _alike(covered)
+        for place, repeated in zip(places.tolist(), times.tolist(), strict=True):
             start = int(starts[place])
             told = f"cylinders {start} to {start + width - 1}"
+            share = surface * (covered[place] / (last - first + 1))[of]
             for rung in rungs:
-                yield repeated / (len(widths) * len(starts) * len(rungs)), told, covered[place] * rung
+                yield repeated / (len(widths) * len(starts) * len(rungs)), told, share * rung
 
 
 def _wrong_medium(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
