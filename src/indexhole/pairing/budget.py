@@ -18,79 +18,30 @@ What others call, here and in the modules beside it:
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.model import kernels
 from indexhole.pairing import terms
-from indexhole.pairing.answer import GROUPS, Budget, Curve, Group, Remedy, Term, Verdict
+from indexhole.pairing.answer import Budget, Curve, Group, Remedy, Term, Verdict
 from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs
 from indexhole.pairing.draws import Streams
-from indexhole.pairing.fit import Fit, check_fit
-from indexhole.pairing.format import Format, check_format
 from indexhole.pairing.margins import asides_um, farthest_um, room
-from indexhole.pairing.outcome import costs, hazards, mean_and_error, whole_disk
+from indexhole.pairing.outcome import costs, mean_and_error
 from indexhole.pairing.parts import Conditions, Mechanism, Medium, Operation
-from indexhole.pairing.passages import Assembly, Case, Passage, layout_spacing_um
+from indexhole.pairing.passages import Case, Passage, layout_spacing_um
+from indexhole.pairing.reckoning import FAILS, WORKS, Reckoning, reckon
+from indexhole.pairing.remedies import find_remedies
 from indexhole.pairing.risk import risk_of
-from indexhole.pairing.tracks import Tracks, layout_tracks
 from indexhole.standards.layouts import Layout
 
 Floats = npt.NDArray[np.float64]
 
-WORKS, FAILS = 0.9, 0.1
-"""Chances of a whole disk from which a pairing is said to work, and below which to fail."""
 # A thing nobody looked up decides when it moves the chance by more than this.
 _DECIDES = 0.5
 _MARGIN_DRAWS = 150
 SAMPLES = 300
-
-
-@dataclass(frozen=True, slots=True)
-class Reckoning:
-    """The bare numbers of a case, before they are told: chances of each draw and what went into them."""
-
-    case: Case
-    tracks: Tracks
-    fit: Fit
-    form: Format
-    assembly: Assembly
-    passages: tuple[Passage, ...]
-    hazards: Floats
-    whole: Floats
-
-    @property
-    def possible(self) -> bool:
-        """Whether nothing forbids it outright."""
-        return not self.fit.hindrances and not self.form.hindrances
-
-    @property
-    def chance(self) -> float:
-        """Chance that a whole disk reads without a lost sector."""
-        return float(self.whole.mean()) if self.possible else 0.0
-
-
-def reckon(case: Case) -> Reckoning:
-    """The chances of a case."""
-    tracks = layout_tracks(case.layout)
-    fit = _fits(case, tracks)
-    assembly = Assembly(case, tracks)
-    form = check_format(case.writer, case.reader, assembly.writer, assembly.reader, tracks, case.operation)
-    passages = assembly.passages()
-    found = hazards(passages, form.hazard)
-    return Reckoning(case, tracks, fit, form, assembly, passages, found, whole_disk(found, tracks.sectors))
-
-
-def _fits(case: Case, tracks: Tracks) -> Fit:
-    everyone = case.everyone
-    each = [check_fit(m, case.disk, tracks, writes=m in case.writes_now) for m in everyone]
-    return Fit(
-        tuple(dict.fromkeys(t for f in each for t in f.hindrances)),
-        tuple(dict.fromkeys(t for f in each for t in f.doubts)),
-        min(f.spare_cylinders for f in each),
-        tuple(dict.fromkeys(x for f in each for x in f.facts)),
-    )
 
 
 def budget(
@@ -124,9 +75,7 @@ def budget(
     verdict, why = _verdict(reckoned, told, chance, limiting)
     better: tuple[Remedy, ...] = ()
     if remedies:
-        from indexhole.pairing.remedies import find_remedies
-
-        better = find_remedies(reckoned, told, alternatives)
+        better = find_remedies(reckoned, alternatives)
     names = dict.fromkeys(n for n in (writer.name, reader.name, disk.name) if n)
     return Budget(
         operation=operation,
@@ -169,8 +118,6 @@ def _tell(reckoned: Reckoning) -> tuple[tuple[Term, ...], Curve]:
 
 
 def _curve(reckoned: Reckoning, few: Passage, farthest: Floats) -> Curve:
-    from indexhole.model import kernels
-
     tracks = reckoned.tracks
     lost = -np.expm1(-reckoned.hazards).mean(axis=0)
     if any("does not go into" in text for text in reckoned.fit.hindrances):
@@ -234,11 +181,3 @@ def _what_is_not_known(reckoned: Reckoning) -> str:
     if missing and case.writer.drive.pitch_um != case.reader.drive.pitch_um:
         return f"start radius and head width of {', '.join(missing)}"
     return ""
-
-
-def with_operation(case: Case, **changes: object) -> Case:
-    """A case with something changed."""
-    return replace(case, **changes)  # type: ignore[arg-type]
-
-
-__all__ = ["GROUPS", "Budget", "Reckoning", "budget", "limiting_group", "reckon", "with_operation"]

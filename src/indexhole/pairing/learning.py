@@ -23,7 +23,7 @@ from indexhole.pairing.evidence import GaugeReading, Observation
 from indexhole.pairing.format import SYNCS, gap_2_of, rewrite
 from indexhole.pairing.kernels import row_hazards
 from indexhole.pairing.observed import NODES, Rows, make_rows
-from indexhole.pairing.parts import Mechanism, Medium
+from indexhole.pairing.parts import Mechanism, Medium, mechanism
 from indexhole.standards.layouts import Layout
 
 Floats = npt.NDArray[np.float64]
@@ -40,8 +40,6 @@ _ODD_HABIT = 0.04
 
 @cache
 def _mechanism_quantiles(drive_id: str, named: bool) -> Floats:
-    from indexhole.pairing.parts import mechanism
-
     drawn = draw_heads(mechanism("any" if named else "", drive_id), NO_BELIEFS, Streams(1, _QUANTILES), "any")
     table: Floats = np.sort(np.stack([drawn.offset_um, drawn.speed, drawn.loss_db]), axis=1)
     return table

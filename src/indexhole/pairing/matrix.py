@@ -7,9 +7,10 @@ What is approximated, against `budget`:
 3. Angles round the turn: two opposite ones instead of four.
 4. Disks alike in what matters to the operation are reckoned once, by the same draws. The weather of their recording
    counts only by how much the disk is likely to have grown since, rounded to 0.3 per mille; the hub as one nobody
-   looked at; of the mechanism that recorded what lies underneath only its class. A disk of which nobody knows
-   whether something lies underneath is the mean of one with and one without. Where the evidence says how worn a
-   disk is, the chance is read off a table over loss of signal (three rungs), and defects multiply it.
+   looked at; of the mechanism that recorded what lies underneath only its class, unless it is the writer. A disk
+   of which nobody knows whether something lies underneath is the mean of one with and one without. Where the
+   evidence says how worn a disk is, the chance is read off a table over loss of signal (three rungs), and defects
+   multiply it.
 5. The limiting group is the one without which most would be gained, on few draws and tracks; not the fair share.
 
 Mechanisms without evidence that are alike in all but name are reckoned once as writer and once as reader, and a pair of
@@ -26,14 +27,14 @@ import numpy.typing as npt
 
 from indexhole.model import kernels
 from indexhole.pairing.answer import GROUPS, Group, Verdict
-from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs
-from indexhole.pairing.budget import FAILS, WORKS
+from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs, DiskBelief
 from indexhole.pairing.draws import Streams
 from indexhole.pairing.fit import check_fit
 from indexhole.pairing.format import cannot, check_format
 from indexhole.pairing.outcome import STOCHASTIC, ideal, whole_disk
 from indexhole.pairing.parts import Climate, Conditions, Mechanism, Medium, Operation
 from indexhole.pairing.passages import Assembly, Case, Drawn, Passage, bears_recording, layout_spacing_um
+from indexhole.pairing.reckoning import FAILS, WORKS
 from indexhole.pairing.tracks import Tracks, layout_tracks
 from indexhole.standards.layouts import Layout
 
@@ -123,7 +124,7 @@ def matrix(
         disk, layout = disks[members[0]], layouts[disks[members[0]].name]
         known = [beliefs.disks.get(disks[d].name) for d in members]
         rungs = any(known)
-        physical = _physical(disk, operation, today)
+        physical, earlier = _physical(disk, operation, today), disk.recorded_by
         mine = []
         for before in ("erased", "recorded") if physical.before == "" else (physical.before,):
             key = (before, repr(replace(physical, before="")), layout.id, rungs)
@@ -138,7 +139,8 @@ def matrix(
                 if barred:
                     limiting[w, members, r] = GROUPS.index(barred)
                     continue
-                pair = (cases[0][w], cases[1][r], writer.name == reader.name)
+                own = earlier is not None and earlier.name == writer.name
+                pair = (cases[0][w], cases[1][r], writer.name == reader.name, own)
                 answers = [plan.answer(writer, reader, pair) for plan in mine]
                 found = shares @ (sum(a.chances for a in answers) / len(answers))
                 hangs = len(answers) > 1 and answers[0].chances[0] - answers[1].chances[0] > _UNKNOWN_DECIDES
@@ -217,11 +219,9 @@ def _alike(mechanisms: Sequence[Mechanism], beliefs: Beliefs) -> list[int]:
     return numbers
 
 
-def _rung_shares(belief: object) -> Floats:
+def _rung_shares(belief: DiskBelief | None) -> Floats:
     """How much each rung of loss counts for a disk, times the chance that it has no defect: (rungs,)."""
-    from indexhole.pairing.beliefs import DiskBelief
-
-    if not isinstance(belief, DiskBelief):
+    if belief is None:
         return np.array([0.92, 0.06, 0.02])
     place = np.interp(belief.loss_db, _RUNGS_DB, np.arange(len(_RUNGS_DB)))
     low = np.minimum(place.astype(int), len(_RUNGS_DB) - 2)
@@ -241,6 +241,9 @@ class _Work:
         self.drawn = Drawn(beliefs, self.streams)
 
 
+_Pair = tuple[int, int, bool, bool]
+
+
 class _Plan:
     """One kind of disk."""
 
@@ -250,17 +253,18 @@ class _Plan:
         self.all = tracks
         self.tracks, self.sectors = few_tracks(tracks)
         self.spacing = layout_spacing_um(tracks)
-        self._known: dict[tuple[int, int, bool], _Answer] = {}
+        self._known: dict[_Pair, _Answer] = {}
 
-    def answer(self, writer: Mechanism, reader: Mechanism, key: tuple[int, int, bool]) -> _Answer:
-        """The answer for a pair; `key` names its case."""
+    def answer(self, writer: Mechanism, reader: Mechanism, key: _Pair) -> _Answer:
+        """The answer for a pair; `key` names its case: writer, reader, the same one, over its own track."""
         if key not in self._known:
-            self._known[key] = self._reckon(writer, reader)
+            self._known[key] = self._reckon(writer, reader, own=key[3])
         return self._known[key]
 
-    def _reckon(self, writer: Mechanism, reader: Mechanism) -> _Answer:
+    def _reckon(self, writer: Mechanism, reader: Mechanism, *, own: bool) -> _Answer:
         work = self.work
-        case = Case(writer, self.disk, reader, self.layout, work.operation, work.conditions, work.beliefs, work.streams)
+        disk = replace(self.disk, recorded_by=writer) if own and work.operation in ("exchange", "format") else self.disk
+        case = Case(writer, disk, reader, self.layout, work.operation, work.conditions, work.beliefs, work.streams)
         count = len(_RUNGS_DB) if self.rungs else 1
         assembly = Assembly(case, self.tracks, work.drawn)
         passages = assembly.passages()

@@ -5,39 +5,46 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from indexhole.pairing.answer import Remedy, Term
+import numpy as np
+
+from indexhole.pairing.answer import Remedy
 from indexhole.pairing.beliefs import Beliefs, MechanismBelief
-from indexhole.pairing.budget import Reckoning, reckon
+from indexhole.pairing.draws import draw_heads
 from indexhole.pairing.outcome import mean_and_error
 from indexhole.pairing.parts import Conditions, Mechanism
 from indexhole.pairing.passages import Case
+from indexhole.pairing.reckoning import Reckoning, reckon
 from indexhole.pairing.risk import may_be_written
+from indexhole.standards.layouts import Layout, load_layouts
 
 _WORTH = 0.01
 _MOST_READERS = 6
+_CLEAN_DB = 0.5
 
 
 def _clean(case: Case) -> Case:
-    """The case with heads that are clean for certain."""
-    import numpy as np
-
-    from indexhole.pairing.draws import draw_heads
-
+    """The case with heads that are clean for certain; what was written with a dirty one stays as it is."""
     known = dict(case.beliefs.mechanisms)
     for role, m in (("writer", case.writer), ("reader", case.reader)):
-        if not m.name or (role == "writer" and case.operation == "read"):
-            continue
-        drawn = draw_heads(m, case.beliefs, case.streams, role)
-        had = known.get(m.name)
-        if had is None:
-            # the beliefs' draws are picked anew, so ours are given once for every pick
-            pick = case.streams.rng("beliefs").integers(0, case.streams.size, case.streams.size)
-            spread = np.empty(case.streams.size, int)
-            spread[:] = np.arange(case.streams.size)
-            had = MechanismBelief(drawn.offset_um, drawn.speed, drawn.loss_db, drawn.gap_2_shift)
-            del pick, spread
-        known[m.name] = replace(had, loss_db=np.minimum(had.loss_db, 0.5))
+        if m.name and not (role == "writer" and case.operation == "read"):
+            drawn = draw_heads(m, case.beliefs, case.streams, role)
+            own = MechanismBelief(drawn.offset_um, drawn.speed, drawn.loss_db, drawn.gap_2_shift)
+            had = known.get(m.name, own)
+            known[m.name] = replace(had, loss_db=np.minimum(had.loss_db, _CLEAN_DB))
     return replace(case, beliefs=Beliefs(known, case.beliefs.disks, case.beliefs.words))
+
+
+def one_sided(layout: Layout) -> Layout | None:
+    """The layout of the library that is the same on one side only, None when there is none."""
+    zone = layout.zones[-1]
+    for other in load_layouts().values():
+        last = other.zones[-1]
+        alike = (last.code, last.cell_us, last.sectors, last.sector_bytes) == (
+            zone.code, zone.cell_us, zone.sectors, zone.sector_bytes,
+        )  # fmt: skip
+        if other.heads == 1 and other.disk_class == layout.disk_class and alike and other.cylinders == layout.cylinders:
+            return other
+    return None
 
 
 def _candidates(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> Iterator[tuple[str, str, Case]]:
@@ -64,6 +71,10 @@ def _candidates(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> Ite
     if case.operation in ("update", "format", "exchange"):
         what = "only read it, do not write"
         yield "read only", what, replace(case, operation="read")
+    if case.writes_now and writable and case.operation != "update" and case.layout.heads > 1:
+        one = one_sided(case.layout)
+        if one is not None:
+            yield "format as single-sided", f"format it on one side only, as {one.id}", replace(case, layout=one)
     yield "clean and retry", "clean the heads, then try again", _clean(case)
     then = case.disk.recorded
     if case.operation == "read" and then.temperature_c is not None:
@@ -76,9 +87,7 @@ def _candidates(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> Ite
         )
 
 
-def find_remedies(
-    reckoned: Reckoning, told: tuple[Term, ...], alternatives: tuple[Mechanism, ...]
-) -> tuple[Remedy, ...]:
+def find_remedies(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> tuple[Remedy, ...]:
     """Remedies that raise the chance by a hundredth or more, best first."""
     before = reckoned.chance
     found = []
