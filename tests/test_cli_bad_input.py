@@ -21,12 +21,15 @@ from indexhole.signal.write_vcd import csv_bytes, vcd_bytes
 CAPTURE = Capture("one", 1 / 24e6, np.cumsum(np.full(3000, 96)), np.array([50, 240_000]))
 TRIAL = Trial("T1", "2026-03-01", "read", "H1", "L1", "D1.0", "K1", 0, 0, 12, 117, 3)
 DUMP, TABLE = vcd_bytes(CAPTURE), csv_bytes(CAPTURE)
+# So long that a reader with a thread of its own would still be at it when the fault is met.
+VOLTS = b"time_us,ch1\n" + b"".join(b"%d.2,0.%d\n" % (k, k % 7) for k in range(600_000))
 
 # what the file `bad` holds, the command, what it must say
 CASES: list[tuple[str, bytes, str, str]] = [
     ("cut dump", DUMP[: len(DUMP) // 2 + 1], "recover bad", "bad: ends in the middle of a line at byte "),
     ("cut gzip", gzip.compress(DUMP)[:-40], "gauge bad", "bad: the gzip file is cut short; copy or log it again"),
     ("text in a table", TABLE.replace(b",1,1\n", b",hello,1\n", 9), "recover bad", "'hello' is not a number"),
+    ("text in a long table", VOLTS.replace(b"20.2,", b"20.2,hm", 1), "recover bad", "'hm0.6' is not a number"),
     (
         "other lines",
         DUMP.replace(b"RDATA", b"LAMP"),

@@ -257,6 +257,9 @@ def test_tables_with_other_delimiters_units_and_a_preamble(tmp_path: Path) -> No
     rows = "".join(f"{k * 2.0};{k % 2};1\n" for k in range(60))
     capture = read_bytes(tmp_path, ("; made by a logger\n\nTime [us];RDATA;INDEX\n" + rows).encode(), "log.csv")
     assert capture.read_ticks.tolist() == [4000 * k for k in range(1, 30)]
+    # As oscilloscopes write it, units in brackets in a row of their own.
+    capture = read_bytes(tmp_path, ("Time,RDATA,INDEX\n(us),(V),(V)\n" + rows.replace(";", ",")).encode(), "scope.csv")
+    assert capture.read_ticks.tolist() == [4000 * k for k in range(1, 30)]
 
 
 @pytest.mark.parametrize(

@@ -125,8 +125,8 @@ def _columns(lines: list[str], where: str) -> tuple[list[str], float, int]:
 
 
 def _units_row(line: str) -> float | None:
-    """Unit of the time by a row of units, None when it is no such row."""
-    return _UNIT_S.get(_cells(line, _delimiter(line))[0].lower())
+    """Unit of the time by a row of units, in brackets or not, None when it is no such row."""
+    return _UNIT_S.get(_cells(line, _delimiter(line))[0].strip("()[]").strip().lower())
 
 
 def _nameless(lines: list[str], first: int, where: str) -> tuple[list[str], float, int]:

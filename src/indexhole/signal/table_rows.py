@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -37,41 +36,45 @@ class Rows:
     values: list[npt.NDArray[np.generic]]
 
 
-class _AfterHead(io.RawIOBase):
-    """The rows behind the head: what was read ahead, then the rest of the stream.
+class _Blocks:
+    """The rows behind the head in blocks of whole lines: what was read ahead, then the rest of the stream.
 
-    Args:
-        whole_lines: leave out the last line when the file ends in the middle of it.
+    They are handed to the row parser one by one. Given the stream it would read ahead in a thread of its own, which
+    outlives a fault and takes the whole program down with it.
+
+    Attributes:
+        ends_in_line: whether the file ends in the middle of a line; known at the end.
     """
 
     def __init__(self, ahead: bytes, stream: ByteStream, where: str, *, whole_lines: bool) -> None:
-        self._where = where
+        self._begun = ahead
         self._stream = stream
+        self._where = where
         self._whole_lines = whole_lines
-        self._ready, self._begun = b"", ahead
-        self._at_end = False
         self.ends_in_line = False
 
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer) -> int:  # type: ignore[no-untyped-def]
-        while not self._ready and not self._at_end:
-            more = self._stream.read(_READ_BYTES)
-            self._at_end = not more
-            lines = self._begun + more
+    def __iter__(self) -> Iterator[bytes]:
+        parts, size = [self._begun], len(self._begun)
+        while more := self._stream.read(_READ_BYTES):
+            if len(more) + size < _BLOCK_BYTES and b"\n" in more:
+                parts.append(more)
+                size += len(more)
+                continue
+            lines = b"".join((*parts, more))
             whole = lines.rfind(b"\n") + 1
-            self._ready, self._begun = lines[:whole], lines[whole:]
-            if len(self._begun) > _LONGEST_LINE:
+            if len(lines) - whole > _LONGEST_LINE:
                 raise InputFault(
                     f"a line of more than {_LONGEST_LINE} bytes", where=self._where, remedy="is this a table?"
                 )
-            if self._at_end and self._begun:
-                self.ends_in_line = True
-                self._ready += b"" if self._whole_lines else self._begun
-        part, self._ready = self._ready[: len(buffer)], self._ready[len(buffer) :]
-        buffer[: len(part)] = part
-        return len(part)
+            if whole:
+                yield lines[:whole]
+            parts, size = [lines[whole:]], len(lines) - whole
+        lines = b"".join(parts)
+        whole = lines.rfind(b"\n") + 1
+        self.ends_in_line = whole < len(lines)
+        last = lines[:whole] if self._whole_lines else lines
+        if last.strip():
+            yield last
 
 
 def read_rows(
@@ -102,36 +105,36 @@ def read_rows(
     types = {name: pa.int8() if whole_numbers and name != "0" else pa.float64() for name in chosen}
     row = head.skipped + 1
     last_s = -math.inf
-    body = _AfterHead(head.ahead, stream, where, whole_lines=allow_cut)
-    try:
-        batches = pacsv.open_csv(
-            body,
-            pacsv.ReadOptions(column_names=named, block_size=_BLOCK_BYTES, use_threads=False),
-            pacsv.ParseOptions(delimiter=head.delimiter),
-            pacsv.ConvertOptions(
-                column_types=types, include_columns=chosen, null_values=[""], decimal_point=head.decimal
-            ),
-        )
-        for batch in batches:
-            table = [batch.column(k) for k in range(len(chosen))]
-            for name, values in zip(chosen, table, strict=True):
-                if values.null_count:
-                    empty = row + int(np.flatnonzero(values.is_null().to_numpy(zero_copy_only=False))[0])
-                    raise InputFault(
-                        "an empty cell",
-                        where=f"{where} row {empty} column {head.names[int(name)]}",
-                        remedy=_remedy(body),
-                    )
-            time_s = table[0].to_numpy() * head.unit_s
-            _check_time(time_s, last_s, f"{where} row", row)
-            last_s = float(time_s[-1]) if time_s.size else last_s
-            yield Rows(row, time_s, [values.to_numpy() for values in table[1:]])
-            row += time_s.size
-    except pa.ArrowInvalid as fault:
-        raise InputFault(_plain(str(fault), head), where=where, remedy=_remedy(body)) from fault
+    body = _Blocks(head.ahead, stream, where, whole_lines=allow_cut)
+    for block in body:
+        try:
+            batch = pacsv.read_csv(
+                pa.BufferReader(block),
+                pacsv.ReadOptions(column_names=named, block_size=_BLOCK_BYTES, use_threads=False),
+                pacsv.ParseOptions(delimiter=head.delimiter),
+                pacsv.ConvertOptions(
+                    column_types=types, include_columns=chosen, null_values=[""], decimal_point=head.decimal
+                ),
+            )
+        except pa.ArrowInvalid as fault:
+            raise InputFault(_plain(str(fault), head, row - 1), where=where, remedy=_remedy(body)) from fault
+        table = [batch.column(k) for k in range(len(chosen))]
+        for name, values in zip(chosen, table, strict=True):
+            if values.null_count:
+                empty = row + int(np.flatnonzero(values.is_null().to_numpy())[0])
+                raise InputFault(
+                    "an empty cell",
+                    where=f"{where} row {empty} column {head.names[int(name)]}",
+                    remedy=_remedy(body),
+                )
+        time_s = table[0].to_numpy() * head.unit_s
+        _check_time(time_s, last_s, f"{where} row", row)
+        last_s = float(time_s[-1]) if time_s.size else last_s
+        yield Rows(row, time_s, [values.to_numpy() for values in table[1:]])
+        row += time_s.size
 
 
-def _remedy(body: _AfterHead) -> str:
+def _remedy(body: _Blocks) -> str:
     if body.ends_in_line:
         return "correct or remove the row, or, if the file is cut short, read what is there with --allow-cut"
     return "correct or remove the row"
@@ -149,11 +152,11 @@ def _check_time(time_s: npt.NDArray[np.float64], last_s: float, where: str, row:
         raise InputFault("time runs backwards", where=f"{where} {row + int(back[0])}", remedy="export it again")
 
 
-def _plain(message: str, head: TableHead) -> str:
-    """The row reader's complaint with the file's own row number and the column's name."""
+def _plain(message: str, head: TableHead, before: int) -> str:
+    """The row parser's complaint with the column's name and the file's own row number, `before` rows being in front."""
 
     def row_of(found: re.Match[str]) -> str:
-        return f"row {int(found.group(1)) + head.skipped}"
+        return f"row {int(found.group(1)) + before}"
 
     message = re.sub(r"[Rr]ow #(\d+)", row_of, message.splitlines()[0])
     cell = re.search(r"column #(\d+): (row \d+)?:?\s*.*invalid value '(.*)'", message)
