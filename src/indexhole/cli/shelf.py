@@ -2,44 +2,46 @@
 
 from __future__ import annotations
 
-import sys
-from dataclasses import replace
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Annotated, Any, Literal
 
 import typer
 
 from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, help_when_bare, say
 from indexhole.cli.shelf_add import adding
-from indexhole.cli.shelf_open import has_shelf, kind_of, opened_shelf
-from indexhole.cli.shelf_views import (
-    entries,
-    gathered,
-    imported_view,
-    list_table,
-    show_check,
-    show_entry,
-    show_found,
-    show_gathered,
-    show_imported,
-)
+from indexhole.cli.shelf_find import Kept, compare, history, search, standing, timeline
+from indexhole.cli.shelf_move import backup, export_sheet, import_sheet, restore
+from indexhole.cli.shelf_open import kind_of, opened_shelf, sign_changes
+from indexhole.cli.shelf_views import entries, gathered, list_table, show_check, show_entry, show_gathered
 from indexhole.errors import InputFault
-from indexhole.model.trial import Trial
-from indexhole.shelf.register import Shelf
-from indexhole.shelf.sheet import read_sheet, sheet_bytes, write_sheet
-from indexhole.shelf.trials import Imported
 
-Listed = Literal["units", "mechanisms", "disks", "trials", "captures", "notes", "changes"]
-Changeable = Literal["unit", "mechanism", "disk", "capture", "event", "note"]
-Removable = Literal["unit", "mechanism", "disk", "capture", "event", "note", "trial"]
+Listed = Literal[
+    "units", "mechanisms", "disks", "trials", "captures", "events", "notes", "parts", "firmware", "loans", "photos",
+    "views", "changes",
+]  # fmt: skip
+Removable = Literal[
+    "unit", "mechanism", "disk", "capture", "event", "note", "part", "firmware", "loan", "photo", "view", "trial"
+]
 
 shelf = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
     help="What stands on the shelf and what happened to it: units, mechanisms, disks, trials, captures.",
 )
-shelf.callback(invoke_without_command=True)(help_when_bare)
+
+
+@shelf.callback(invoke_without_command=True)
+def shelf_group(
+    context: typer.Context,
+    who: Annotated[
+        str, typer.Option(envvar="INDEXHOLE_WHO", help="Who makes the change, for the journal; before the command.")
+    ] = "",
+    why: Annotated[str, typer.Option(help="Why it is made, for the journal; before the command.")] = "",
+) -> None:
+    """What stands on the shelf and what happened to it: units, mechanisms, disks, trials, captures."""
+    help_when_bare(context)
+    sign_changes(who, why)
+
+
 shelf.add_typer(adding, name="add")
 
 
@@ -75,9 +77,12 @@ def show(
 
 @shelf.command("change")
 def change(
-    kind: Annotated[Changeable, typer.Argument(help="Kind of entry.")],
+    kind: Annotated[Kept, typer.Argument(help="Kind of entry.")],
     key: Annotated[str, typer.Argument(metavar="ID", help="What it is known by.")],
     fields: Annotated[list[str], typer.Argument(metavar="FIELD=VALUE...", help="Fields as --json names them.")],
+    revision: Annotated[
+        int | None, typer.Option(help="Only if the entry still has this revision, as `show --json` tells it.")
+    ] = None,
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
@@ -91,7 +96,7 @@ def change(
         # an empty number means that it is not known
         values[name] = None if text == "" and record_field is not None and record_field.default is None else text
     with opened_shelf(folder) as opened:
-        kept = opened.update(kind_of(kind), key, **values)
+        kept = opened.update(kind_of(kind), key, revision=revision, **values)
     if as_json:
         emit_json({kind: kept})
     else:
@@ -121,82 +126,22 @@ def remove(
         say(f"removed {kind} {key}" if done else "nothing was changed")
 
 
-@shelf.command("import")
-def import_sheet(
-    sheet: Annotated[Path, typer.Argument(metavar="SHEET.csv", help="A trial sheet.")],
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show what would be added, change nothing.")] = False,
-    prefix: Annotated[str, typer.Option(help="Put this before each trial's name, to tell sheets apart.")] = "",
-    as_json: AsJson = False,
-    folder: ShelfFolder = None,
-) -> None:
-    """Add the trials of a sheet, all or none; what they name and the shelf does not know enters as unproven."""
-    trials = [replace(trial, trial=prefix + trial.trial) for trial in read_sheet(sheet)]
-    if dry_run:
-        told = _planned(folder, trials)
-    else:
-        with opened_shelf(folder, create=True) as opened:
-            told = opened.add_trials(trials, sheet.name)
-    if as_json:
-        emit_json({**imported_view(told), "dry_run": dry_run})
-    else:
-        show_imported(told, dry_run=dry_run)
-
-
-def _planned(folder: Path | None, trials: list[Trial]) -> Imported:
-    """What the import would add, on a shelf that may not have been started yet."""
-    if has_shelf(folder):
-        with opened_shelf(folder) as opened:
-            return opened.plan_trials(trials)
-    with TemporaryDirectory() as empty:
-        return Shelf.open(Path(empty), create=True).plan_trials(trials)
-
-
-@shelf.command("export")
-def export_sheet(
-    sheet: Annotated[Path | None, typer.Argument(metavar="[SHEET.csv]", help="File to write; stdout if none.")] = None,
-    yes: Yes = False,
-    as_json: AsJson = False,
-    folder: ShelfFolder = None,
-) -> None:
-    """Write all trials as a trial sheet, which `shelf import` takes back exactly."""
-    with opened_shelf(folder) as opened:
-        trials = opened.trials()
-    if sheet is None and as_json:
-        emit_json({"trials": trials})
-    elif sheet is None:
-        sys.stdout.flush()
-        # bytes, so that no newline or encoding of this system gets into the sheet
-        sys.stdout.buffer.write(sheet_bytes(trials))
-    elif sheet.exists() and not confirm(f"Overwrite {sheet}?", yes=yes):
-        say("nothing was written")
-    else:
-        write_sheet(trials, sheet)
-        if as_json:
-            emit_json({"path": sheet, "trials": len(trials)})
-        else:
-            say(f"{sheet}: {counted(len(trials), 'trial')}")
-
-
-@shelf.command("search")
-def search(
-    words: Annotated[list[str], typer.Argument(metavar="TEXT...", help="Words that must all be there.")],
-    as_json: AsJson = False,
-    folder: ShelfFolder = None,
-) -> None:
-    """Search every entry, whatever the case."""
-    with opened_shelf(folder) as opened:
-        found = opened.search(" ".join(words))
-    if as_json:
-        emit_json({"found": found})
-    else:
-        show_found(found)
+shelf.command("import")(import_sheet)
+shelf.command("export")(export_sheet)
+shelf.command("backup")(backup)
+shelf.command("restore")(restore)
+shelf.command("search")(search)
+shelf.command("compare")(compare)
+shelf.command("timeline")(timeline)
+shelf.command("history")(history)
+shelf.command("standing")(standing)
 
 
 @shelf.command("undo")
 def undo(yes: Yes = False, as_json: AsJson = False, folder: ShelfFolder = None) -> None:
     """Take the last change of the register back; run it again for the one before."""
     with opened_shelf(folder) as opened:
-        kept = opened.changes()
+        kept = opened.changes(1)
         if not kept:
             raise InputFault("there is no change to undo", where=opened.where)
         last = kept[0]
@@ -209,17 +154,32 @@ def undo(yes: Yes = False, as_json: AsJson = False, folder: ShelfFolder = None) 
         say(f"undone: {last.what} ({counted(last.rows, 'row')})" if done else "nothing was changed")
 
 
+@shelf.command("reindex")
+def reindex(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
+    """Make the index of the search anew from what the register holds."""
+    with opened_shelf(folder) as opened:
+        opened.rebuild_search()
+    if as_json:
+        emit_json({"reindexed": True})
+    else:
+        say("the index of the search is made anew")
+
+
 @shelf.command("check")
 def check(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
-    """Hash the kept captures again and inspect the register. Exit status 1 when something has changed or is missing."""
+    """Hash captures and photos again and inspect the register. Exit status 1 when something changed or is missing."""
     from indexhole.shelf.captures import check_captures, strays
+    from indexhole.shelf.photos import check_photos
 
     with opened_shelf(folder) as opened:
         register, captures, left = opened.inspect(), check_captures(opened), strays(opened)
-    damaged = bool(register) or any(found.state in ("changed", "missing") for found in captures)
+        photos = check_photos(opened)
+    states = {found.state for found in captures} | {found.state for found in photos}
+    damaged = bool(register) or bool(states & {"changed", "missing"})
     if as_json:
-        emit_json({"sound": not damaged, "register": register, "captures": captures, "strays": left})
+        told = {"register": register, "captures": captures, "photos": photos, "strays": left}
+        emit_json({"sound": not damaged, **told})
     else:
-        show_check(register, captures, left)
+        show_check(register, captures, photos, left)
     if damaged:
         raise typer.Exit(1)

@@ -7,9 +7,10 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from indexhole.cli.present import AsJson, ShelfFolder, emit_json, help_when_bare, say
+from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, emit_json, help_when_bare, say
 from indexhole.cli.shelf_open import kind_of, opened_shelf
-from indexhole.cli.shelf_views import show_entry
+from indexhole.cli.shelf_views import show_draft, show_entry
+from indexhole.errors import InputFault
 from indexhole.shelf.records import checked
 
 UnitWord = Literal["drive", "host", "lead", "adapter"]
@@ -164,6 +165,121 @@ def add_note(
 ) -> None:
     """Add a remark on a unit, on a disk, or on the shelf as a whole."""
     _add(folder, as_json, "note", text=text, unit=unit, disk=disk)
+
+
+@adding.command("part")
+def add_part(
+    unit: Annotated[str, typer.Argument(help="Inventory number of the unit.")],
+    name: Annotated[str, typer.Argument(help="What it is: processor, controller, memory, power board...")],
+    board: Annotated[str, typer.Option(help="The board it sits on.")] = "",
+    marking: Annotated[str, typer.Option(help="What is printed on it.")] = "",
+    date_code: Annotated[str, typer.Option(help="Its date code as it stands on it.")] = "",
+    note: NoteText = "",
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Add a board or a chip of a unit."""
+    values = {"board": board, "marking": marking, "date_code": date_code, "note": note}
+    _add(folder, as_json, "part", unit=unit, name=name, **values)
+
+
+@adding.command("firmware")
+def add_firmware(
+    unit: Annotated[str, typer.Argument(help="Inventory number of the unit.")],
+    version: Annotated[str, typer.Argument(help="The version, as it tells itself or is printed.")],
+    place: Annotated[str, typer.Option(help="Where it sits.")] = "",
+    seen_how: Annotated[str, typer.Option(help="How it was seen: printed on the chip, told on the bus...")] = "",
+    seen_when: Annotated[str, typer.Option(help="When.")] = "",
+    note: NoteText = "",
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Add a version of firmware seen in a unit."""
+    values = {"place": place, "seen_how": seen_how, "seen_when": seen_when, "note": note}
+    _add(folder, as_json, "firmware", unit=unit, version=version, **values)
+
+
+@adding.command("loan")
+def add_loan(
+    party: Annotated[str, typer.Argument(help="To whom, or from whom.")],
+    unit: OfUnit = None,
+    disk: OfDisk = None,
+    direction: Annotated[Literal["out", "in"], typer.Option(help="Lent out, or taken in.")] = "out",
+    since: Annotated[str, typer.Option(help="Since when.")] = "",
+    until: Annotated[str, typer.Option(help="Until when it is agreed.")] = "",
+    purpose: Annotated[str, typer.Option(help="What for.")] = "",
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Add a loan of a unit or a disk."""
+    values = {"direction": direction, "since": since, "until": until, "purpose": purpose}
+    _add(folder, as_json, "loan", party=party, unit=unit, disk=disk, **values)
+
+
+@adding.command("view")
+def add_view(
+    view: Annotated[str, typer.Argument(metavar="NAME", help="The view's name.")],
+    what: Annotated[str, typer.Option("--kinds", help="Kinds searched, parted by commas; all when empty.")] = "",
+    words: Annotated[str, typer.Option(help="Words searched for.")] = "",
+    chosen: Annotated[str, typer.Option("--units", help="Units to be compared, parted by commas.")] = "",
+    note: NoteText = "",
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Keep a search or a comparison by name."""
+    _add(folder, as_json, "view", view=view, what=what, words=words, chosen=chosen, note=note)
+
+
+@adding.command("photo")
+def add_photo(
+    file: Annotated[Path, typer.Argument(metavar="PHOTO", help="A JPEG, PNG or WebP file, kept byte for byte.")],
+    unit: OfUnit = None,
+    disk: OfDisk = None,
+    caption: Annotated[str, typer.Option(help="What it shows.")] = "",
+    taken: Annotated[str, typer.Option(help="When it was taken.")] = "",
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Keep a photo of a unit or a disk."""
+    from indexhole.shelf.photos import store_photo
+
+    try:
+        content = file.read_bytes()
+    except (OSError, ValueError) as fault:
+        told = getattr(fault, "strerror", None) or fault
+        raise InputFault(f"cannot be read ({told})", where=str(file), remedy="check the name") from fault
+    with opened_shelf(folder) as opened:
+        kept = store_photo(opened, content, file.name, unit=unit, disk=disk, caption=caption, taken=taken)
+    if as_json:
+        emit_json({"photo": kept})
+    else:
+        show_entry(kept)
+
+
+@adding.command("quick")
+def add_quick(
+    line: Annotated[str, typer.Argument(help='One line, as: "dual 130 mm drive, parallel bus, found 1998".')],
+    yes: Yes = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show what is understood, add nothing.")] = False,
+    as_json: AsJson = False,
+    folder: ShelfFolder = None,
+) -> None:
+    """Add a unit or a disk from one line of text; shows what was understood first, and asks."""
+    from indexhole.shelf.likeness import next_number, similar_to
+    from indexhole.shelf.quick_entry import draft_from
+
+    with opened_shelf(folder, create=not dry_run) as opened:
+        draft = draft_from(line, lambda kind: next_number(opened, kind))
+        alike = similar_to(opened, draft.record)
+        if not as_json:
+            show_draft(draft, alike)
+        done = not dry_run and (as_json or confirm(f"Add {draft.record.WORD} {draft.record.key}?", yes=yes))
+        if done:
+            opened.add_together(draft.records, f"add {draft.record.WORD} {draft.record.key} from a line")
+    if as_json:
+        emit_json({"added": done, "draft": draft, "alike": alike})
+    else:
+        say(f"added {draft.record.WORD} {draft.record.key}" if done else "nothing was added")
 
 
 @adding.command("capture")

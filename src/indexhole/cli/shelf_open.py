@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 
 from indexhole.cli.present import remark
@@ -14,6 +15,14 @@ from indexhole.shelf.records import Record
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.tables import TABLES
 
+# who changes something and why, as said before the command
+_SIGNED: ContextVar[tuple[str, str]] = ContextVar("signed", default=("", ""))
+
+
+def sign_changes(who: str, why: str) -> None:
+    """Keep who makes the changes of this run, and why, for the journal."""
+    _SIGNED.set((who, why))
+
 
 @contextmanager
 def opened_shelf(folder: Path | None, *, create: bool = False) -> Iterator[Shelf]:
@@ -22,7 +31,7 @@ def opened_shelf(folder: Path | None, *, create: bool = False) -> Iterator[Shelf
     One that was started goes again when the block ends in a fault of the input.
     """
     new = create and not has_shelf(folder)
-    shelf = Shelf.open(folder, create=create)
+    shelf = Shelf.open(folder, create=create).signed(*_SIGNED.get())
     try:
         yield shelf
     except IndexholeError:

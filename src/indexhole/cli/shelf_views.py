@@ -9,13 +9,19 @@ from typing import TYPE_CHECKING, Any
 from indexhole.cli.present import counted, emit_table, remark, say
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
-from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Note, Record, Unit
-from indexhole.shelf.register import Found, Shelf
+from indexhole.shelf.additions import Firmware, Loan, Part, Photo, View
+from indexhole.shelf.date_codes import Dating
+from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.register import Shelf
+from indexhole.shelf.timeline import dating_of
 from indexhole.shelf.trials import Imported
 
 if TYPE_CHECKING:
     # its module needs the capture readers, which a mere list should not wait for
     from indexhole.shelf.captures import Checked
+    from indexhole.shelf.likeness import Likeness
+    from indexhole.shelf.photos import CheckedPhoto
+    from indexhole.shelf.quick_entry import Draft
 
 # units of the fields that carry one in their name, for the headings people read
 _HEADINGS = {
@@ -26,6 +32,7 @@ _HEADINGS = {
     "size_bytes": "bytes",
     "added_utc": "added, UTC",
 }
+_ALL = 1_000_000
 _COLUMNS: dict[str, tuple[str, ...]] = {
     "units": ("inventory", "kind", "title", "maker", "disk_class", "state", "standing"),
     "mechanisms": ("mechanism", "front", "write_width_um", "read_width_um", "note", "standing"),
@@ -35,11 +42,18 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
         "last_cylinder", "sectors_tried", "sectors_failed", "note",
     ),
     "captures": ("sha256", "name", "size_bytes", "disk", "mechanism", "cylinder", "head", "taken"),
+    "events": ("event", "unit", "when", "what", "source"),
     "notes": ("note", "unit", "disk", "text"),
-    "changes": ("number", "at_utc", "what", "rows"),
+    "parts": ("part", "unit", "name", "board", "marking", "date_code"),
+    "firmware": ("firmware", "unit", "version", "place", "seen_how", "seen_when"),
+    "loans": ("loan", "unit", "disk", "direction", "party", "since", "until", "returned"),
+    "photos": ("photo", "unit", "disk", "name", "caption", "taken"),
+    "views": ("view", "what", "words", "chosen", "note"),
+    "changes": ("number", "at_utc", "what", "rows", "who", "why"),
 }  # fmt: skip
 _KINDS: dict[str, type[Record]] = {
-    "units": Unit, "mechanisms": Mechanism, "disks": Disk, "captures": CaptureRecord, "notes": Note,
+    "units": Unit, "mechanisms": Mechanism, "disks": Disk, "captures": CaptureRecord, "events": Event, "notes": Note,
+    "parts": Part, "firmware": Firmware, "loans": Loan, "photos": Photo, "views": View,
 }  # fmt: skip
 
 
@@ -85,6 +99,18 @@ def show_entry(entry: Record) -> None:
         say(f"  {_heading(name)}: {told}")
 
 
+def show_draft(draft: Draft, alike: Sequence[Likeness]) -> None:
+    """Print what was understood of a line, and what may be the same thing."""
+    rows = [[entry.field.replace("_", " "), entry.value, entry.clause] for entry in draft.understood]
+    emit_table(f"{draft.record.WORD} {draft.record.key}", ["field", "value", "from"], rows)
+    if draft.note:
+        say(f"kept as a note: {draft.note}")
+    for line in draft.remarks:
+        remark(line)
+    for found in alike:
+        remark(f"it may be {found.key} {found.title}: {found.why}")
+
+
 def gathered(shelf: Shelf, key: str) -> list[dict[str, Any]]:
     """All that is known of the things of that name: a unit and a disk may share one.
 
@@ -95,11 +121,19 @@ def gathered(shelf: Shelf, key: str) -> list[dict[str, Any]]:
     unit = shelf.find(Unit, key)
     if unit is not None:
         mechanisms = shelf.mechanisms_of(key)
+        dating = dating_of(shelf, key)
         names = {mechanism.mechanism for mechanism in mechanisms}
         found.append(
             {
                 "unit": unit,
+                "revision": shelf.get_revised(Unit, key)[1],
+                "standings": list(shelf.standings_of(Unit, key).values()),
+                "dating": dating if dating.codes else None,
                 "mechanisms": mechanisms,
+                "parts": shelf.page(Part, unit=key, most=_ALL),
+                "firmware": shelf.page(Firmware, unit=key, most=_ALL),
+                "loans": shelf.page(Loan, unit=key, most=_ALL),
+                "photos": shelf.page(Photo, unit=key, most=_ALL),
                 "history": shelf.history(key),
                 "notes": shelf.notes_on(unit=key),
                 "trials": [t for t in trials if t.mechanism in names or key in (t.host, t.lead)],
@@ -109,14 +143,25 @@ def gathered(shelf: Shelf, key: str) -> list[dict[str, Any]]:
     mechanism = shelf.find(Mechanism, key)
     if mechanism is not None:
         captures = [c for c in shelf.all(CaptureRecord) if c.mechanism == key]
-        found.append(
-            {"mechanism": mechanism, "trials": [t for t in trials if t.mechanism == key], "captures": captures}
-        )
+        told = [t for t in trials if t.mechanism == key]
+        revision = shelf.get_revised(Mechanism, key)[1]
+        found.append({"mechanism": mechanism, "revision": revision, "trials": told, "captures": captures})
     disk = shelf.find(Disk, key)
     if disk is not None:
         captures = [c for c in shelf.all(CaptureRecord) if c.disk == key]
         told = [t for t in trials if t.disk == key]
-        found.append({"disk": disk, "notes": shelf.notes_on(disk=key), "trials": told, "captures": captures})
+        found.append(
+            {
+                "disk": disk,
+                "revision": shelf.get_revised(Disk, key)[1],
+                "standings": list(shelf.standings_of(Disk, key).values()),
+                "loans": shelf.page(Loan, disk=key, most=_ALL),
+                "photos": shelf.page(Photo, disk=key, most=_ALL),
+                "notes": shelf.notes_on(disk=key),
+                "trials": told,
+                "captures": captures,
+            }
+        )
     found += [{"trial": trial} for trial in trials if trial.trial == key]
     capture = shelf.find(CaptureRecord, key)
     if capture is not None:
@@ -137,6 +182,13 @@ def show_gathered(found: list[dict[str, Any]]) -> None:
                 for name, value in asdict(held).items():
                     if name != "trial" and value != "":
                         say(f"  {_heading(name)}: {value}")
+            elif word == "revision":
+                continue
+            elif word == "dating" and held is not None:
+                _show_dating(held)
+            elif word == "standings" and held:
+                rows = [[one.field, one.standing, one.source or None] for one in held]
+                emit_table("fields", ["field", "stands", "source"], rows)
             elif word == "trials" and held:
                 _trial_totals(held)
             elif word == "history" and held:
@@ -144,6 +196,19 @@ def show_gathered(found: list[dict[str, Any]]) -> None:
                 emit_table("history", ["event", "when", "what", "source"], rows)
             elif held:
                 list_table(word, held)
+
+
+def _show_dating(dating: Dating) -> None:
+    rows = []
+    for entry in dating.codes:
+        reading = entry.reading
+        week = f"{reading.year} week {reading.week}, {reading.monday} to {reading.sunday}" if reading else entry.why
+        rows.append([entry.what, entry.code, week])
+    emit_table("date codes (what they mean is unproven)", ["on", "code", "week"], rows)
+    if dating.no_earlier_than is not None:
+        say(f"as it stands, made no earlier than {dating.no_earlier_than}")
+    for line in dating.remarks:
+        say(line)
 
 
 def _trial_totals(trials: Sequence[Trial]) -> None:
@@ -185,19 +250,22 @@ def show_imported(told: Imported, *, dry_run: bool) -> None:
         say("nothing was changed (--dry-run)")
 
 
-def show_found(found: Sequence[Found]) -> None:
-    """Print what a search found."""
-    emit_table(f"{len(found)} found", ["kind", "key", "text"], [[f.kind, f.key[:16], f.text] for f in found])
-
-
-def show_check(register: Sequence[str], captures: Sequence[Checked], left: Sequence[str]) -> None:
+def show_check(
+    register: Sequence[str], captures: Sequence[Checked], photos: Sequence[CheckedPhoto], left: Sequence[str]
+) -> None:
     """Print what a check found, faults first."""
     for line in register:
         say(f"register: {line}")
     for found in captures:
         if found.state != "unchanged":
             say(f"capture {found.record.sha256[:16]} ({found.record.name}): {found.state}: {found.what}")
+    for photo in photos:
+        if photo.state != "unchanged":
+            say(f"photo {photo.record.key}: {photo.state}: {photo.what}")
     for path in left:
         say(f"{path}: no entry names it")
     unchanged = sum(found.state == "unchanged" for found in captures)
-    say(f"register {'damaged' if register else 'sound'}; {unchanged} of {len(captures)} originals unchanged")
+    told = f"register {'damaged' if register else 'sound'}; {unchanged} of {len(captures)} originals unchanged"
+    if photos:
+        told += f"; {sum(photo.state == 'unchanged' for photo in photos)} of {len(photos)} photos unchanged"
+    say(told)

@@ -1,4 +1,4 @@
-"""What long lists need: a stretch of the trials and what came of all of them, keys in order, and the state of the shelf.
+"""What long lists need: a stretch of the trials and what came of all of them, keys in order, the state of the shelf.
 
 Nothing here reads more rows than it gives back, so a list of two hundred thousand trials opens as fast as a short one.
 """
@@ -63,6 +63,15 @@ def trials_with(
 def _trial(row: dict[str, Any]) -> Trial:
     values = {name: row[name] for name in Trial.__dataclass_fields__}
     return Trial(**{**values, "host": row["host"] or "", "lead": row["lead"] or ""})
+
+
+def trial_rank(shelf: Shelf, name: str) -> int | None:
+    """How many trials stand before this one, None when there is none of that name."""
+    with shelf.reading() as connection:
+        row = connection.execute(select(trials.c.row).where(trials.c.trial == name)).scalar_one_or_none()
+        if row is None:
+            return None
+        return int(connection.execute(select(func.count()).where(trials.c.row < row)).scalar_one())
 
 
 def tried_names(shelf: Shelf) -> frozenset[str]:
