@@ -5,21 +5,34 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from indexhole.cli import main as edge
-from indexhole.jobs.demo_shelf import build_demo_shelf
+from indexhole.jobs.demo_shelf import demo_trials
+from indexhole.jobs.demo_things import demo_records
+from indexhole.shelf.register import Shelf
 
 PLAN = "step,operation,mechanism,disk\n1,read,D1.0,K1\n2,write,D1.0,K3\n"
 
 
+@pytest.fixture(autouse=True, scope="module")
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep weighed evidence out of the user's own cache."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demonstration shelf without captures."""
+    """The things of the demonstration shelf, and its first trials."""
     place = tmp_path_factory.mktemp("pair") / "shelf"
-    build_demo_shelf(place)
+    shelf = Shelf.open(place, create=True)
+    shelf.add_together(demo_records(), "the demonstration")
+    shelf.add_trials(demo_trials(operations=8))
     return place
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import textwrap
 from collections.abc import Iterable
 from datetime import date, datetime
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from indexhole.cli.present import AsJson, ShelfFolder, emit_json, emit_table, say
+from indexhole.cli.present import AsJson, ShelfFolder, emit_json, emit_table, remark, say
 
 if TYPE_CHECKING:
     from indexhole.jobs.pairing import Matrix, Question
@@ -63,13 +64,18 @@ def pair(
     asked = _question(writer, disk, reader, host, operation, layout, temperature, humidity, bulk_erased)
     with opened_shelf(folder) as shelf:
         stock = stock_of(shelf)
-        evidence = evidence_of(shelf, stock)
+        evidence = evidence_of(shelf, stock, _weighing)
     if plan is not None:
         _tell_plan(stock, evidence, plan, months, on.date() if on else date.today(), as_json=as_json)
     elif _is_one(asked):
         _tell_one(stock, evidence, asked, as_json=as_json)
     else:
         _tell_matrix(stock, evidence, asked, as_json=as_json)
+
+
+def _weighing(trials: int) -> None:
+    if sys.stderr.isatty():
+        remark(f"weighing {trials} trials; what comes of it is kept for the next time")
 
 
 def _check_alone(plan: Path | None, named: tuple[str, ...]) -> None:

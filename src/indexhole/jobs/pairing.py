@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from typing import Any
 
 from indexhole.errors import InputFault
-from indexhole.jobs.pairing_evidence import Evidence, Proof, proof_of
-from indexhole.jobs.pairing_stock import OUTSIDE_WORDS, Stock, outside_writer, plain_disk
+from indexhole.jobs.pairing_evidence import SEED, Evidence, Proof, proof_of, surprise_bits
+from indexhole.jobs.pairing_stock import OUTSIDE_WORDS, Stock, plain_disk
+from indexhole.pairing import matrix as reckoning
 from indexhole.pairing.answer import Budget
+from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs
 from indexhole.pairing.budget import budget
 from indexhole.pairing.evidence import OUTSIDE, Observation
+from indexhole.pairing.matrix import DRAWS
 from indexhole.pairing.parts import OPERATIONS, Climate, Conditions, Mechanism, Medium, Operation, WhatIf
+from indexhole.pairing.passages import outside_drive
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, load_layouts
 
-SEED = 20260401
-WHOLE, HURRIED = 1000, 200
+WHOLE, _FEW = 1000, 100
+SURPRISING_BITS = 3.0
 _ALTERNATIVES = 6
 
 
@@ -153,7 +159,7 @@ def _writer_of(stock: Stock, asked: Question, disk: Medium, layout: Layout, read
     last = last_writer(stock, disk.name)
     if last is not None and last[0] in stock.mechanisms:
         return stock.mechanisms[last[0]], f"{last[0]}, as in trial {last[1]}"
-    return outside_writer(layout), f"nobody known: taken as {OUTSIDE_WORDS}"
+    return outside_drive(disk), f"nobody known: taken as {OUTSIDE_WORDS}"
 
 
 def last_writer(stock: Stock, disk: str) -> tuple[str, str] | None:
@@ -175,21 +181,27 @@ def class_of(mechanism: Mechanism) -> str:
 def answer(stock: Stock, evidence: Evidence, asked: Question, *, samples: int = WHOLE, remedies: bool = True) -> Answer:
     """Reckon one pairing through. Raises InputFault as `settle` does."""
     setup = settle(stock, asked)
-    told = budget(
+    told = _budget(setup, evidence.beliefs, samples, _alternatives(stock, setup) if remedies else None)
+    proof = proof_of(_seen(evidence, setup.operation, setup.disk.name, setup.writer.name or OUTSIDE, setup.reader.name))
+    expected = _budget(setup, NO_BELIEFS, _FEW, None).chance if proof is not None else None
+    return Answer(setup, told, proof, differs(told.chance, expected, proof))
+
+
+def _budget(setup: Setup, beliefs: Beliefs, samples: int, alternatives: tuple[Mechanism, ...] | None) -> Budget:
+    """The budget of a set-up; without remedies where there are no alternatives given at all."""
+    return budget(
         setup.writer,
         setup.disk,
         setup.reader,
         setup.layout,
         setup.operation,
         setup.conditions,
-        evidence.beliefs,
+        beliefs,
         SEED,
         samples=samples,
-        remedies=remedies,
-        alternatives=_alternatives(stock, setup) if remedies else (),
+        remedies=alternatives is not None,
+        alternatives=alternatives or (),
     )
-    proof = proof_of(_seen(evidence, setup.operation, setup.disk.name, setup.writer.name or OUTSIDE, setup.reader.name))
-    return Answer(setup, told, proof, differs(told.verdict, proof))
 
 
 def _alternatives(stock: Stock, setup: Setup) -> tuple[Mechanism, ...]:
@@ -214,15 +226,21 @@ def _seen(
             yield seen
 
 
-def differs(predicted: str, proof: Proof | None) -> str:
-    """Where prediction and trials disagree, as a sentence; empty where they do not."""
-    if proof is None or proof.verdict == predicted or predicted == "unproven":
+def differs(chance: float, expected: float | None, proof: Proof | None) -> str:
+    """Where prediction and trials disagree, as a clause; empty where they do not.
+
+    Args:
+        chance: predicted with all evidence weighed, these trials among it.
+        expected: predicted from classes alone; None where it was not reckoned.
+    """
+    if proof is None:
         return ""
-    if {predicted, proof.verdict} == {"works", "fails"}:
-        return f"predicted {predicted}, but trials show {proof.verdict}"
-    if predicted == "doubtful" or proof.failed * 20 < proof.tried:
-        return ""
-    return f"predicted {predicted}, but {proof.failed} of {proof.tried} sectors failed"
+    lost = f"{proof.failed if proof.failed else 'none'} of {proof.tried} sectors failed"
+    if surprise_bits(chance, proof) >= SURPRISING_BITS:
+        return f"predicted {100 * chance:.0f} %, but {lost}: nothing that is known explains it"
+    if expected is not None and surprise_bits(expected, proof) >= SURPRISING_BITS:
+        return f"by class alone {100 * expected:.0f} %, but {lost}; with the trials weighed {100 * chance:.0f} %"
+    return ""
 
 
 @dataclass(frozen=True)
@@ -238,6 +256,7 @@ class Heading:
 class Cell:
     """A pairing in the matrix. Without a prediction (`unproven`, chance None) `why` says what is missing.
 
+    `chance_error` is at most so large: draws are few. `expected` is the chance by class alone, for what was tried.
     `fits`: whether the disk has the size the mechanism takes, as far as is known.
     """
 
@@ -252,6 +271,8 @@ class Cell:
     proof: Proof | None
     differs: str
     fits: bool = True
+    setup: Setup | None = None
+    expected: float | None = None
 
 
 @dataclass(frozen=True)
@@ -266,8 +287,10 @@ class Matrix:
     cells: dict[tuple[str, str], Cell]
 
     def ordered(self) -> list[Cell]:
-        """Where prediction and trials disagree first, then in order of rows and columns."""
-        return sorted(self.cells.values(), key=lambda cell: not cell.differs)
+        """Where prediction and trials disagree first, what nothing explains before all, then as rows and columns."""
+        return sorted(
+            self.cells.values(), key=lambda cell: (not cell.differs, not cell.differs.startswith("predicted"))
+        )
 
 
 Progress = Callable[[int, int], None]
@@ -306,20 +329,86 @@ def whole_matrix(
         word = "mechanisms" if not columns or exchange else "disks"
         of_class = f" of class {disk_class}" if disk_class and columns else ""
         raise InputFault(f"the shelf holds no {word}{of_class} to pair", remedy="add some to the shelf")
-    cells = {}
-    for number, row in enumerate(rows):
-        progress(number, len(rows))
+    cells: dict[tuple[str, str], Cell] = {}
+    for row in rows:
         for column in columns:
             if exchange:
                 one = replace(asked, writer=row.name, reader=column.name)
             else:
                 writer = "" if asked.operation == "format" else asked.writer
                 one = replace(asked, disk=row.name, reader=column.name, writer=writer)
-            cells[row.name, column.name] = _cell(stock, evidence, one, row.name, column.name)
+            cells[row.name, column.name] = _open_cell(stock, evidence, one, row.name, column.name)
+    batches = _batches(cells.values())
+    for number, alike in enumerate(batches):
+        progress(number, len(batches))
+        for cell in _reckoned(evidence, alike):
+            cells[cell.row, cell.column] = cell
     return Matrix(
         asked.operation, "writer" if exchange else "disk", "reader" if asked.operation != "format" else "mechanism",
         rows, columns, cells,
     )  # fmt: skip
+
+
+def _open_cell(stock: Stock, evidence: Evidence, asked: Question, row: str, column: str) -> Cell:
+    """A cell that is not reckoned yet; without a set-up it cannot be."""
+    try:
+        setup = settle(stock, asked)
+    except InputFault as fault:
+        proof = proof_of(_seen(evidence, asked.operation, asked.disk, None, asked.reader))
+        return Cell(row, column, asked, "unproven", None, None, None, fault.line, proof, "")
+    proof = proof_of(_seen(evidence, setup.operation, setup.disk.name, setup.writer.name or OUTSIDE, setup.reader.name))
+    fits = setup.disk.disk_class.diameter_mm == setup.reader.drive.diameter_mm
+    return Cell(row, column, asked, "unproven", None, None, None, "", proof, "", fits, setup)
+
+
+def _batches(cells: Iterable[Cell]) -> list[list[tuple[Cell, Setup]]]:
+    """Cells that can be reckoned, those of a writer together; all are asked under the same conditions."""
+    found: dict[tuple[str, str], list[tuple[Cell, Setup]]] = defaultdict(list)
+    for cell in cells:
+        if cell.setup is not None:
+            found[cell.setup.writer.name, cell.setup.writer.drive.id].append((cell, cell.setup))
+    return list(found.values())
+
+
+def _reckoned(evidence: Evidence, cells: Sequence[tuple[Cell, Setup]]) -> Iterator[Cell]:
+    """Cells of one writer with their predictions."""
+    found = _matrix([setup for _, setup in cells], evidence.beliefs)
+    tried = [setup for cell, setup in cells if cell.proof is not None]
+    by_class = _matrix(tried, NO_BELIEFS) if tried else None
+    for cell, setup in cells:
+        names = (setup.writer.name, _disk_name(setup), setup.reader.name)
+        verdict, chance, limiting = found.cell(*names)
+        expected = by_class.cell(*names)[1] if by_class is not None and cell.proof is not None else None
+        yield replace(
+            cell,
+            verdict=verdict,
+            chance=chance,
+            chance_error=math.sqrt(max(chance * (1 - chance), 0.0) / DRAWS),
+            limiting=limiting,
+            why=f"limited by {limiting}" if limiting else "nothing limits it",
+            differs=differs(chance, expected, cell.proof),
+            expected=expected,
+        )
+
+
+def _matrix(setups: Sequence[Setup], beliefs: Beliefs) -> reckoning.Matrix:
+    """Set-ups of one writer and one operation, reckoned together."""
+    first = setups[0]
+    return reckoning.matrix(
+        [first.writer],
+        list({_disk_name(s): replace(s.disk, name=_disk_name(s)) for s in setups}.values()),
+        list({s.reader.name: s.reader for s in setups}.values()),
+        {_disk_name(s): s.layout for s in setups},
+        first.operation,
+        first.conditions,
+        beliefs,
+        SEED,
+    )
+
+
+def _disk_name(setup: Setup) -> str:
+    # an unrecorded disk has no name, but one of each class is told from the others by what it is laid out as
+    return setup.disk.name or setup.layout.id
 
 
 def headings(stock: Stock, names: Sequence[str]) -> tuple[Heading, ...]:
@@ -327,22 +416,3 @@ def headings(stock: Stock, names: Sequence[str]) -> tuple[Heading, ...]:
     order = [*load_classes(), ""]
     held = [Heading(name, stock.titles.get(name, ""), stock.classes.get(name, "")) for name in names]
     return tuple(sorted(held, key=lambda heading: order.index(heading.group)))
-
-
-def _cell(
-    stock: Stock,
-    evidence: Evidence,
-    asked: Question,
-    row: str,
-    column: str,
-) -> Cell:
-    try:
-        told = answer(stock, evidence, asked, samples=HURRIED, remedies=False)
-    except InputFault as fault:
-        proof = proof_of(_seen(evidence, asked.operation, asked.disk, None, asked.reader))
-        return Cell(row, column, asked, "unproven", None, None, None, fault.line, proof, "")
-    found, setup = told.budget, told.setup
-    return Cell(
-        row, column, asked, found.verdict, found.chance, found.chance_error, found.limiting, found.why,
-        told.proof, told.differs, setup.disk.disk_class.diameter_mm == setup.reader.drive.diameter_mm,
-    )  # fmt: skip

@@ -4,17 +4,24 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from indexhole.causes.measurements import NOMINAL, OFFSET, SPEED, Measurements
 from indexhole.jobs.networking import kept_measurements
+from indexhole.jobs.pairing_beliefs import keep_beliefs, kept_beliefs
 from indexhole.jobs.pairing_stock import Stock
 from indexhole.pairing.answer import Verdict
-from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs
+from indexhole.pairing.beliefs import Beliefs
 from indexhole.pairing.evidence import OUTSIDE, GaugeReading, Observation, observations
+from indexhole.pairing.learning import learn
 from indexhole.shelf.dates import span_of
 from indexhole.shelf.register import Shelf
+
+SEED = 20260401
+_LN2 = math.log(2.0)
+# Share of lost sectors where a pairing works: nearly always none. Our own choice.
+_SOUND = (0.05, 5.0)
 
 
 @dataclass(frozen=True)
@@ -48,14 +55,26 @@ class Evidence:
     of_reader: Mapping[str, Sequence[Observation]]
 
 
-def evidence_of(shelf: Shelf, stock: Stock) -> Evidence:
-    """All the evidence a shelf holds. Raises InputFault when the kept measurements cannot be read."""
+def evidence_of(shelf: Shelf, stock: Stock, weighing: Callable[[int], None] | None = None) -> Evidence:
+    """All the evidence a shelf holds, weighed. Raises InputFault when the kept measurements cannot be read.
+
+    Args:
+        weighing: called with the number of trials before they are weighed, which takes a while; what came of it is
+            kept for the next time.
+    """
     observed = tuple(_told_writer(one, stock) for one in observations(stock.trials))
     gauges = gauge_readings(kept_measurements(shelf), stock)
     of_reader: dict[str, list[Observation]] = defaultdict(list)
     for one in observed:
         of_reader[one.reader].append(one)
-    return Evidence(observed, gauges, NO_BELIEFS, of_reader)
+    made_from = (stock.mechanisms, stock.disks, stock.layouts, observed, gauges, SEED)
+    beliefs = kept_beliefs(made_from)
+    if beliefs is None:
+        if weighing is not None and stock.trials:
+            weighing(len(stock.trials))
+        beliefs = learn(stock.mechanisms, stock.disks, stock.layouts, observed, gauges, SEED)
+        keep_beliefs(made_from, beliefs)
+    return Evidence(observed, gauges, beliefs, of_reader)
 
 
 def _told_writer(seen: Observation, stock: Stock) -> Observation:
@@ -103,3 +122,22 @@ def proof_of(observed: Iterable[Observation]) -> Proof | None:
     failed = math.ceil(sum(f for _, f in latest.values()) - 1e-9)
     verdict: Verdict = "works" if failed == 0 else "fails" if failed * 2 >= tried else "doubtful"
     return Proof(verdict, when, tried, failed, tuple(names))
+
+
+def surprise_bits(chance: float, proof: Proof) -> float:
+    """How much the counts of the trials speak against a predicted chance, in bits; 0 where they fit it best.
+
+    Counts of a pairing that works are beta-binomial about a share of nearly none lost, of one that does not about any
+    share. The counts are weighed under the likelier of the two against the mixture that the chance makes of them.
+    """
+    lost, kept = proof.failed, proof.tried - proof.failed
+    sound = _log_beta(lost + _SOUND[0], kept + _SOUND[1]) - _log_beta(*_SOUND)
+    bad = _log_beta(lost + 1.0, kept + 1.0)
+    works = min(max(chance, 1e-12), 1 - 1e-12)
+    one, other = math.log(works) + sound, math.log(1 - works) + bad
+    told = max(one, other) + math.log1p(math.exp(-abs(one - other)))
+    return max(0.0, max(sound, bad) - told) / _LN2
+
+
+def _log_beta(a: float, b: float) -> float:
+    return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)

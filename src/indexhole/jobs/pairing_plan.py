@@ -54,6 +54,7 @@ def check_plan(
     """
     since = months_before(today, months).isoformat()
     recorded: dict[str, str] = {}
+    known: dict[Question, Answer] = {}
     checked: list[Checked] = []
     faults: list[str] = []
     for step in steps:
@@ -62,7 +63,9 @@ def check_plan(
         try:
             if step.lead and step.lead not in stock.titles:
                 raise InputFault(f"there is no lead {step.lead} on the shelf")
-            told = answer(stock, evidence, asked, samples=_SAMPLES, remedies=False)
+            if asked not in known:
+                known[asked] = answer(stock, evidence, asked, samples=_SAMPLES, remedies=False)
+            told = known[asked]
         except InputFault as fault:
             faults.append(f"row {step.row}: {fault.what}")
             continue

@@ -102,6 +102,7 @@ def _cell_json(cell: Cell) -> dict[str, Any]:
         "limiting": cell.limiting,
         "why": cell.why,
         "proven": proof_json(cell.proof),
+        "expected": cell.expected,
         "differs": cell.differs,
     }
 

@@ -138,12 +138,6 @@ def stock_of(shelf: Shelf) -> Stock:
     )
 
 
-def outside_writer(layout: Layout) -> Mechanism:
-    """The drive that recorded a disk of which nothing is known: a sound one of the layout's class, its host unknown."""
-    drive = load_drives()[default_drive(layout.disk_class, layout.heads)]
-    return Mechanism("", drive, Host(), drive.heads, round(drive.cylinders.value))
-
-
 def plain_disk(disk_class: str, sides: int = 2) -> tuple[Medium, Layout]:
     """A disk of a class as it comes from its box, erased, and the layout it would be given."""
     layout = load_layouts()[_USUAL[disk_class][0 if sides == 2 else 1]]

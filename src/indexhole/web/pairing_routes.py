@@ -122,12 +122,22 @@ def _gathered(site: Site) -> Held:
     return task.result()
 
 
-def _matrix(site: Site, asked: Question, disk_class: str) -> Task[Matrix]:
-    ready = _gathered(site)
+def _matrix(site: Site, ready: Held, asked: Question, disk_class: str) -> Task[Matrix]:
     return site.desk.ask(
         ("pairing matrix", ready.state, asked, disk_class),
         lambda progress: whole_matrix(ready.stock, ready.evidence, asked, disk_class=disk_class, progress=progress),
     )
+
+
+def _pending(site: Site, asked: Question | None, disk_class: str, seconds: float) -> Task[Any] | None:
+    """What is still in the making after so long: the evidence, then (with a question) the matrix; None when ready."""
+    evidence = held(site)
+    if not evidence.wait(seconds):
+        return evidence
+    if asked is None or evidence.failed:
+        return None
+    task = _matrix(site, evidence.result(), asked, disk_class)
+    return None if task.wait(seconds) else task
 
 
 def _class_of(values: Mapping[str, str]) -> str:
@@ -146,12 +156,12 @@ def _matrix_response(site: Site, request: Request) -> Response:
     values = request.query_params
     asked, disk_class = _matrix_question(values), _class_of(values)
     choices = (operation_choice(asked), class_choice(disk_class))
-    task = _matrix(site, asked, disk_class)
-    if not task.wait(PATIENCE_S):
+    if _pending(site, asked, disk_class, PATIENCE_S) is not None:
         again = f"{PROGRESS}?{request.url.query}"
         page = MatrixPage(title="Pairing", section="Pairing", choices=choices, reckoning=True, again=again)
         return render("pairing.html", page)
     try:
+        task = _matrix(site, _gathered(site), asked, disk_class)
         page = matrix_page(task.result(), choices, site.told(request))
     except InputFault as fault:
         page = MatrixPage(title="Pairing", section="Pairing", choices=choices, fault=told_whole(fault))
@@ -163,6 +173,9 @@ def _budget_response(site: Site, request: Request) -> Response:
         asked = question_asked(request.query_params)
     except InputFault as fault:
         return fault_page(fault)
+    if _pending(site, None, "", PATIENCE_S) is not None:
+        again = query(PROGRESS, what="evidence")
+        return render("pairing_waiting.html", Page(title="One pairing", section="Pairing", again=again))
     ready = _gathered(site)
     found: Answer | None = None
     told = ""
@@ -234,7 +247,8 @@ def routes(site: Site) -> APIRouter:
     @router.get("/progress")
     def progress(request: Request) -> Response:
         values = request.query_params
-        return how_far(request, _matrix(site, _matrix_question(values), _class_of(values)))
+        asked = None if values.get("what") == "evidence" else _matrix_question(values)
+        return how_far(request, _pending(site, asked, _class_of(values), 0))
 
     @router.get("/budget")
     def budget(request: Request) -> Response:

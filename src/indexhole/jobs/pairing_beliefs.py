@@ -1,0 +1,79 @@
+"""Beliefs kept in the user's cache folder, by what they were made from: weighing a shelf's trials takes seconds.
+
+The cache holds derived figures alone. Whatever is wrong with it, the beliefs are made anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import zipfile
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from indexhole import __version__
+from indexhole.errors import IndexholeError
+from indexhole.pairing.beliefs import Beliefs, DiskBelief, MechanismBelief
+from indexhole.shelf.files import write_whole
+from indexhole.standards.layouts import Layout
+
+_KEPT = 12
+_MECHANISM = ("offset_um", "speed_ratio", "loss_db", "gap_2_shift")
+_DISK = ("loss_db", "defect_rate")
+
+
+def _place(made_from: object) -> Path:
+    from platformdirs import user_cache_path
+
+    told = repr((__version__, _told(made_from)))
+    return (
+        user_cache_path("indexhole", appauthor=False) / f"beliefs-{hashlib.sha256(told.encode()).hexdigest()[:32]}.npz"
+    )
+
+
+def _told(value: object) -> object:
+    """As it can be told for good: layouts by id, everything else as it stands."""
+    if isinstance(value, Layout):
+        return value.id
+    if isinstance(value, Mapping):
+        return tuple((name, _told(held)) for name, held in value.items())
+    return tuple(map(_told, value)) if isinstance(value, tuple) else value
+
+
+def kept_beliefs(made_from: object) -> Beliefs | None:
+    """What was kept of the same evidence by the same version, None where there is nothing that can be read."""
+    try:
+        with np.load(_place(made_from), allow_pickle=False) as held:
+            names: dict[str, Any] = json.loads(str(held["names"]))
+            return Beliefs(
+                {n: MechanismBelief(*held[f"mechanism-{k}"]) for k, n in enumerate(names["mechanisms"])},
+                {n: DiskBelief(*held[f"disk-{k}"]) for k, n in enumerate(names["disks"])},
+                {n: tuple(words) for n, words in names["words"].items()},
+            )
+    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+        return None
+
+
+def keep_beliefs(made_from: object, beliefs: Beliefs) -> None:
+    """Keep beliefs for the next time, and let the oldest go. A folder that cannot be written is let be."""
+    names = {"mechanisms": [*beliefs.mechanisms], "disks": [*beliefs.disks], "words": dict(beliefs.words)}
+    arrays = {
+        f"mechanism-{k}": np.stack([getattr(one, field) for field in _MECHANISM])
+        for k, one in enumerate(beliefs.mechanisms.values())
+    } | {
+        f"disk-{k}": np.stack([getattr(one, field) for field in _DISK]) for k, one in enumerate(beliefs.disks.values())
+    }
+    written = io.BytesIO()
+    np.savez(written, names=np.array(json.dumps(names)), **arrays)  # type: ignore[arg-type]
+    place = _place(made_from)
+    with suppress(OSError, IndexholeError):
+        place.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(place, written.getvalue())
+        kept = sorted(place.parent.glob("beliefs-*.npz"), key=lambda path: path.stat().st_mtime_ns)
+        for path in kept[:-_KEPT]:
+            path.unlink()
