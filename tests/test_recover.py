@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+import os
+import stat
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from indexhole import __version__
+from indexhole.cli.recover import _tell
 from indexhole.errors import InputFault
+from indexhole.jobs.recovering import Recovered, recover_captures, save
 from indexhole.model.session import read_session
 from indexhole.model.simulate import (
     Reader,
@@ -22,11 +30,12 @@ from indexhole.model.simulate import (
     weak_places,
 )
 from indexhole.model.suited import sound_mechanism
-from indexhole.recover.result import SectorState, Surface
+from indexhole.recover.result import Identification, Sector, SectorState, Surface, Track
 from indexhole.recover.surface import recover_surface
 from indexhole.signal.capture import Capture
 from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import load_layouts
+from indexhole.volumes import Volume, VolumeFile
 
 LAYOUTS = load_layouts()
 
@@ -248,3 +257,41 @@ def test_quality_map_shows_where_the_signal_is_bad() -> None:
     assert np.nanmin(turn[81:83]) < 0.5
     assert np.nanmedian(turn) > 0.7
     assert np.nanmedian(quality.cell_ratio) == pytest.approx(1.0, abs=0.01)
+
+
+def test_what_is_saved_says_what_made_it_and_is_the_users_to_share(tmp_path: Path) -> None:
+    layout = LAYOUTS["zoned-35-1s"]
+    rng = np.random.default_rng(40)
+    tracks = []
+    for cylinder, head, zone in list(layout.tracks())[:3]:
+        data = {n: rng.bytes(zone.sector_bytes) for n in zone.sector_ids}
+        tracks.append(format_track(layout, cylinder, head, data, rng))
+    recovered = recover_captures([capture_of(read_session(tracks, rng), "session")], layout.id)
+    before = os.umask(0o027)
+    try:
+        image = save(recovered, tmp_path / "out")
+    finally:
+        os.umask(before)
+    assert image is not None
+    assert stat.S_IMODE((tmp_path / "out").stat().st_mode) == 0o750
+    report = json.loads((tmp_path / "out" / "report.json").read_text(encoding="utf-8"))
+    assert report["version"] == __version__
+    assert report["image"]["sha256"] == hashlib.sha256(image.read_bytes()).hexdigest()
+
+
+def test_a_file_tells_which_of_its_sectors_are_not_sound(capsys: pytest.CaptureFixture[str]) -> None:
+    files = [
+        VolumeFile("LAMPS", b"x" * 512, 512, (4, 5, 6, 7), "program"),
+        VolumeFile("TIDES", b"x" * 512, 512, (9,), "program"),
+    ]
+    sectors = tuple(
+        Sector(k, 256, SectorState.LOST if k in (5, 6, 7) else SectorState.SOUND, b"x" * 256, 1, "") for k in range(12)
+    )
+    surface = Surface("zoned-35-1s", 1.0, (Identification("zoned-35-1s", 1.0, "given"),), ())
+    surface = replace(surface, tracks=(Track(0, 0, 1, 300.0, "group45", 3e-6, sectors),))
+    volume = Volume("linked", "QUAY", 1, 254, 256, tuple(files), ())
+    _tell(Recovered((), surface, None, volume), None)
+    shown = capsys.readouterr().out.splitlines()
+    (lamps,), (tides,) = ([line.split("  ") for line in shown if line.startswith(n)] for n in ("LAMPS", "TIDES"))
+    assert [w.strip() for w in lamps if w] == ["LAMPS", "512", "lost", "lost 5 to 7"]
+    assert [w.strip() for w in tides if w][:3] == ["TIDES", "512", "sound"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -208,7 +208,11 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
     volume = volume_json(recovered)
     if volume:
         title = f"Volume {volume['title']!r} ({volume['kind']}), {volume['free']} free"
-        emit_table(title, ("file", "bytes", "state"), [[f["name"], f["bytes"], f["state"]] for f in volume["files"]])
+        files = [[f["name"], f["bytes"], f["state"], _told_sectors(f["sectors"])] for f in volume["files"]]
+        columns = ("file", "bytes", "state", "sectors of the image that are not sound")
+        # Without any such sector there is nothing to say of them.
+        shown = len(columns) if any(row[-1] for row in files) else len(columns) - 1
+        emit_table(title, columns[:shown], [row[:shown] for row in files])
         gone = [[f["name"], f["bytes"], "; ".join(f["problems"])] for f in volume["deleted_files"]]
         if gone:
             emit_table("Deleted files: what is left is a guess", ("file", "bytes", "what is known"), gone)
@@ -223,6 +227,13 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
         say(f"Image: {image_path}")
     for warning in surface.warnings:
         remark(warning)
+
+
+def _told_sectors(by_state: Mapping[str, Sequence[int]]) -> str | None:
+    """`mended 12; lost 40 to 44`, numbers in image order from 0; None when there are none."""
+    from indexhole.recover.draft import ranges
+
+    return "; ".join(f"{state} {ranges(numbers)}" for state, numbers in by_state.items()) or None
 
 
 def _tell_description(text: str, warnings: Sequence[str]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import os
 import shutil
 import tempfile
 from collections import Counter
@@ -13,6 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from indexhole import __version__
 from indexhole.errors import InputFault
 from indexhole.jobs.beside import save_beside
 from indexhole.jobs.extracting import extract
@@ -290,6 +292,7 @@ def report_json(recovered: Recovered, image_path: Path | None = None) -> dict[st
             "sha256": hashlib.sha256(recovered.image).hexdigest(),
         }
     return {
+        "version": __version__,
         "captures": [
             {
                 "name": c.name,
@@ -348,6 +351,7 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False, deleted
             if folder.exists():
                 old = folder.with_name(f".{folder.name}.old")
                 folder.replace(old)
+            partial.chmod(0o777 & ~_umask())
             partial.replace(folder)
             if old is not None and (old.is_symlink() or old.is_file()):
                 old.unlink()
@@ -360,6 +364,13 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False, deleted
             f"cannot be written ({fault.strerror})", where=str(folder), remedy="choose another folder"
         ) from fault
     return image_path
+
+
+def _umask() -> int:
+    """The rights the user's files are made without. A temporary folder is made for its owner alone."""
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
 
 
 def _save_files(volume: Volume, folder: Path, *, deleted: bool) -> None:
