@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,6 +19,14 @@ from indexhole.jobs.demo_captures import DEMO_CAPTURES, demo_captures
 from indexhole.shelf.captures import check_captures
 from indexhole.shelf.records import CaptureRecord, Disk, Note, checked
 from indexhole.shelf.register import Shelf
+
+
+@pytest.fixture(autouse=True, scope="module")
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep weighed evidence out of the user's own cache."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +46,7 @@ def tree(folder: Path) -> set[str]:
 
 def test_the_outcome_fits_a_screen_or_two(shown):
     folder, lines = shown
-    assert 30 < len(lines) <= 60
+    assert 30 < len(lines) <= 70
     assert max(len(line) for line in lines if str(folder) not in line) <= 110
 
 
@@ -80,7 +90,19 @@ def test_the_commands_it_proposes_work(shown, capsys):
             assert len(rest) > 1
         assert edge.run(rest) in (0, 1)
         assert capsys.readouterr().out
-    assert verbs == {"causes", "shelf", "recover", "gauge", "serve"}
+    assert verbs == {"causes", "shelf", "pair", "recover", "gauge", "serve"}
+
+
+def test_it_tells_which_pairings_are_safe(shown):
+    _, lines = shown
+    start = lines.index("Will this disk do in that drive")
+    text = " ".join(line.strip() for line in lines[start : lines.index("", start)])
+    assert "K1 is irreplaceable: never to be written on. Read it in D1.0 (works, 2026-02-16" in text
+    assert "not in D3.1 (fails, 2026-02-16: 360 sectors in 3 trials" in text
+    assert re.search(r"D4\.0 reads it \(works, \d.*should not rewrite its sectors \((doubtful|fails), ", text)
+    narrow = re.search(r"for D1\.0 to read: \w+, ([\d.]+).*; bulk-erased first: \w+, ([\d.]+)", text)
+    assert narrow is not None
+    assert float(narrow[2]) > 2 * float(narrow[1])
 
 
 def test_the_shelf_is_whole(shown):

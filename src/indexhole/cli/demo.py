@@ -17,6 +17,7 @@ from indexhole.cli.present import AsJson, Yes, confirm, counted, emit_json, emit
 
 if TYPE_CHECKING:
     from indexhole.jobs.demo import DiskRead, MechanismGauged, Overview, Progress
+    from indexhole.jobs.pairing import Answer
     from indexhole.shelf.register import Shelf
     from indexhole.signal.gauge import Gauge
 
@@ -54,6 +55,7 @@ def demo(
             _tell(part)
         _disk_tables(overview)
         _gauge_table(overview)
+        _tell(_pairing_lines(shelf))
         for line in _closing(place):
             say(line)
     if serve:
@@ -197,11 +199,38 @@ def _gauge_row(one: MechanismGauged) -> Sequence[object]:
     return [one.mechanism, one.disk, *cells, ", ".join(odd) or ("works" if shown else "nothing legible")]
 
 
+def _pairing_lines(shelf: Shelf) -> Iterator[str]:
+    from indexhole.jobs.demo import demo_pairings
+    from indexhole.jobs.pairing_report import chance_words, plain, proof_words
+
+    told = demo_pairings(shelf)
+
+    def chance(answer: Answer) -> str:
+        return f"{answer.budget.verdict}, {chance_words(answer.budget.chance, answer.budget.chance_error)}"
+
+    best, worst = told.reads[0], told.reads[-1]
+    proven = next((cell for cell in told.reads if cell.proof and cell.proof.verdict == "works"), best)
+    yield "Will this disk do in that drive"
+    yield (
+        f"   K1 is irreplaceable: never to be written on. Read it in {proven.column} ({proof_words(proven.proof)}), "
+        f"not in {worst.column} ({proof_words(worst.proof)})"
+    )
+    yield (
+        f"   K10, laid out by {told.update.setup.writer.name}: D4.0 reads it ({chance(told.read_only)}), but should "
+        f"not rewrite its sectors ({chance(told.update)}): {plain(told.update.budget.why)}"
+    )
+    yield (
+        f"   The narrow head of D4.0 over the wide tracks on K10, for D1.0 to read: {chance(told.narrow)}; "
+        f"bulk-erased first: {chance(told.erased)}"
+    )
+
+
 def _closing(folder: Path) -> Iterator[str]:
     command = _command()
     yield f"The shelf is in {folder}. To go on:"
     yield f"   {command} causes --shelf {folder}"
     yield f"   {command} shelf show D3 --shelf {folder}"
+    yield f"   {command} pair --disk K1 --reader D2.0 --shelf {folder}"
     yield f"   {command} recover {folder}/captures/originals/*k13*"
     yield f"   {command} gauge {folder}/captures/originals/*k3-*"
     yield f"   {command} serve --shelf {folder}"

@@ -25,6 +25,9 @@ from indexhole.jobs.demo_captures import DEMO_CAPTURES, DemoCapture, demo_captur
 from indexhole.jobs.demo_shelf import build_demo_shelf
 from indexhole.jobs.faulting import diagnose, shelf_bench
 from indexhole.jobs.gauging import Gauged, gauge_captures
+from indexhole.jobs.pairing import Answer, Cell, Question, answer, whole_matrix
+from indexhole.jobs.pairing_evidence import evidence_of
+from indexhole.jobs.pairing_stock import stock_of
 from indexhole.jobs.recovering import Recovered, recover_captures
 from indexhole.shelf.captures import store_capture
 from indexhole.shelf.database import REGISTER
@@ -38,6 +41,7 @@ from indexhole.signal.write_vcd import write_capture
 
 MARK = "demo-shelf.json"
 _WHAT = "indexhole demonstration shelf"
+_PAIRING_DRAWS = 400
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many of it are done, and how many there are."""
@@ -238,6 +242,43 @@ def speeds_of_suspects(overview: Overview) -> dict[str, Gauge]:
         for gauge in one.gauged.gauges
         if gauge.name == "spindle_speed" and gauge.verdict is not Verdict.UNPROVEN
     }
+
+
+@dataclass(frozen=True)
+class Pairings:
+    """Three questions of a museum's day, answered.
+
+    Attributes:
+        reads: an irreplaceable disk in every mechanism it goes into, the likeliest to read it first.
+        read_only, update: a pair that reads, and what becomes of it when sectors are rewritten.
+        narrow, erased: a narrow head writes on a wide recording for a wide head to read; the disk as it is, and
+            bulk-erased first.
+    """
+
+    reads: tuple[Cell, ...]
+    read_only: Answer
+    update: Answer
+    narrow: Answer
+    erased: Answer
+
+
+def demo_pairings(shelf: Shelf) -> Pairings:
+    """The pairings the demonstration tells of, on its shelf."""
+    stock = stock_of(shelf)
+    evidence = evidence_of(shelf, stock)
+    reads = whole_matrix(stock, evidence, Question(disk="K1")).cells.values()
+    tried = [cell for cell in reads if cell.fits and cell.chance is not None]
+
+    def asked(**what: Any) -> Answer:
+        return answer(stock, evidence, Question(**what), samples=_PAIRING_DRAWS, remedies=False)
+
+    return Pairings(
+        reads=tuple(sorted(tried, key=lambda cell: -(cell.chance or 0.0))),
+        read_only=asked(disk="K10", reader="D4.0"),
+        update=asked(operation="update", disk="K10", reader="D4.0"),
+        narrow=asked(operation="exchange", writer="D4.0", disk="K10", reader="D1.0"),
+        erased=asked(operation="exchange", writer="D4.0", disk="K10", reader="D1.0", bulk_erased=True),
+    )
 
 
 def overview_json(shelf: Shelf, overview: Overview) -> dict[str, Any]:
