@@ -52,3 +52,34 @@ def draw(rows: Sequence[dict[str, object]], x: str, title: str, path: Path) -> N
         .configure_view(stroke=TONES["rule"])
     )
     path.write_text(vl_convert.vegalite_to_svg(chart.to_dict()), encoding="utf-8")
+
+
+def draw_reliability(rows: Sequence[tuple[str, float, float, float]], path: Path) -> None:
+    """What was said against what came, one mark a bin, with the standard error: (series, said, came, error) each."""
+    series = list(dict.fromkeys(name for name, *_ in rows))
+    values = [
+        {"series": name, "said": said, "came": came, "low": max(0.0, came - error), "high": min(1.0, came + error)}
+        for name, said, came, error in rows
+    ]
+    tone = alt.Color("series:N", scale=alt.Scale(domain=series, range=[TONES["edge"], TONES["accent"]]), title=None)
+    shape = alt.Shape("series:N", scale=alt.Scale(domain=series, range=["cross", "square"]), title=None)
+    unit = alt.Scale(domain=[0, 1])
+    said = alt.X("said:Q", title="chance said", scale=unit, axis=alt.Axis(format=".0%"))
+    came = alt.Y("came:Q", title="share that came true", scale=unit, axis=alt.Axis(format=".0%"))
+    base = alt.Chart(alt.Data(values=values))
+    line = alt.Chart(alt.Data(values=[{"said": 0, "came": 0}, {"said": 1, "came": 1}])).mark_line(
+        color=TONES["ink"], strokeDash=[2, 3]
+    )
+    chart = (
+        alt.layer(
+            line.encode(x=said, y=came),
+            base.mark_rule().encode(x=said, y=alt.Y("low:Q", scale=unit), y2="high:Q", color=tone),
+            base.mark_point(filled=True, size=55).encode(x=said, y=came, color=tone, shape=shape),
+        )
+        .properties(width=300, height=300)
+        .configure(background=TONES["sheet"], font="DejaVu Sans, Verdana, sans-serif")
+        .configure_axis(labelColor=TONES["ink"], titleColor=TONES["ink"], gridColor=TONES["rule"])
+        .configure_legend(orient="bottom", labelColor=TONES["ink"])
+        .configure_view(stroke=TONES["rule"])
+    )
+    path.write_text(vl_convert.vegalite_to_svg(chart.to_dict()), encoding="utf-8")
