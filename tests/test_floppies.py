@@ -1,6 +1,6 @@
-"""Real file systems that others made, from a free package of boot files: read, recorded, recovered, compared.
+"""Real file systems and a real boot floppy that others made, from free packages: read, recorded, recovered, compared.
 
-The package is named only here and in the list of what the tests install. No kernel's mount is needed: mtools and the
+The packages are named only here and in the list of what the tests install. No kernel's mount is needed: mtools and the
 checker of dosfstools stand for the outside.
 """
 
@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from indexhole.jobs.recovering import recover_captures, save
+from indexhole.jobs.recovering import Recovered, recover_captures, save
 from indexhole.model.session import read_session
 from indexhole.model.simulate import format_track
 from indexhole.signal.simulated import capture_of
@@ -33,6 +33,9 @@ LOOSE = {
     "EFI/SNP.EFI": Path("/usr/lib/ipxe/snponly.efi"),
     "README": Path("/usr/share/doc/ipxe/copyright"),
 }
+# another of the kind, and the rescue floppy of a third, which holds no file system
+MORE_DISCS = (("memtest86+", Path("/usr/lib/memtest86+/memtest86+x64.iso")),)
+FLOPPY_PACKAGE, FLOPPY = "grub-rescue-pc", Path("/usr/lib/grub-rescue/grub-rescue-floppy.img")
 LAYOUT = load_layouts()["90-dense-mfm-18x512"]
 
 
@@ -76,14 +79,14 @@ def agree(image: Path, folder: Path) -> Volume:
     return volume
 
 
-def file_system_inside(disc: bytes) -> bytes:
+def file_system_inside(disc: bytes, package: str = PACKAGE) -> bytes:
     """The FAT12 file system that a disc image carries for booting: it names itself in its descriptor."""
     for at in range(0, len(disc), 2048):
         descriptor = disc[at : at + 512]
         if descriptor[54:59] == b"FAT12" and descriptor[510:512] == b"\x55\xaa":
             sectors = int.from_bytes(descriptor[19:21], "little")
             return disc[at : at + sectors * int.from_bytes(descriptor[11:13], "little")]
-    raise AssertionError(f"{PACKAGE}: no FAT12 file system in its disc image")
+    raise AssertionError(f"{package}: no FAT12 file system in its disc image")
 
 
 def test_the_file_system_another_project_ships(tmp_path: Path) -> None:
@@ -94,6 +97,15 @@ def test_the_file_system_another_project_ships(tmp_path: Path) -> None:
     assert volume.files
     # its boot file is the one that lies loose in the same package
     assert ALSO_INSIDE.read_bytes() in {f.data for f in volume.files}
+
+
+@pytest.mark.parametrize(("package", "disc"), MORE_DISCS)
+def test_the_file_systems_of_other_packages(package: str, disc: Path, tmp_path: Path) -> None:
+    if not disc.exists():
+        pytest.skip(f"the package {package} is not installed: no {disc}")
+    path = tmp_path / "inside.img"
+    path.write_bytes(file_system_inside(disc.read_bytes(), package))
+    assert agree(path, tmp_path / "theirs").files
 
 
 @pytest.fixture(scope="module")
@@ -122,9 +134,8 @@ def test_a_real_disk_is_read_as_mtools_reads_it(real_disk: Path, tmp_path: Path)
     assert (gone.name, gone.data) == ("?ONE.BIN", np.random.default_rng(9).bytes(70_000))
 
 
-def test_a_real_disk_recorded_recovered_and_read(real_disk: Path, tmp_path: Path) -> None:
-    """All 160 tracks through the simulator, two turns each, and back to the same bytes and files."""
-    image = real_disk.read_bytes()
+def recorded_and_recovered(image: bytes) -> Recovered:
+    """All 160 tracks through the simulator, two turns each."""
     rng = np.random.default_rng(1440)
     at = 0
     tracks = []
@@ -134,7 +145,25 @@ def test_a_real_disk_recorded_recovered_and_read(real_disk: Path, tmp_path: Path
             data[number] = image[at : at + zone.sector_bytes]
             at += zone.sector_bytes
         tracks.append(format_track(LAYOUT, cylinder, head, data, rng))
-    recovered = recover_captures([capture_of(read_session(tracks, rng, revolutions=2), "session")])
+    return recover_captures([capture_of(read_session(tracks, rng, revolutions=2), "session")])
+
+
+def test_a_rescue_floppy_recorded_and_recovered() -> None:
+    """A disk that boots without a file system: every byte comes back, and no volume is read into it."""
+    if not FLOPPY.exists():
+        pytest.skip(f"the package {FLOPPY_PACKAGE} is not installed: no {FLOPPY}")
+    image = FLOPPY.read_bytes().ljust(LAYOUT.capacity_bytes, b"\0")
+    assert len(image) == LAYOUT.capacity_bytes
+    recovered = recorded_and_recovered(image)
+    assert recovered.counts() == {"sound": 2880, "mended": 0, "suspect": 0, "lost": 0}
+    assert recovered.image == image
+    assert recovered.volume is None
+
+
+def test_a_real_disk_recorded_recovered_and_read(real_disk: Path, tmp_path: Path) -> None:
+    """Through the simulator and back to the same bytes and files."""
+    image = real_disk.read_bytes()
+    recovered = recorded_and_recovered(image)
     assert recovered.surface.layout == LAYOUT.id
     assert recovered.counts() == {"sound": 2880, "mended": 0, "suspect": 0, "lost": 0}
     assert recovered.image == image
