@@ -217,8 +217,9 @@ def test_every_operation_has_its_matrix(visitor: Visitor, operation: str) -> Non
 
 
 def test_the_risk_to_the_disk_stands_before_the_verdict(visitor: Visitor) -> None:
-    page = looked_over(visitor.get("/pairing/budget", disk="K3", reader="D2.0").text)
-    assert "Never write on it" in page
+    page = looked_over(visitor.get("/pairing/budget", disk="K5", reader="D2.0").text)
+    assert "Never write on it; do not read it as it is." in page
+    assert "ask a conservator" in page
     assert page.index("Risk to the disk") < page.index("Will it do")
     assert "Local codes and licensed practice decide." in page
 

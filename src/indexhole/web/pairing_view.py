@@ -159,6 +159,7 @@ class RiskView:
     words: str
     reasons: tuple[str, ...]
     grave: bool
+    defers: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -395,6 +396,7 @@ def risk_view(answer: Answer) -> RiskView:
         words=sentence(risk_words(answer.budget)),
         reasons=tuple(map(sentence, risk.words)),
         grave=risk.write == "never" or risk.read != "none",
+        defers=risk.read != "none",
     )
 
 
