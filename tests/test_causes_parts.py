@@ -214,7 +214,8 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
     rows = kernel.row_table(bench.failed, bench.tried)
     lapsed = kernel.lapse_likelihood(bench.failed, bench.tried)
     steady = sorted(f for f in faults if f.fault != "bad-lead")
-    leads = sorted(f.element for f in faults if f.fault == "bad-lead")
+    bad = sorted(f for f in faults if f.fault == "bad-lead")
+    leads = [f.element for f in bad]
     members = [tuple(np.flatnonzero(bench.operation == o).tolist()) for o in range(bench.operation[-1] + 1)]
 
     @cache
@@ -234,7 +235,7 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
     total = 0.0
     for weight, supposed in suppositions(bench, faults):
         profiles = [book.of(f, supposed) for f in steady]
-        lapses = [book.lapses(name) for name in leads]
+        lapses = [book.lapses(f) for f in bad]
         ladders = [range(len(p.log_weight)) for p in profiles] + [range(len(x.rate)) for x in lapses]
         for level, rough, *rungs in product(range(5), range(2), *ladders):
             joint = weight * evidence._BACKGROUND_WEIGHT[level] * kernel.ROUGHNESS_WEIGHT[rough]

@@ -297,7 +297,7 @@ operations = st.tuples(
     st.tuples(*[st.sampled_from([0, 0, 0, 1, 40, "all"])] * 3),
 )
 sheets = st.lists(operations, min_size=1, max_size=9)
-slow = settings(deadline=None, max_examples=6, suppress_health_check=[HealthCheck.too_slow])
+slow = settings(deadline=None, max_examples=4, suppress_health_check=[HealthCheck.too_slow])
 
 
 def fill(drawn: list[tuple[Operation, int, int, int, int, tuple[object, ...]]]) -> list[Trial]:

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from indexhole.causes.decisions import Advice
 from indexhole.causes.faults import Fault
+
+if TYPE_CHECKING:  # these two build on the trials described here
+    from indexhole.causes.explain import Group, Weight
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +22,8 @@ class Cause:
         kind_probability: of it and its twins that trials cannot tell from it (misaligned or off-speed).
         for_trials, against_trials: trials that speak for and against it, strongest first.
         why: the reasons in words.
+        weights: what each trial says for it against its best rival, weightiest first; `over` names that rival.
+        rival_needs: what would have to be true for the rival to be right.
     """
 
     faults: tuple[Fault, ...]
@@ -26,27 +32,40 @@ class Cause:
     for_trials: tuple[str, ...]
     against_trials: tuple[str, ...]
     why: str
+    weights: tuple[Weight, ...] = ()
+    over: str = ""
+    rival_needs: str = ""
 
     def to_json_dict(self) -> dict[str, Any]:
         """The cause as `causes --json` gives it; no fault at all is told as the one fault `none` of the bench."""
-        faults = [{"element": f.element, "fault": f.fault, "side": f.side} for f in self.faults]
         return {
-            "faults": faults or [{"element": "bench", "fault": "none", "side": None}],
+            "faults": [_fault_json(f) for f in self.faults] or [{"element": "bench", "fault": "none", "side": None}],
             "probability": self.probability,
             "kind_probability": self.kind_probability,
             "for": list(self.for_trials),
             "against": list(self.against_trials),
             "why": self.why,
+            "weights": [weight.to_json_dict() for weight in self.weights],
+            "over": self.over,
+            "rival_needs": self.rival_needs,
         }
 
 
-@dataclass(frozen=True, slots=True)
+def _fault_json(fault: Fault) -> dict[str, Any]:
+    """One fault; when it came and went only where the trials say so."""
+    told: dict[str, Any] = {"element": fault.element, "fault": fault.fault, "side": fault.side}
+    return told | {k: v for k, v in (("since", fault.since), ("until", fault.until)) if v}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NextTrial:
-    """The trial that is expected to tell most.
+    """A trial that is expected to tell much for its minutes.
 
     Attributes:
-        expected_bits: information expected, bits.
+        expected_bits: information expected, beyond what the trials before it in a plan tell.
         risk: what it costs: "none" for reading, what is overwritten for writing.
+        minutes: at the bench, with things as the trial before leaves them; swaps of disks, lifts of units.
+        caution: what to mind, "" when there is nothing.
     """
 
     operation: str
@@ -54,10 +73,15 @@ class NextTrial:
     disk: str
     side: int
     lead: str
+    host: str
     first_cylinder: int
     last_cylinder: int
     expected_bits: float
     risk: str
+    minutes: float
+    swaps: int
+    lifts: int
+    caution: str
 
     def to_json_dict(self) -> dict[str, Any]:
         """The trial as `causes --json` gives it."""
@@ -75,6 +99,9 @@ class Diagnosis:
         unproven_why: for each unproven mechanism, what the trials leave open.
         next: the trial to make next, None when no trial is expected to tell anything.
         trials: number of rows weighed.
+        advice: what to do as things stand, and whether further trials could change it.
+        groups: causes that no trial on this bench could part, with the measurement that would.
+        plan: the next few trials, the first of them `next`.
     """
 
     causes: tuple[Cause, ...]
@@ -84,6 +111,9 @@ class Diagnosis:
     unproven_why: dict[str, str]
     next: NextTrial | None
     trials: int
+    advice: Advice | None = None
+    groups: tuple[Group, ...] = ()
+    plan: tuple[NextTrial, ...] = ()
 
     def to_json_dict(self) -> dict[str, Any]:
         """The contents of `causes --json`."""
@@ -94,4 +124,14 @@ class Diagnosis:
             "unproven": list(self.unproven),
             "unproven_why": dict(self.unproven_why),
             "next": self.next.to_json_dict() if self.next else None,
+            "plan": [trial.to_json_dict() for trial in self.plan],
+            "decision": self.advice.to_json_dict() if self.advice else None,
+            "groups": [
+                {
+                    "causes": [[_fault_json(f) for f in sorted(faults)] for faults in group.causes],
+                    "probability": group.probability,
+                    "measure": group.measure,
+                }
+                for group in self.groups
+            ],
         }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -13,7 +13,8 @@ from scipy.special import softmax
 
 from indexhole.causes import kernel
 from indexhole.causes.faults import Fault
-from indexhole.causes.history import Bench, Supposition, typical_count
+from indexhole.causes.gauged import NO_GAUGES, Gauged
+from indexhole.causes.history import Bench, Supposition, typical_count, writer_share
 from indexhole.causes.kernel import hazard, node_of
 from indexhole.causes.kernels import operations
 from indexhole.causes.profiles import LapseProfiles, ProfileBook, Profiles, suppositions
@@ -32,6 +33,7 @@ _KEEP_BRIEFLY = 24
 _ALL_FAIL = np.array([0.0, 0.0, 1.0])
 _NEGLIGIBLE = 9.0  # nats below the best
 _IMPOSSIBLE = 12.0  # nats below the best climate of every single fault
+_LEAST_TOUCHED = 4  # operations that must meet a fault before its coming and going can be told
 _NO_RATE = np.zeros(0)
 
 
@@ -58,6 +60,7 @@ class Close:
         weight: (kept,) posterior weights of the unknowns kept.
         supposed: what most probably became of the writes.
         magnitudes: most probable magnitude of each fault, "" when it has none.
+        off_speed: of each fault, the share of its magnitudes that are errors of speed.
     """
 
     log_likelihood: float
@@ -69,14 +72,16 @@ class Close:
     weight: Floats
     supposed: Supposition
     magnitudes: dict[Fault, str]
+    off_speed: dict[Fault, float]
 
 
 class Evidence:
     """The trials of one bench, ready to be weighed against hypotheses."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, gauged: Gauged = NO_GAUGES) -> None:
         self.bench = bench
-        self.book = ProfileBook(bench)
+        self.book = ProfileBook(bench, gauged)
+        self._attributions = gauged.attributions
         done = slice(0, bench.done)
         self._operation = bench.operation[done]
         self._starts = np.flatnonzero(np.diff(self._operation, prepend=-1))
@@ -123,11 +128,60 @@ class Evidence:
 
     def _settings(self, faults: frozenset[Fault]) -> list[_Setting]:
         steady = sorted(f for f in faults if f.fault != "bad-lead") if faults else []
-        lapses = tuple(self.book.lapses(f.element) for f in sorted(faults) if f.fault == "bad-lead")
+        lapses = tuple(self.book.lapses(f) for f in sorted(faults) if f.fault == "bad-lead")
         return [
-            _Setting(float(np.log(w)), s, tuple(self.book.of(f, s) for f in steady), lapses)
+            _Setting(float(np.log(w)) + self._attributed(s), s, tuple(self.book.of(f, s) for f in steady), lapses)
             for w, s in suppositions(self.bench, faults)
         ]
+
+    def _attributed(self, supposed: Supposition) -> float:
+        """Log likelihood of what captures say of who recorded a stretch, under one supposition about writes."""
+        total = 0.0
+        for told in self._attributions:
+            share = writer_share(self.bench, supposed, told)
+            total += float(np.log(share * told.probability + (1 - share) * (1 - told.probability)))
+        return total
+
+    def changes(self, fault: Fault) -> tuple[tuple[float, Fault], ...]:
+        """How much likelier the trials are when a fault came, or went, at some time, against one there all the time.
+
+        Returns the log of the ratio, summed over all times with even weights, with the fault at its likeliest time: for
+        "came" and for "went". Empty where the fault was met too seldom to say. Disks count as plain here.
+        """
+        lead = fault.fault == "bad-lead"
+        lapses = self.book.lapses(fault) if lead else None
+        profile = None if lead else self.book.of(fault, Supposition())
+        rows = profile.rows if profile is not None else lapses.rows  # type: ignore[union-attr]
+        rows = rows[rows < self.bench.done]
+        touched = np.unique(self._operation[rows[self.bench.tried[rows] > 0]])
+        if len(touched) < _LEAST_TOUCHED:
+            return ()
+        within = self._operations(Supposition(), touched, [profile], lapses)
+        within = (within[:, :, 0, 0, :] if lead else within[:, :, :, 0, 0])[:, self._level[0]]
+        without = self._untouched(Supposition())[:, self._level[0], 0, 0, :]
+        rest = np.delete(without, touched, axis=0).sum(axis=0)
+        without = without[touched]
+        weight = lapses.log_weight if lapses is not None else profile.log_weight  # type: ignore[union-attr]
+        prior = self._climate_weight[:, None] + weight + rest
+
+        def told(first: Floats, then: Floats) -> Floats:
+            # Before and after each operation but the outermost.
+            before = np.cumsum(first, axis=0)[:-1]
+            after = np.cumsum(then[::-1], axis=0)[::-1][1:]
+            whole = prior + before + after
+            top = whole.max(axis=(1, 2))
+            found: Floats = top + np.log(np.exp(whole - top[:, None, None]).sum(axis=(1, 2)))
+            return found
+
+        steady = prior + within.sum(axis=0)
+        always = float(steady.max() + np.log(np.exp(steady - steady.max()).sum()))
+        found = []
+        for came, ratio in ((True, told(without, within) - always), (False, told(within, without) - always)):
+            at = int(ratio.argmax())
+            name = self.bench.trials[self._starts[touched[at + 1]]].trial
+            mean = float(ratio.max() + np.log(np.exp(ratio - ratio.max()).mean()))
+            found.append((mean, replace(fault, since=name) if came else replace(fault, until=name)))
+        return tuple(found)
 
     def _by_unknown(self, setting: _Setting) -> Floats:
         """Log of prior weight times likelihood, shape (climates, rungs of each fault..., rungs of each lead...).
@@ -274,6 +328,9 @@ class Evidence:
             weight=weight,
             supposed=unknowns[int(weight.argmax())][0].supposed,
             magnitudes={fault: name for (fault, name), _ in reversed(told.most_common())},
+            off_speed={
+                fault: sum(w for (f, name), w in told.items() if f == fault and name.endswith("%")) for fault in steady
+            },
         )
 
     def _by_row(self, hazards: Floats, rough: int, lapsing: list[tuple[LapseProfiles, int]]) -> tuple[Floats, Floats]:

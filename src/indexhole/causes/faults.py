@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 FaultWord = Literal[
@@ -27,12 +27,20 @@ class Fault:
     """One fault of one element (mechanism, disk, lead or host).
 
     In the ranking `misaligned` stands for misaligned-or-off-speed until the result is told: counts alone show
-    only that a mechanism and all others disagree about where, or how fast, tracks go by.
+    only that a mechanism and all others disagree about where, or how fast, tracks go by. A fault that came or went
+    between trials names the first trial with it (`since`) or the first after it (`until`).
     """
 
     element: str
     fault: FaultWord
     side: int | None = None
+    since: str = ""
+    until: str = ""
+
+    @property
+    def always(self) -> Fault:
+        """The same fault, there all the time."""
+        return Fault(self.element, self.fault, self.side)
 
 
 # How often each kind of fault is met on a bench as a whole. Most kinds are met about alike, so a fault is the likelier
@@ -98,6 +106,6 @@ def told_apart(faults: frozenset[Fault]) -> list[tuple[Fault, ...]]:
     for fault in sorted(faults, key=lambda f: (f.element, f.fault, -1 if f.side is None else f.side)):
         choices = [fault]
         if fault.fault == "misaligned":
-            choices.append(Fault(fault.element, "off-speed"))
+            choices.append(replace(fault, fault="off-speed"))
         ways = [(*way, choice) for way in ways for choice in choices]
     return ways

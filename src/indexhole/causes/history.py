@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.gauged import Attribution
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
 
@@ -125,6 +126,40 @@ def lay_out(done: Sequence[Trial], candidates: Sequence[Trial] = ()) -> Bench:
     )
 
 
+# Words of a note that say the tool stopped at the first sector that failed, so that the rest was never tried.
+_ABORTED = ("aborted", "stopped at the first", "broken off", "gave up at the first")
+
+
+def split_aborted(trials: Sequence[Trial]) -> list[Trial]:
+    """Trials with those that were stopped at their first error told as what was really tried.
+
+    Such a row tried `sectors_tried` sectors from its first cylinder on, and the last one failed. It becomes a stretch
+    that went well and the one cylinder that did not, both under its name, so that the place of the error counts and
+    nothing is concluded of cylinders never reached. A stop at the first error does not change how the chance of a
+    sector weighs: (1 - p)^(n-1) p either way.
+    """
+    whole = [t for t in trials if t.sectors_tried and not _aborted(t)]
+    spans = [t.sectors_tried / (t.last_cylinder - t.first_cylinder + 1) for t in whole]
+    a_cylinder = max(1, round(sorted(spans)[len(spans) // 2])) if spans else 0
+    found: list[Trial] = []
+    for trial in trials:
+        if not (a_cylinder and _aborted(trial) and 0 < trial.sectors_failed <= trial.sectors_tried):
+            found.append(trial)
+            continue
+        reached = (trial.sectors_tried - 1) // a_cylinder
+        at = min(trial.last_cylinder, trial.first_cylinder + reached)
+        before = min(trial.sectors_tried - trial.sectors_failed, a_cylinder * (at - trial.first_cylinder))
+        if before:
+            found.append(replace(trial, last_cylinder=at - 1, sectors_tried=before, sectors_failed=0))
+        found.append(replace(trial, first_cylinder=at, last_cylinder=at, sectors_tried=trial.sectors_tried - before))
+    return found
+
+
+def _aborted(trial: Trial) -> bool:
+    note = trial.note.casefold()
+    return any(words in note for words in _ABORTED)
+
+
 def typical_count(trials: Sequence[Trial]) -> int:
     """Sectors a row usually tries, leaving out rows that tried none."""
     counts = sorted(t.sectors_tried for t in trials if t.sectors_tried)
@@ -147,6 +182,20 @@ class Supposition:
     dead_wipes: bool = False
     lost_leads: frozenset[int] = frozenset()
     lost: LostWrites = "took"
+
+
+def writer_share(bench: Bench, supposed: Supposition, told: Attribution) -> float:
+    """Share of a stretch that the named writer recorded last, after all trials, under a supposition about writes."""
+    after = Trial(
+        "", "", "read", "", "", bench.mechanisms[0] if bench.mechanisms else "", told.disk, told.side,
+        told.first_cylinder, told.last_cylinder, 0, 0,
+    )  # fmt: skip
+    longer = lay_out(bench.trials[: bench.done], [after])
+    column = bench.mechanisms.index(told.writer) if told.writer in bench.mechanisms else len(bench.mechanisms)
+    moved = {bench.leads[lead] for lead in supposed.lost_leads}
+    leads = frozenset(k for k, name in enumerate(longer.leads) if name in moved)
+    found = written_by(longer, replace(supposed, lost_leads=leads))
+    return float(found[-1, column])
 
 
 def written_by(bench: Bench, supposed: Supposition) -> Floats:

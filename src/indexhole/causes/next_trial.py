@@ -1,16 +1,24 @@
-"""Which trial to make next: the one expected to tell most, reading before writing, never over an irreplaceable disk."""
+"""Which trials to make next: those expected to tell most for their minutes and risk, never a write over what must stay.
+
+All trials possible on the bench are weighed: which mechanism, disk, side and lead, read or write, the whole side or its
+outer or inner half or a suspected band. Elements the trials have cleared, or never failed, are left out beyond a few
+partners. A plan is made by greedy choice with a look one trial ahead: what the second trial tells counts as what it
+adds to the first, and it costs what it costs with things as the first leaves them.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.costs import LIFTING, Cost, Standing, cost_of
 from indexhole.causes.diagnosis import NextTrial
-from indexhole.causes.engine import expected_bits
+from indexhole.causes.engine import entropy_bits
 from indexhole.causes.history import typical_count
 from indexhole.model.trial import Operation, Trial
 
@@ -18,19 +26,38 @@ Floats = npt.NDArray[np.float64]
 
 _MOST_ELEMENTS, _MOST_LEADS = 6, 2  # so that a long register does not make a long wait
 _WORTH_BITS = 0.01  # below this a trial tells nothing worth the trouble
-# A write must tell clearly more than the best read, for it costs a recording. Our own choice.
-_WRITE_GAIN, _WRITE_EXTRA_BITS = 1.5, 0.1
+_AHEAD = 8  # first trials for which the second is looked at
+_MOST_OUTCOMES = 729  # of a plan, kept apart
 
 
-def _most_telling(trials: Sequence[Trial], field: str) -> list[str]:
-    """Names of the elements with most failed sectors, then most used, at most a handful."""
+@dataclass(frozen=True, slots=True)
+class Focus:
+    """What the likeliest causes name, so that trials are made of these and a few partners.
+
+    Attributes:
+        elements: names at fault by some likely cause.
+        bands: stretches of cylinders some likely cause points at.
+        by_radius: whether some likely cause is worse on a part of the radius.
+    """
+
+    elements: frozenset[str] = frozenset()
+    bands: tuple[tuple[int, int], ...] = ()
+    by_radius: bool = False
+
+
+def _most_telling(trials: Sequence[Trial], field: str, named: frozenset[str]) -> list[str]:
+    """Names of the elements under suspicion, then with most failed sectors, then most used, at most a handful.
+
+    With suspects, the partners are the ones that failed least: they tell most.
+    """
     failed: Counter[str] = Counter()
     used: Counter[str] = Counter()
     for trial in trials:
         name = str(getattr(trial, field))
         failed[name] += trial.sectors_failed
         used[name] += 1
-    return sorted(used, key=lambda n: (-failed[n], -used[n], n))[:_MOST_ELEMENTS]
+    sign = 1 if named & used.keys() else -1
+    return sorted(used, key=lambda n: (n not in named, sign * failed[n] / used[n], -used[n], n))[:_MOST_ELEMENTS]
 
 
 def _families(trials: Sequence[Trial]) -> list[list[Trial]]:
@@ -50,63 +77,148 @@ def _families(trials: Sequence[Trial]) -> list[list[Trial]]:
     return list(parted.values())
 
 
-def candidate_trials(trials: Sequence[Trial], irreplaceable: Collection[str] = ()) -> list[Trial]:
+def candidate_trials(
+    trials: Sequence[Trial], irreplaceable: Collection[str] = (), focus: Focus | None = None
+) -> list[Trial]:
     """Trials that could be made next with what is on the bench; no write on an irreplaceable disk."""
-    return [candidate for family in _families(trials) for candidate in _candidates(family, irreplaceable)]
+    focus = focus or Focus()
+    return [candidate for family in _families(trials) for candidate in _candidates(family, irreplaceable, focus)]
 
 
-def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str]) -> list[Trial]:
+def _ranges(first: int, last: int, focus: Focus) -> list[tuple[int, int]]:
+    """The whole side, and parts of it where some likely cause is worse on a part."""
+    found = [(first, last)]
+    if focus.by_radius or focus.bands:
+        middle = (first + last) // 2
+        found += [(first, middle), (middle + 1, last)]
+    found += [(max(a, first), min(b, last)) for a, b in focus.bands]
+    return [span for span in dict.fromkeys(found) if span[0] <= span[1]]
+
+
+def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str], focus: Focus) -> list[Trial]:
     first = min(t.first_cylinder for t in trials)
     last = max(t.last_cylinder for t in trials)
     tried = typical_count(trials)
-    host = Counter(t.host for t in trials).most_common(1)[0][0]
+    hosts = [h for h, _ in Counter(t.host for t in trials).most_common()]
+    hosts = hosts if focus.elements & set(hosts) else hosts[:1]
     sides = sorted({t.side for t in trials})
     operations: tuple[Operation, ...] = ("read", "write")
     return [
-        Trial("next", "", operation, host, lead, mechanism, disk, side, first, last, tried, 0)
-        for operation, mechanism, disk, side, lead in product(
+        Trial("next", "", operation, host, lead, mechanism, disk, side, *span, tried, 0)
+        for operation, mechanism, disk, side, lead, host in product(
             operations,
-            _most_telling(trials, "mechanism"),
-            _most_telling(trials, "disk"),
+            _most_telling(trials, "mechanism", focus.elements),
+            _most_telling(trials, "disk", focus.elements),
             sides,
-            _most_telling(trials, "lead")[:_MOST_LEADS],
+            _most_telling(trials, "lead", focus.elements)[:_MOST_LEADS],
+            hosts[:2],
         )
         if operation == "read" or disk not in irreplaceable
+        for span in _ranges(first, last, focus)
+        if operation == "read" or span == (first, last)
     ]
 
 
-def best_next_trial(candidates: Sequence[Trial], posterior: Floats, outcomes: Floats) -> NextTrial | None:
-    """The candidate with most expected information.
-
-    Args:
-        posterior: (hypotheses,), sums to one.
-        outcomes: (hypotheses, candidates, outcomes).
-    """
-    bits = [expected_bits(posterior, outcomes[:, c]) for c in range(len(candidates))]
-
-    def best(operation: str) -> tuple[float, int] | None:
-        # Rounded, so that equals are settled by order and not by the last digit.
-        found = [(round(bits[c], 6), -c) for c, t in enumerate(candidates) if t.operation == operation]
-        return max(found, default=None)
-
-    read, write = best("read"), best("write")
-    chosen = read
-    if write and (read is None or write[0] > max(_WRITE_GAIN * read[0], read[0] + _WRITE_EXTRA_BITS)):
-        chosen = write
-    if chosen is None or chosen[0] < _WORTH_BITS:
-        return None
-    trial = candidates[-chosen[1]]
+def _told(candidates: Sequence[Trial], cost: Sequence[Cost], c: int, bits: float) -> NextTrial:
+    trial = candidates[c]
     risk = "none"
     if trial.operation != "read":
         risk = f"overwrites side {trial.side} of {trial.disk}: use it only if nothing on it is wanted"
     return NextTrial(
-        trial.operation,
-        trial.mechanism,
-        trial.disk,
-        trial.side,
-        trial.lead,
-        trial.first_cylinder,
-        trial.last_cylinder,
-        chosen[0],
-        risk,
+        operation=trial.operation,
+        mechanism=trial.mechanism,
+        disk=trial.disk,
+        side=trial.side,
+        lead=trial.lead,
+        host=trial.host,
+        first_cylinder=trial.first_cylinder,
+        last_cylinder=trial.last_cylinder,
+        expected_bits=round(bits, 6),
+        risk=risk,
+        minutes=round(cost[c].minutes, 1),
+        swaps=cost[c].swaps,
+        lifts=cost[c].lifts,
+        caution=LIFTING if cost[c].lifts else "",
     )
+
+
+def told_bits(posterior: Floats, joint: Floats) -> Floats:
+    """Bits that outcomes tell of the hypotheses: (hypotheses,) and (hypotheses, ..., outcomes) to (...)."""
+    between = entropy_bits(np.tensordot(posterior, joint, axes=1))
+    within = np.tensordot(posterior, entropy_bits(joint), axes=1)
+    bits: Floats = np.maximum(0.0, between - within)
+    return bits
+
+
+def _with_known(posterior: Floats, known: Floats, outcomes: Floats) -> Floats:
+    """Bits of the outcomes known and of each candidate together, (candidates,)."""
+    joint = known[:, None, :, None] * outcomes[:, :, None, :]
+    return told_bits(posterior, joint.reshape(*joint.shape[:2], -1))
+
+
+def plan_trials(
+    candidates: Sequence[Trial],
+    posterior: Floats,
+    outcomes: Floats,
+    standing: Standing | None,
+    count: int = 1,
+    scratch: Collection[str] = (),
+) -> tuple[NextTrial, ...]:
+    """The next `count` trials, each the best for its minutes and risk after the ones before it.
+
+    Args:
+        posterior: (hypotheses,), sums to one.
+        outcomes: (hypotheses, candidates, outcomes), the chance of each outcome.
+        standing: what stands on the bench now.
+        scratch: disks on which a write risks nothing.
+    """
+    plan: list[NextTrial] = []
+    known = np.ones((len(posterior), 1))
+    so_far = 0.0
+    while len(plan) < count and candidates:
+        cost = [cost_of(t, standing, scratch) for t in candidates]
+        bits = _with_known(posterior, known, outcomes) - so_far
+        minutes = np.array([c.weighed for c in cost])
+        rate = np.where(bits >= _WORTH_BITS, bits / minutes, 0.0)
+        if rate.max(initial=0.0) <= 0:
+            break
+        # Rounded, so that equals are settled by order and not by the last digit.
+        firsts = np.lexsort((np.arange(len(rate)), -rate.round(6)))[:_AHEAD]
+        chosen = max(
+            (int(c) for c in firsts if rate[c] > 0),
+            key=lambda c: (
+                round(_looking_ahead(candidates, posterior, known, outcomes, cost, c, so_far, scratch), 6),
+                -c,
+            ),
+        )
+        plan.append(_told(candidates, cost, chosen, float(bits[chosen])))
+        known = (known[:, :, None] * outcomes[:, chosen, None, :]).reshape(len(posterior), -1)
+        if known.shape[1] > _MOST_OUTCOMES:
+            # The rarest histories are told as one.
+            order = np.argsort(-(posterior @ known))
+            rest = known[:, order[_MOST_OUTCOMES // 3 :]].sum(axis=1, keepdims=True)
+            known = np.hstack([known[:, order[: _MOST_OUTCOMES // 3]], rest])
+        so_far = float(told_bits(posterior, known))
+        standing = Standing.after(candidates[chosen])
+    return tuple(plan)
+
+
+def _looking_ahead(
+    candidates: Sequence[Trial],
+    posterior: Floats,
+    known: Floats,
+    outcomes: Floats,
+    cost: Sequence[Cost],
+    c: int,
+    so_far: float,
+    scratch: Collection[str],
+) -> float:
+    """Bits a minute of a trial and the best one after it, or of it alone where that is better."""
+    with_it = (known[:, :, None] * outcomes[:, c, None, :]).reshape(len(posterior), -1)
+    after = Standing.after(candidates[c])
+    then = np.array([cost_of(t, after, scratch).weighed for t in candidates])
+    alone = (float(told_bits(posterior, with_it)) - so_far) / cost[c].weighed
+    if with_it.shape[1] > 9:  # a look ahead is worth its while for the first trials alone
+        return alone
+    both = (_with_known(posterior, with_it, outcomes) - so_far) / (cost[c].weighed + then)
+    return max(alone, float(both.max()))

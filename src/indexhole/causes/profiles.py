@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.causes.faults import Fault
+from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
 from indexhole.causes.kernel import hazard, node_of
 from indexhole.causes.severity import RUNGS, Step, loss_ladder, offset_ladder, speed_ladder
@@ -90,8 +91,9 @@ def suppositions(bench: Bench, faults: frozenset[Fault]) -> list[tuple[float, Su
 class ProfileBook:
     """Builds and remembers the profiles of each fault under each supposition about writes."""
 
-    def __init__(self, bench: Bench) -> None:
-        self.bench = bench
+    def __init__(self, bench: Bench, gauged: Gauged = NO_GAUGES) -> None:
+        self.bench, self.gauged = bench, gauged
+        self._row = {trial.trial: row for row, trial in reversed(list(enumerate(bench.trials[: bench.done])))}
         self.written = lru_cache(maxsize=None)(lambda supposed: written_by(bench, supposed))
         self._build_once = lru_cache(maxsize=None)(self._build)
         self.lapses = lru_cache(maxsize=None)(self._lapses)
@@ -101,32 +103,53 @@ class ProfileBook:
         return hazard(self.written(supposed)[:, -1])
 
     def of(self, fault: Fault, supposed: Supposition) -> Profiles:
-        """The profiles of a fault; only some faults care who wrote a track."""
-        return self._build_once(fault, supposed if fault.fault in _BY_WRITER else Supposition())
+        """The profiles of a fault; only some faults care who wrote a track.
+
+        A fault that came or went touches the rows of its time; who wrote a track before is not asked.
+        """
+        whole = self._build_once(fault.always, supposed if fault.fault in _BY_WRITER else Supposition())
+        if not (fault.since or fault.until):
+            return whole
+        kept = self.in_time(fault, whole.rows)
+        return Profiles(whole.log_weight, whole.rows[kept], whole.hazard[:, kept], whole.magnitude)
+
+    def in_time(self, fault: Fault, rows: Ints) -> npt.NDArray[np.bool_]:
+        """Which rows fall into the time of a fault; candidates come after all."""
+        begin = self._row[fault.since] if fault.since else 0
+        end = self._row[fault.until] if fault.until else len(self.bench.trials)
+        kept: npt.NDArray[np.bool_] = (rows >= begin) & (rows < end)
+        return kept
 
     def _build(self, fault: Fault, supposed: Supposition) -> Profiles:
         written = self.written(supposed)
         rungs = list(_RUNGS[fault.fault](self.bench, fault, written))
         weight = np.array([w for w, _, _ in rungs])
+        weight /= weight.sum()
+        if fault.fault == "misaligned" and self.gauged.about(fault.element):
+            # What the gauges say of each magnitude, against a sound mechanism, is part of the likelihood.
+            weight = weight * np.exp(self.gauged.log_ratio(fault.element, *misaligned_sizes()))
         chance = np.stack([c for _, _, c in rungs])
         rows = np.flatnonzero((chance > 0).any(axis=0))
         hazards = hazard(chance[:, rows])
         # Rungs that differ by less than the likelihood can see are one.
         level = np.where(hazards > 0, 1 + node_of(hazards) // _MERGED_NODES, 0)
+        if fault.fault == "misaligned" and self.gauged.about(fault.element):
+            level = np.hstack([level, np.array([[told.endswith("%")] for _, told, _ in rungs], dtype=np.int64)])
         first, merged, _ = _alike(level)
         heaviest = np.lexsort((-weight, merged))
         first = heaviest[np.searchsorted(merged[heaviest], np.arange(len(first)))]
         total = np.bincount(merged, weights=weight)
         return Profiles(
-            log_weight=np.log(total / total.sum()),
+            log_weight=np.log(total + 1e-300),
             rows=rows,
             hazard=hazards[first],
             magnitude=tuple(rungs[i][1] for i in first),
         )
 
-    def _lapses(self, lead_name: str) -> LapseProfiles:
-        bench = self.bench
+    def _lapses(self, fault: Fault) -> LapseProfiles:
+        bench, lead_name = self.bench, fault.element
         rows = np.flatnonzero(bench.lead == bench.leads.index(lead_name))
+        rows = rows[self.in_time(fault, rows)]
         rate = np.array(_LAPSE_RATES * 2)
         by_row = np.arange(len(rate)) < len(_LAPSE_RATES)
         weight = np.where(by_row, _LAPSE_BY_ROW, 1 - _LAPSE_BY_ROW) / len(_LAPSE_RATES)
@@ -181,6 +204,18 @@ def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     for end, rung in product((-1.0, 1.0), RUNGS[3:14:2]):
         told = f"worst at the {'inner' if end > 0 else 'outer'} cylinders"
         yield _ALONG / 12, told, touched * _sloping(bench, rung, end * _SLOPE)
+
+
+def misaligned_sizes() -> tuple[Floats, Floats]:
+    """Offset, um (nan where it is not known), and speed error of each rung of `_misaligned`, both (rungs,)."""
+    offsets = [step.magnitude for step in offset_ladder(over_old=False)]
+    speeds = [step.magnitude for step in speed_ladder()]
+    old = [step.magnitude for step in offset_ladder(over_old=True)]
+    unknown = len(offset_ladder(over_old=False)[::2]) ** 2 + 2 * len(RUNGS[3:14:2])
+    return (
+        np.array([*offsets, *[0.0] * len(speeds), *old, *[np.nan] * unknown]),
+        np.array([*[0.0] * len(offsets), *speeds, *[0.0] * (len(old) + unknown)]),
+    )
 
 
 def _sloping(bench: Bench, chance: float, slope: float) -> Floats:

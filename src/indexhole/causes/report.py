@@ -7,16 +7,10 @@ from dataclasses import replace
 
 from indexhole.causes.diagnosis import Cause, Diagnosis
 from indexhole.causes.faults import Fault
-from indexhole.causes.words import GAUGE_NOTE
+from indexhole.causes.words import GAUGE_NOTE, fault_words
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
 _READABLE = 0.01  # causes below this are left to the JSON
-
-
-def fault_words(fault: Fault) -> str:
-    """One fault in the keeper's words, as `D2.0 misaligned` or `K6 side 0 damaged-band`."""
-    side = "" if fault.side is None else f" side {fault.side}"
-    return f"{fault.element}{side} {fault.fault}"
 
 
 def _trials(names: tuple[str, ...]) -> str:

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.costs import Standing
+from indexhole.causes.decisions import advise
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.engine import explaining_posterior, log_prior, plain_posterior
 from indexhole.causes.evidence import Close, Evidence
 from indexhole.causes.faults import MECHANISM_FAULTS, Fault, possible_faults, prior_of, told_apart
-from indexhole.causes.history import Bench, lay_out
-from indexhole.causes.next_trial import best_next_trial, candidate_trials
-from indexhole.causes.words import open_questions, why
+from indexhole.causes.explain import groups, rival_needs, weights
+from indexhole.causes.gauged import NO_GAUGES, Gauged
+from indexhole.causes.history import Bench, lay_out, split_aborted
+from indexhole.causes.next_trial import Focus, candidate_trials, plan_trials
+from indexhole.causes.words import hypothesis_words, open_questions, why
 from indexhole.model.trial import Trial
 
 Floats = npt.NDArray[np.float64]
@@ -23,6 +29,7 @@ Names = tuple[str, ...]
 NONE: Hypothesis = frozenset()
 # Which doubles are tried: all among the best singles, and the very best with every other fault.
 _PAIRED, _PAIRED_WITH_ALL = 14, 4
+_CAME, _WENT = 0.08, 0.03  # chance that a fault came, or went, while trials were made; our own choice
 _WORTH_A_SUM = -1.0  # nats below which a second fault is not worth a full sum
 _LISTED, _LEAST_LISTED = 12, 0.002
 _CLOSELY = 14
@@ -30,74 +37,147 @@ _SPEAKS = 1.0  # nats a row must differ by to count for or against
 _CLEARED = 1 / 3  # a fault is cleared when the trials make it three times less likely than before
 
 
-def rank_causes(trials: Sequence[Trial], irreplaceable: Collection[str] = (), *, propose: bool = True) -> Diagnosis:
+def rank_causes(
+    trials: Sequence[Trial],
+    irreplaceable: Collection[str] = (),
+    *,
+    propose: bool = True,
+    plan: int = 1,
+    gauged: Gauged = NO_GAUGES,
+    scratch: Collection[str] = (),
+) -> Diagnosis:
     """Rank what is at fault from trials in order of time.
 
     Args:
         trials: rows of one bench. Rows without sectors tried say nothing, but still record.
         irreplaceable: disks no write may be proposed on.
         propose: whether to look for the next trial, which takes about as long as the ranking itself.
+        plan: how many trials to plan.
+        gauged: evidence of other kinds.
+        scratch: disks on which a write risks nothing.
     """
-    candidates = candidate_trials(trials, irreplaceable) if propose else []
-    evidence = Evidence(lay_out(trials, candidates))
-    hypotheses, likelihood = _weigh(evidence)
-    prior = log_prior(hypotheses, prior_of(_faults(evidence.bench)))
-    explaining = explaining_posterior(hypotheses, prior, likelihood)
+    bench = lay_out(split_aborted(trials))
+    evidence = Evidence(bench, gauged)
+    weighed = _weigh(evidence)
+    hypotheses, likelihood = weighed.hypotheses, weighed.log_likelihood
+    prior = log_prior(hypotheses, weighed.prior)
+    explaining = explaining_posterior([_always(h) for h in hypotheses], prior, likelihood)
     order = _ranked(hypotheses, explaining)
     closely = {i: evidence.look(hypotheses[i]) for i in order[:_CLOSELY]}
     top = order[0]
     sound, unproven = _cleared(evidence, hypotheses[top], closely[top])
     causes = _causes(evidence, hypotheses, explaining, order, closely)
+    plain = plain_posterior(prior, likelihood)
+    ahead = _Ahead.of(weighed, explaining, plain, trials if propose else (), irreplaceable, gauged, closely)
+    told = [(hypotheses[i], float(explaining[i])) for i in ahead.likely]
+    outcomes = ahead.outcomes if propose else None
+    planned = ahead.planned(plan, scratch) if propose else ()
     return Diagnosis(
         causes=causes,
         other_probability=max(0.0, 1.0 - sum(c.probability for c in causes)),
         sound=sound,
         unproven=tuple(unproven),
         unproven_why=unproven,
-        next=_next(evidence, candidates, hypotheses, plain_posterior(prior, likelihood)),
+        next=planned[0] if planned else None,
         trials=len(trials),
+        advice=advise([h for h, _ in told], _scaled(explaining[ahead.likely]), outcomes) if propose else None,
+        groups=groups(told, outcomes) if propose else (),
+        plan=planned,
     )
+
+
+def _scaled(weight: Floats) -> Floats:
+    scaled: Floats = weight / weight.sum()
+    return scaled
+
+
+def _always(hypothesis: Hypothesis) -> Hypothesis:
+    """The hypothesis as if its faults had been there all the time, by which subsets are told."""
+    return frozenset(f.always for f in hypothesis)
 
 
 def _faults(bench: Bench) -> list[Fault]:
     return possible_faults(bench.mechanisms, bench.leads, bench.disks, bench.hosts, bench.sides)
 
 
-def _weigh(evidence: Evidence) -> tuple[list[Hypothesis], Floats]:
+@dataclass(frozen=True)
+class _Weighed:
+    """Hypotheses with their log likelihoods, shape (hypotheses,), and the prior of every fault in them."""
+
+    hypotheses: list[Hypothesis]
+    log_likelihood: Floats
+    prior: dict[Fault, float]
+
+
+def _weigh(evidence: Evidence, *, every_pair: bool = False) -> _Weighed:
     """Every single fault, the doubles worth trying, and their log likelihoods.
 
     A second fault that adds nothing to the first is told by a short sum in which the first keeps its unknowns;
-    only the others need the full one.
+    only the others need the full one. With `every_pair` all pairs get the full sum, which holds the short way to account.
     """
     faults = _faults(evidence.bench)
+    prior = prior_of(faults)
     likelihood = {NONE: evidence.log_likelihood(NONE)}
     likelihood |= {frozenset({f}): evidence.log_likelihood(frozenset({f})) for f in faults}
     evidence.leave_out_impossible_climates()
+    shift: dict[Fault, float] = {}
+    for k, fault in enumerate(faults):
+        changed = _changed(evidence, fault, likelihood[frozenset({fault})])
+        if changed is not None:
+            faults[k], single, shift[changed[0]] = changed[0], *changed[1:]
+            likelihood[frozenset({faults[k]})] = single
+            del likelihood[frozenset({fault})]
+            prior[faults[k]] = prior[fault]
     faults.sort(key=lambda f: (-round(likelihood[frozenset({f})], 6), f))
     promising = [f for f in faults if likelihood[frozenset({f})] > likelihood[NONE] + _SPEAKS][:_PAIRED]
+    if every_pair:
+        promising = faults
     for place, first in enumerate(promising):
         others = faults if place < _PAIRED_WITH_ALL else promising
-        close = evidence.look(frozenset({first}))
+        close = None if every_pair else evidence.look(frozenset({first}))
         for second in others:
             both = frozenset({first, second})
             if both in likelihood or _same_trace(first, second):
                 continue
             # These two change what became of writes, or act on whole rows, so there is no short way.
             entangled = second.fault in ("dead-write", "bad-lead")
-            added = _WORTH_A_SUM if entangled else evidence.added(close, second)
-            if added < _WORTH_A_SUM:
-                likelihood[both] = close.log_likelihood + added
+            added = _WORTH_A_SUM if entangled or close is None else evidence.added(close, second)
+            if close is not None and added < _WORTH_A_SUM:
+                likelihood[both] = likelihood[frozenset({first})] + added
             else:
-                likelihood[both] = evidence.log_likelihood(both)
+                likelihood[both] = evidence.log_likelihood(both) + shift.get(first, 0.0) + shift.get(second, 0.0)
     hypotheses = sorted(likelihood, key=lambda h: (len(h), sorted(h)))
-    return hypotheses, np.array([likelihood[h] for h in hypotheses])
+    return _Weighed(hypotheses, np.array([likelihood[h] for h in hypotheses]), prior)
+
+
+def _changed(evidence: Evidence, fault: Fault, steady: float) -> tuple[Fault, float, float] | None:
+    """The fault at its likeliest time, where the trials say that it came or went, with its log likelihood.
+
+    The third figure is what its likelihood at that time alone must be shifted by for its chance of coming just then.
+    """
+    if fault.fault == "dead-write":  # its coming changes who wrote what ever since
+        return None
+    chances = (_CAME, _WENT)
+    best = max(
+        (
+            (ratio + math.log(chance), changed)
+            for chance, (ratio, changed) in zip(chances, evidence.changes(fault), strict=False)
+        ),
+        default=None,
+    )
+    if best is None or best[0] < math.log1p(-_CAME - _WENT):
+        return None
+    single = steady + best[0]
+    return best[1], single, single - evidence.log_likelihood(frozenset({best[1]}))
 
 
 def _same_trace(first: Fault, second: Fault) -> bool:
     """Whether two faults are one, or two names for much the same traces of one element."""
     alike = {"misaligned", "old-recording-underneath"}, {"worn-surface", "damaged-band", "wrong-medium"}
     same_names = any({first.fault, second.fault} <= names for names in alike)
-    return first == second or (first.element == second.element and same_names and first.side == second.side)
+    return first.always == second.always or (
+        first.element == second.element and same_names and first.side == second.side
+    )
 
 
 def _ranked(hypotheses: list[Hypothesis], weight: Floats) -> list[int]:
@@ -121,20 +201,39 @@ def _causes(
         if weight[i] < _LEAST_LISTED and i != order[0]:
             break
         rival = next((j for j in order if j != i and j in closely), i)
+        rival_words = hypothesis_words(hypotheses[rival])
         speaks_for, speaks_against = _speaking(evidence.bench, closely[i].rows, closely[rival].rows, nothing)
+        trial_weights = weights(evidence.bench, closely[i].rows, closely[rival].rows)
+        needs = rival_needs(evidence.bench, trial_weights, rival_words, nothing=not hypotheses[rival])
         ways = told_apart(hypotheses[i])
+        shares = [_share(way, closely[i], evidence) for way in ways]
         causes.extend(
             Cause(
                 faults=way,
-                probability=float(weight[i]) / len(ways),
+                probability=float(weight[i]) * share / sum(shares),
                 kind_probability=float(weight[i]),
                 for_trials=speaks_for,
                 against_trials=speaks_against,
                 why=why(evidence.bench, way, closely[i].magnitudes),
+                weights=trial_weights,
+                over=rival_words,
+                rival_needs=needs if rival != i else "",
             )
-            for way in ways
+            for way, share in sorted(zip(ways, shares, strict=True), key=lambda told: -told[1])
         )
     return tuple(causes)
+
+
+def _share(way: tuple[Fault, ...], close: Close, evidence: Evidence) -> float:
+    """How much of a hypothesis one way to tell it has: half each, unless a gauge parts them."""
+    share = 1.0
+    for fault in way:
+        if fault.fault in ("misaligned", "off-speed"):
+            fast = close.off_speed[replace(fault, fault="misaligned")]
+            if not evidence.book.gauged.about(fault.element):
+                fast = 0.5
+            share *= fast if fault.fault == "off-speed" else 1 - fast
+    return max(share, 1e-9)
 
 
 def _speaking(bench: Bench, mine: Floats, rival: Floats, nothing: Floats) -> tuple[Names, Names]:
@@ -145,9 +244,10 @@ def _speaking(bench: Bench, mine: Floats, rival: Floats, nothing: Floats) -> tup
 
     def names(rows: npt.NDArray[np.int64], strength: Floats) -> tuple[str, ...]:
         by_strength = sorted(rows.tolist(), key=lambda r: (-round(float(strength[r]), 1), r))
-        return tuple(bench.trials[r].trial for r in by_strength)
+        return tuple(dict.fromkeys(bench.trials[r].trial for r in by_strength))
 
-    return names(in_favour, better), names(against, worse)
+    rows_against = names(against, worse)
+    return tuple(name for name in names(in_favour, better) if name not in rows_against), rows_against
 
 
 def _cleared(evidence: Evidence, top: Hypothesis, close: Close) -> tuple[tuple[str, ...], dict[str, str]]:
@@ -172,12 +272,55 @@ def _cleared(evidence: Evidence, top: Hypothesis, close: Close) -> tuple[tuple[s
     return tuple(sound), unproven
 
 
-def _next(
-    evidence: Evidence, candidates: list[Trial], hypotheses: list[Hypothesis], posterior: Floats
-) -> NextTrial | None:
-    if not candidates:
-        return None
-    likely = _ranked(hypotheses, posterior)[:_CLOSELY]
-    outcomes = np.stack([evidence.look(hypotheses[i]).outcomes for i in likely])
-    weight = posterior[likely]
-    return best_next_trial(candidates, weight / weight.sum(), outcomes)
+@dataclass(frozen=True)
+class _Ahead:
+    """What the likeliest causes say of trials that could be made.
+
+    Attributes:
+        likely: (kept,) places of the likeliest hypotheses.
+        weight: (kept,) how much each counts, sums to one.
+        outcomes: (kept, candidates, outcomes).
+        standing: what stands on the bench.
+    """
+
+    likely: list[int]
+    weight: Floats
+    candidates: list[Trial]
+    outcomes: Floats
+    standing: Standing | None
+
+    @classmethod
+    def of(
+        cls,
+        weighed: _Weighed,
+        explaining: Floats,
+        plain: Floats,
+        trials: Sequence[Trial],
+        irreplaceable: Collection[str],
+        gauged: Gauged,
+        closely: dict[int, Close],
+    ) -> _Ahead:
+        """Look at each likely hypothesis once more, with the candidates beside the trials made."""
+        # What explains the trials counts, and so do faults about which they are silent.
+        weight = (explaining + plain) / 2
+        likely = _ranked(weighed.hypotheses, weight)[:_CLOSELY]
+        told = [(i, closely[i]) for i in likely if i in closely and explaining[i] > _LEAST_LISTED]
+        elements = {f.element for i, _ in told for f in weighed.hypotheses[i]}
+        magnitudes = {name for _, close in told for name in close.magnitudes.values()}
+        bands = tuple(
+            (int(first), int(last))
+            for name in sorted(magnitudes)
+            if name.startswith("cylinders")
+            for first, last in [name.removeprefix("cylinders ").split(" to ")]
+        )
+        focus = Focus(frozenset(elements), bands[:2], any(name.startswith("worst") for name in magnitudes))
+        candidates = candidate_trials(trials, irreplaceable, focus) if trials else []
+        if not candidates:
+            return cls(likely, _scaled(weight[likely]), [], np.zeros((len(likely), 0, 3)), None)
+        ahead = Evidence(lay_out(split_aborted(trials), candidates), gauged)
+        outcomes = np.stack([ahead.look(weighed.hypotheses[i]).outcomes for i in likely])
+        return cls(likely, _scaled(weight[likely]), candidates, outcomes, Standing.after(trials[-1]))
+
+    def planned(self, count: int, scratch: Collection[str]) -> tuple[NextTrial, ...]:
+        """The next few trials."""
+        return plan_trials(self.candidates, self.weight, self.outcomes, self.standing, count, scratch)

@@ -71,6 +71,19 @@ def _own_tracks(bench: Bench, mechanism: str) -> str:
     return f", its own tracks: {_count(bench, own)}" if own.any() else ", its own tracks were never tried"
 
 
+def fault_words(fault: Fault) -> str:
+    """One fault in the keeper's words, as `D2.0 misaligned` or `K6 side 0 damaged-band since T33`."""
+    side = "" if fault.side is None else f" side {fault.side}"
+    time = f" since {fault.since}" if fault.since else f" until {fault.until}" if fault.until else ""
+    return f"{fault.element}{side} {fault.fault}{time}"
+
+
+def hypothesis_words(faults: frozenset[Fault]) -> str:
+    """All faults of a hypothesis in one phrase."""
+    words = [fault_words(f) + (" or off-speed" if f.fault == "misaligned" else "") for f in sorted(faults)]
+    return " and ".join(words) or "nothing at fault"
+
+
 def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     """One clause for one fault: what it does, how often that was seen, and how bad it must be."""
     clause = _PLAIN[fault.fault].format(e=fault.element, s=fault.side)
@@ -80,6 +93,12 @@ def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
         clause += f", most likely {magnitude}"
     elif magnitude.endswith("dB"):
         clause += f", as about {magnitude} of lost signal would do"
+    elif magnitude.startswith("worst"):
+        clause += f", {magnitude}"
+    if fault.since:
+        clause += f"; it came just before {fault.since}, and the trials before that show nothing of it"
+    if fault.until:
+        clause += f"; from {fault.until} on the trials show nothing of it, as after a repair"
     return clause
 
 

@@ -1,0 +1,85 @@
+"""What a keeper would do about each cause, and whether more trials could still change it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from indexhole.causes.faults import Fault, FaultWord
+
+Floats = npt.NDArray[np.float64]
+Decision = frozenset[str]
+
+# What is done about each fault. Faults with the same remedy need not be told apart. Common practice, no source.
+_REMEDY: dict[FaultWord, str] = {
+    "misaligned": "gauge the speed of {e}, then its alignment, and set what is out",
+    "off-speed": "gauge the speed of {e}, then its alignment, and set what is out",
+    "dirty-head": "clean the heads of {e}",
+    "dead-write": "look into the write path of {e}, and write nothing with it",
+    "dead-read": "look into the read path of {e}",
+    "worn-surface": "copy what can be read from {e} and retire it",
+    "damaged-band": "copy what can be read from {e} and retire it",
+    "bad-lead": "replace {e}",
+    "wrong-medium": "record nothing more on {e}, and copy what it holds",
+    "old-recording-underneath": "erase in bulk before {e} records",
+    "set-up": "check cabling, layout and settings of {e}",
+}
+NOTHING = "nothing"
+SETTLED = 0.95
+_CHANGES = 0.02  # chance of an outcome below which it does not count that it would change the decision
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to do as things stand.
+
+    Attributes:
+        do: the remedies, empty when nothing need be done.
+        probability: of all causes that ask for just this.
+        settled: whether it is so sure, or so fixed, that no further trial is worth its time.
+        why: in words.
+    """
+
+    do: tuple[str, ...]
+    probability: float
+    settled: bool
+    why: str
+
+    def to_json_dict(self) -> dict[str, Any]:
+        """As `causes --json` gives it."""
+        return {"do": list(self.do), "probability": self.probability, "settled": self.settled, "why": self.why}
+
+
+def decision_of(faults: frozenset[Fault]) -> Decision:
+    """What a hypothesis asks for."""
+    return frozenset(_REMEDY[f.fault].format(e=f.element) for f in faults)
+
+
+def advise(hypotheses: Sequence[frozenset[Fault]], weight: Floats, outcomes: Floats | None) -> Advice:
+    """What to do, and whether any trial could change it.
+
+    Args:
+        weight: (hypotheses,), sums to one.
+        outcomes: (hypotheses, candidates, outcomes) chances of each candidate trial; None when none is possible.
+    """
+    decisions = [decision_of(h) for h in hypotheses]
+    kinds = sorted(
+        set(decisions), key=lambda d: (-sum(w for w, x in zip(weight, decisions, strict=True) if x == d), sorted(d))
+    )
+    member = np.array([[float(x == d) for x in decisions] for d in kinds])
+    share = member @ weight
+    best = kinds[0]
+    probability = float(share[0])
+    if probability >= SETTLED:
+        return Advice(tuple(sorted(best)), probability, True, "the trials leave little doubt of it")
+    if outcomes is None or outcomes.shape[1] == 0:
+        return Advice(tuple(sorted(best)), probability, True, "no trial on this bench could change it")
+    joint = np.einsum("dh,h,hco->dco", member, weight, outcomes)
+    changes = (joint.argmax(axis=0) != 0) & (joint.sum(axis=0) > _CHANGES)
+    if not changes.any():
+        return Advice(tuple(sorted(best)), probability, True, "no single trial on this bench is likely to change it")
+    return Advice(tuple(sorted(best)), probability, False, "a further trial may still change it")
