@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from indexhole.pairing.answer import GROUPS
 from indexhole.pairing.budget import budget
 from indexhole.pairing.draws import Streams
-from indexhole.pairing.format import SYNCS, rewrite
+from indexhole.pairing.format import SYNCS, first_header_room_us, rewrite
 from indexhole.pairing.parts import OPERATIONS, Climate, Conditions, Operation, WhatIf, mechanism, medium
 from indexhole.pairing.remedies import one_sided
 from indexhole.standards.controllers import load_controllers
@@ -213,6 +213,14 @@ def test_rewrite_chances_are_chances_and_symmetric(difference: float, mismatch: 
     chance, left = rewrite(SYNCS[code], np.array([difference]), *args)
     assert 0 <= chance[0] <= 1 and np.isfinite(left[0])
     assert rewrite(SYNCS[code], np.array([-difference]), *args)[0] == chance
+
+
+def test_room_before_the_first_header_is_arithmetic() -> None:
+    # 80 + 12 + 4 + 50 bytes of 32 us, less twice the half range of 200 us
+    assert first_header_room_us(NORMAL, 200e-6) == pytest.approx(146 * 32 - 400)
+    told = budget(A, DISK, B, NORMAL, "read", samples=20, remedies=False).term("code and format")
+    (room,) = [f for f in told.facts if "first header" in f.name]
+    assert (room.value, room.mark) == (pytest.approx(146 * 32 - 400), "MEMORY weak")
 
 
 def test_streams_are_named() -> None:

@@ -100,3 +100,40 @@ def test_layouts_are_identified_and_odd_tracks_told_in_a_small_study(study, monk
     assert re.search(r"of [1-9]\d* sectors called sound or mended 0 false", told)
     odd = re.findall(r"^\| (.*) \| (\d) of 1 \| (.*) \|$", told, re.MULTILINE)
     assert odd == [(kind, "1", "-") for kind in identification.KINDS]
+
+
+def test_chances_of_pairings_are_scored_against_what_came_of_them(study, tmp_path):
+    calibration, charts = study("pairing_calibration"), study("charts")
+    answers = calibration.measure(3, 12, 16, seed=7)
+    assert len(answers.worked) == 36
+    for said in (answers.before, answers.after):
+        assert ((said >= 0) & (said <= 1)).all()
+        assert calibration.skill(answers, said) > 0.2
+    assert calibration.skill(answers, answers.worked) == pytest.approx(1.0)
+    base = np.full(36, answers.worked.mean())
+    assert calibration.skill(answers, base) == pytest.approx(0.0, abs=1e-12)
+    bins = calibration.reliability(answers)
+    assert "before evidence" in calibration.table(answers)
+    charts.draw_reliability([(b.when, b.said, b.worked, b.error) for b in bins], tmp_path / "r.svg")
+    assert (tmp_path / "r.svg").read_text(encoding="utf-8").startswith("<svg")
+
+
+def test_the_simulated_benches_know_what_they_do(study):
+    bench = study("pairing_bench")
+    rng = np.random.default_rng(3)
+    made = bench.make_bench(rng)
+    trials = bench.run_trials(made, 20, rng)
+    assert all(0 <= t.sectors_failed <= t.sectors_tried for t in trials)
+    # a pair of sound drives reads all of a sound disk, one far aside reads nothing
+    from dataclasses import replace
+
+    from indexhole.pairing.parts import medium
+    from indexhole.pairing.tracks import layout_tracks
+    from indexhole.standards.layouts import load_layouts
+
+    disk, layout = medium("K", "130-48"), load_layouts()["130-48-mfm-9x512"]
+    good = bench.outside(disk)
+    args = (disk, layout, 0.0, layout_tracks(layout), None, 0.0)
+    assert bench.sector_failures(good, good, *args).max() < 1e-3
+    assert bench.sector_failures(good, replace(good, offset_um=320.0), *args).min() > 0.9
+    assert bench.sector_failures(replace(good, speed=1.09), good, *args).min() > 0.9

@@ -13,12 +13,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from indexhole.model.index_to_data import first_header_s, room_s
 from indexhole.pairing.answer import Fact
 from indexhole.pairing.draws import Heads
 from indexhole.pairing.fit import fact
 from indexhole.pairing.parts import Mechanism
 from indexhole.pairing.rates import choose_rate
 from indexhole.pairing.tracks import Tracks
+from indexhole.standards.layouts import Layout
+from indexhole.standards.tolerances import find_tolerance
 
 Floats = npt.NDArray[np.float64]
 
@@ -139,7 +142,9 @@ def rewrite(
     return 1 - kept, np.minimum(spare, room - 1.0 - end)
 
 
-def check_format(writer: Mechanism, reader: Mechanism, w: Heads, r: Heads, tracks: Tracks, operation: str) -> Format:
+def check_format(
+    writer: Mechanism, reader: Mechanism, w: Heads, r: Heads, tracks: Tracks, layout: Layout, operation: str
+) -> Format:
     """What both controllers make of the layout, and what a rewrite in place costs."""
     busy = {"read": [reader], "format": [writer], "update": [reader, writer], "exchange": [writer, reader]}[operation]
     hindrances = list(dict.fromkeys(text for m in busy for text in cannot(m, tracks)))
@@ -152,9 +157,12 @@ def check_format(writer: Mechanism, reader: Mechanism, w: Heads, r: Heads, track
                 f"the first access may fail while {who}, which has two heads, finds out that the disk is single-sided; "
                 "ask again"
             )
+    limit = next((f for f in _index_fact(busy, layout) if f.value is not None and f.value < 0), None)
+    if limit is not None:
+        notes.append("the first sector of a turn may pass before the reader looks, and is met on the next turn")
     hazard = np.zeros((len(w.speed), len(tracks)))
     if operation != "update":
-        return Format(tuple(hindrances), tuple(notes), hazard, None, 0.0, _facts(busy, tracks))
+        return Format(tuple(hindrances), tuple(notes), hazard, None, 0.0, _facts(busy, tracks, layout))
     mismatch = w.speed / r.speed - 1
     margin = np.full(len(w.speed), np.inf)
     widest = 0.0
@@ -173,11 +181,37 @@ def check_format(writer: Mechanism, reader: Mechanism, w: Heads, r: Heads, track
         margin = np.minimum(margin, spare)
         difference = float(np.mean(np.abs(ours - theirs)))
         widest = max(widest, difference)
-    return Format(tuple(hindrances), tuple(notes), hazard, margin, widest, _facts(busy, tracks))
+    return Format(tuple(hindrances), tuple(notes), hazard, margin, widest, _facts(busy, tracks, layout))
 
 
-def _facts(busy: list[Mechanism], tracks: Tracks) -> tuple[Fact, ...]:
+def first_header_room_us(layout: Layout, late_s: float) -> float:
+    """Room before the first header of a turn, us, when the writer's index came early and the reader's comes late.
+
+    Negative: a reader that begins at the index meets that sector only on its next turn.
+    """
     found = []
+    for zone in layout.zones:
+        gaps, sync = layout.gaps_of(zone), SYNCS[zone.code]
+        mark = sync.sync + sync.mark if gaps.index_mark else 0.0
+        first = first_header_s(gaps.gap_4a + mark + gaps.gap_1, sync.cells_a_byte, zone.cell_s)
+        found.append(room_s(first, -late_s, late_s) * 1e6)
+    return min(found)
+
+
+def _index_fact(busy: list[Mechanism], layout: Layout) -> list[Fact]:
+    limit = find_tolerance("index_to_data", layout.disk_class)
+    if limit is None or limit.high is None or limit.low is None or not any(_uses_index(m) for m in busy):
+        return []
+    room = first_header_room_us(layout, (limit.high - limit.low) / 2)
+    return [Fact("room before the first header, index off by the limit", room, "us", limit.mark, limit.source)]
+
+
+def _uses_index(m: Mechanism) -> bool:
+    return m.host.controller is None or m.host.controller.uses_index
+
+
+def _facts(busy: list[Mechanism], tracks: Tracks, layout: Layout) -> tuple[Fact, ...]:
+    found = _index_fact(busy, layout)
     for m in busy:
         controller = m.host.controller
         if controller is None:

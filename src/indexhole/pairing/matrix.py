@@ -270,7 +270,9 @@ class _Plan:
         passages = assembly.passages()
         added = None
         if work.operation == "update":
-            added = check_format(writer, reader, assembly.writer, assembly.reader, self.tracks, "update").hazard
+            added = check_format(
+                writer, reader, assembly.writer, assembly.reader, self.tracks, self.layout, "update"
+            ).hazard
         chances = np.zeros(count)
         for rung in range(count):
             at_rung = [self._worn(p, assembly.disk.loss_db, rung) for p in passages] if self.rungs else passages

@@ -129,7 +129,7 @@ class Drawn:
     def __init__(self, beliefs: Beliefs, streams: Streams) -> None:
         self.beliefs, self.streams = beliefs, streams
         self._heads: dict[tuple[str, str, str], Heads] = {}
-        self._disks: dict[str, Disks] = {}
+        self._disks: dict[object, Disks] = {}
         self._climates: dict[tuple[Climate, str], tuple[Floats, Floats]] = {}
         self.tracks: dict[object, Floats] = {}
 
@@ -142,9 +142,11 @@ class Drawn:
 
     def disk(self, disk: Medium) -> Disks:
         """Draws of a disk."""
-        if disk.name not in self._disks:
-            self._disks[disk.name] = draw_disk(disk, self.beliefs, self.streams)
-        return self._disks[disk.name]
+        # the matrix takes the name away, and what draws them apart must stay
+        key = (disk.name, disk.disk_class.id, disk.condition, disk.hub_ring)
+        if key not in self._disks:
+            self._disks[key] = draw_disk(disk, self.beliefs, self.streams)
+        return self._disks[key]
 
     def climate(self, climate: Climate, day: str) -> tuple[Floats, Floats]:
         """Draws of the weather of a day."""

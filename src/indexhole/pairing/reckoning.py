@@ -48,7 +48,7 @@ def reckon(case: Case) -> Reckoning:
     tracks = layout_tracks(case.layout)
     fit = _fits(case, tracks)
     assembly = Assembly(case, tracks)
-    form = check_format(case.writer, case.reader, assembly.writer, assembly.reader, tracks, case.operation)
+    form = check_format(case.writer, case.reader, assembly.writer, assembly.reader, tracks, case.layout, case.operation)
     passages = assembly.passages()
     found = hazards(passages, form.hazard)
     return Reckoning(case, tracks, fit, form, assembly, passages, found, whole_disk(found, tracks.sectors))
