@@ -68,6 +68,10 @@ class Visitor:
         return self._send("GET", address)
 
     def post(self, address: str, data: dict[str, str] | None = None, files: Any = None) -> httpx.Response:
+        if "/edit?" in address and "revision" not in (data or {}):
+            # a browser sends what the form holds unseen
+            held = re.search('name="revision" value="([0-9]+)"', self.get(address).text)
+            data = {**(data or {}), **({"revision": held[1]} if held else {})}
         return self._send("POST", address, data={"token": self.app.form_token(), **(data or {})}, files=files)
 
     def after(self, answer: httpx.Response) -> httpx.Response:
@@ -267,7 +271,8 @@ def test_every_link_leads_somewhere_and_every_page_is_well_built(full: Visitor) 
             continue
         seen.add(address)
         answer = full.get(address)
-        assert answer.status_code == 200, (address, answer.text)
+        # a pairing that lacks something says so with 422
+        assert answer.status_code in ((200, 422) if address.startswith("/pairing/") else (200,)), address
         if not answer.headers["content-type"].startswith("text/html"):
             continue
         built = looked_over(answer.text)
@@ -287,7 +292,7 @@ def test_every_link_leads_somewhere_and_every_page_is_well_built(full: Visitor) 
 
 def test_evidence_links_to_rows_that_are_there(full: Visitor) -> None:
     sheet = full.get("/causes/trials").text
-    anchors = re.findall(r'href="/causes/trials#([^"]+)"', full.get("/causes").text)
+    anchors = re.findall(r'href="/causes/trials[?]at=[^"#]+#([^"]+)"', full.get("/causes").text)
     assert anchors
     assert all(f'id="{anchor}"' in sheet for anchor in anchors)
 
@@ -388,7 +393,7 @@ def test_a_search_finds_every_word_and_links_to_the_thing(visitor: Visitor) -> N
     assert visitor.get("/?words=+").status_code == 200
     for words, link in (("belt", "/unit?no=D1"), ("note", "/"), ("K3", "/disk?no=K3"), ("D1.1", "/unit?no=D1")):
         assert f'<a class="name" href="{link}">' in visitor.get(f"/?words={words}").text
-    assert "/causes/trials#trial-T8" in visitor.get("/?words=T8+D2.0").text
+    assert "/causes/trials?at=T8#trial-T8" in visitor.get("/?words=T8+D2.0").text
 
 
 def test_a_unit_page_tells_what_it_is_its_history_and_its_cautions(visitor: Visitor) -> None:
@@ -417,8 +422,8 @@ def test_the_evidence_stands_beside_a_verdict(visitor: Visitor) -> None:
 FORMS = [
     ("/unit/new", {"inventory": "D7", "kind": "drive unit", "title": "New"}, Unit, "D7", "title", "New"),
     ("/unit/edit?no=D1", {"kind": "drive unit", "title": "Other"}, Unit, "D1", "title", "Other"),
-    ("/disk/new", {"inventory": "K7", "sides": "2", "irreplaceable": "yes"}, Disk, "K7", "irreplaceable", True),
-    ("/disk/edit?no=K1", {"title": "Plain", "sides": ""}, Disk, "K1", "irreplaceable", False),
+    ("/disk/new", {"inventory": "K7", "sides": "2", "importance": "irreplaceable"}, Disk, "K7", "irreplaceable", True),
+    ("/disk/edit?no=K1", {"title": "Plain", "sides": "", "importance": "working"}, Disk, "K1", "irreplaceable", False),
     ("/mechanism/new?unit=D10", {"number": "0", "read_width_um": "300"}, Mechanism, "D10.0", "read_width_um", 300.0),
     ("/mechanism/edit?no=D1.0", {"front": "B", "write_width_um": ""}, Mechanism, "D1.0", "write_width_um", None),
     ("/event/new?unit=D1", {"when": "1980s", "what": "moved"}, Event, "E4", "what", "moved"),
@@ -775,7 +780,7 @@ def test_while_a_recording_is_read_the_page_says_how_far_it_is(
 def test_causes_stand_ranked_with_their_evidence(full: Visitor) -> None:
     page = full.get("/causes").text
     assert page.index('<a href="/unit?no=D2">D2.0</a> dirty head, side 1') < page.index("Try next")
-    assert re.search(r'href="/causes/trials#trial-T3" title="60 of 180 sectors failed">T3<', page)
+    assert re.search(r'href="/causes/trials[?]at=T3#trial-T3" title="60 of 180 sectors failed">T3<', page)
     assert "Mechanisms not accused" in page
 
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, get_args
 
-from sqlalchemy import ColumnElement, distinct, func, or_, select
+from sqlalchemy import ColumnElement, func, or_, select
 
 from indexhole.model.trial import Trial
 from indexhole.shelf.journal import changes_kept
@@ -80,7 +80,7 @@ def tried_names(shelf: Shelf) -> frozenset[str]:
         return frozenset(
             name
             for column in (trials.c.mechanism, trials.c.disk, trials.c.host, trials.c.lead)
-            for name in connection.execute(select(distinct(column)).where(column.is_not(None))).scalars()
+            for name in connection.execute(select(column).distinct().where(column.is_not(None))).scalars()
         )
 
 

@@ -14,7 +14,17 @@ from starlette.staticfiles import StaticFiles
 
 from indexhole.errors import IndexholeError, ShelfFault
 from indexhole.shelf.register import Shelf
-from indexhole.web import api_page, api_routes, capture_routes, cause_routes, pairing_routes, shelf_routes, sign_in
+from indexhole.web import (
+    api_page,
+    api_routes,
+    bench_routes,
+    capture_routes,
+    cause_routes,
+    collection,
+    pairing_routes,
+    shelf_routes,
+    sign_in,
+)
 from indexhole.web.faults import error_page, fault_json, fault_page, sentence
 from indexhole.web.guard import API, Door, Entrance, Guard
 from indexhole.web.palette import palette_css
@@ -30,7 +40,7 @@ def create_app(shelf: Shelf, door: Door | None = None) -> Guard:
     door = door or Door()
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, title="Indexhole")
     site = Site(shelf, door.most_bytes)
-    for pages in (shelf_routes, capture_routes, pairing_routes, cause_routes):
+    for pages in (shelf_routes, bench_routes, collection, capture_routes, pairing_routes, cause_routes):
         app.include_router(pages.routes(site))
     api = [api_routes.routes(site)]
     entrance = Entrance(Lock(door.password)) if door.password else None

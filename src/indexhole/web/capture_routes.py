@@ -45,8 +45,13 @@ Chosen = Annotated[list[str], Query(default_factory=list)]
 
 def capture_asks(site: Site) -> tuple[Ask, ...]:
     """What is asked of a capture besides its file."""
-    disks = tuple((d.inventory, f"{d.inventory} {d.title}".rstrip()) for d in site.shelf.all(Disk))
-    mechanisms = tuple((m.mechanism, m.mechanism) for m in site.shelf.all(Mechanism))
+    disks, mechanisms = site.held(
+        "names of recordings",
+        lambda shelf: (
+            tuple((d.inventory, f"{d.inventory} {d.title}".rstrip()) for d in shelf.all(Disk)),
+            tuple((m.mechanism, m.mechanism) for m in shelf.all(Mechanism)),
+        ),
+    )
     return (
         Ask("disk", "Disk", "choice", options=disks, optional_none=True),
         Ask("mechanism", "Read by mechanism", "choice", options=mechanisms, optional_none=True),

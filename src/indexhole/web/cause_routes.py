@@ -13,30 +13,30 @@ from starlette.responses import Response
 
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.model.trial import Trial
+from indexhole.shelf.listing import Trials, trial_rank, trials_with
 from indexhole.shelf.records import Disk, Mechanism, Unit
+from indexhole.shelf.register import Shelf
 from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, decode_sheet, parse_sheet, sheet_bytes
 from indexhole.shelf.trials import Imported
 from indexhole.web import network_routes
 from indexhole.web.capture_routes import plain_name
 from indexhole.web.fault_finding import causes_page, trials_page
 from indexhole.web.faults import sentence, told_whole
-from indexhole.web.forms import Ask, Form, form, typed
+from indexhole.web.forms import Ask, Form, Options, form, typed
 from indexhole.web.posted import Posted
 from indexhole.web.progress import how_far
+from indexhole.web.shelf_pages import Stretch, stretch
 from indexhole.web.site import PATIENCE_S, Site
 from indexhole.web.view import render
-from indexhole.web.words import listed, plural
+from indexhole.web.words import listed, plural, query
 
+SHEET_ROWS = 400
 _OPERATIONS = (("read", "read"), ("write", "write and verify"), ("format", "format"))
 
 
 def trial_asks(site: Site) -> tuple[Ask, ...]:
     """What is asked of one trial; the columns of the sheet."""
-    units = site.shelf.all(Unit)
-    hosts = tuple((u.inventory, u.inventory) for u in units if u.kind == "host")
-    leads = tuple((u.inventory, u.inventory) for u in units if u.kind in ("lead", "adapter"))
-    mechanisms = tuple((m.mechanism, m.mechanism) for m in site.shelf.all(Mechanism))
-    disks = tuple((d.inventory, f"{d.inventory} {d.title}".rstrip()) for d in site.shelf.all(Disk))
+    hosts, leads, mechanisms, disks = site.held("names of the sheet", _names)
     return (
         Ask("trial", "Trial", help="a name of its own, such as T80", required=True),
         Ask("when", "When", help="2026-03-01 or 2026-03-01T14:05", required=True),
@@ -51,6 +51,16 @@ def trial_asks(site: Site) -> tuple[Ask, ...]:
         Ask("host", "Host", "choice", options=hosts),
         Ask("lead", "Lead", "choice", options=leads),
         Ask("note", "Note"),
+    )
+
+
+def _names(shelf: Shelf) -> tuple[Options, Options, Options, Options]:
+    units = shelf.all(Unit)
+    return (
+        tuple((u.inventory, u.inventory) for u in units if u.kind == "host"),
+        tuple((u.inventory, u.inventory) for u in units if u.kind in ("lead", "adapter")),
+        tuple((m.mechanism, m.mechanism) for m in shelf.all(Mechanism)),
+        tuple((d.inventory, f"{d.inventory} {d.title}".rstrip()) for d in shelf.all(Disk)),
     )
 
 
@@ -80,8 +90,24 @@ def _sheet_page(
     import_fault: IndexholeError | None = None,
 ) -> Response:
     told = told_whole(import_fault) if import_fault else ""
-    page = trials_page(site.shelf.trials(), _trial_form(site, values, fault), site.told(request), told)
+    found, part = _sheet_part(site, request)
+    page = trials_page(found, part, _trial_form(site, values, fault), site.told(request), told)
     return render("trials.html", page, 422 if fault or import_fault else 200)
+
+
+def _sheet_part(site: Site, request: Request) -> tuple[Trials, Stretch]:
+    """The page of the sheet an address names (`page`, or `at` a trial), the last one when it names none."""
+    total = trials_with(site.shelf, most=0).total
+    pages = max(1, -(-total // SHEET_ROWS))
+    asked = request.query_params
+    rank = trial_rank(site.shelf, asked["at"]) if asked.get("at") else None
+    number = pages if rank is None else rank // SHEET_ROWS + 1
+    if asked.get("page", "").isdecimal():
+        number = int(asked["page"][:9])
+    part = stretch(number, total, lambda n: query("/causes/trials", page=n), SHEET_ROWS)
+    first = (part.number - 1) * SHEET_ROWS
+    rows = min(SHEET_ROWS, total - first)
+    return trials_with(site.shelf, first=max(0, total - first - rows), most=rows), part
 
 
 def _imported_words(found: Imported, name: str) -> list[str]:
@@ -104,7 +130,7 @@ def routes(site: Site) -> APIRouter:
 
     @router.get("")
     def causes(request: Request) -> Response:
-        trials = site.shelf.trials()
+        trials = site.held("trials", lambda shelf: tuple(shelf.trials()))
         task = site.diagnosis()
         diagnosis, fault = None, ""
         if task is not None and task.wait(PATIENCE_S):

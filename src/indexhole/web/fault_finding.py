@@ -9,10 +9,12 @@ from markupsafe import Markup
 
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.model.trial import Trial
+from indexhole.shelf.listing import Trials
 from indexhole.web.charts import probability_bar
 from indexhole.web.faults import sentence
 from indexhole.web.forms import Form
 from indexhole.web.links import disk_link, mechanism_link, trial_link, unit_link
+from indexhole.web.shelf_pages import Stretch
 from indexhole.web.standing import fault_words
 from indexhole.web.trial_view import TrialRow, trial_row
 from indexhole.web.view import Page
@@ -93,6 +95,7 @@ class TrialsPage(Page):
     """The trial sheet, and the ways to add to it."""
 
     rows: tuple[TrialRow, ...]
+    stretch: Stretch
     outcome: str
     form: Form
     import_fault: str
@@ -179,15 +182,16 @@ def _next_view(trial: NextTrial) -> NextView:
     return NextView(f"{verb} {where} in {trial.mechanism}{over}.", f"{trial.expected_bits:.2f}", risk)
 
 
-def trials_page(trials: Sequence[Trial], drawn: Form, told: tuple[str, ...], import_fault: str = "") -> TrialsPage:
-    """The trial sheet, the newest row last as on paper."""
-    tried, failed = sum(t.sectors_tried for t in trials), sum(t.sectors_failed for t in trials)
+def trials_page(found: Trials, part: Stretch, drawn: Form, told: tuple[str, ...], import_fault: str = "") -> TrialsPage:
+    """The trial sheet or a page of a long one, the newest row last as on paper."""
+    tried, failed = found.sectors_tried, found.sectors_failed
     return TrialsPage(
         title="Trial sheet",
         section="Fault-finding",
         told=told,
-        rows=tuple(trial_row(trial) for trial in trials),
-        outcome=f"{plural(len(trials), 'trial')}: of {plural(tried, 'sector')} tried, {count(failed)} failed.",
+        rows=tuple(trial_row(trial) for trial in found.rows[::-1]),
+        stretch=part,
+        outcome=f"{plural(found.total, 'trial')}: of {plural(tried, 'sector')} tried, {count(failed)} failed.",
         form=drawn,
         import_fault=import_fault,
     )

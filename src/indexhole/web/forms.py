@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from starlette.datastructures import FormData
@@ -14,6 +14,7 @@ from indexhole.web.view import Page
 
 Kind = Literal["text", "area", "choice", "check", "number"]
 Options = tuple[tuple[str, str], ...]
+MOST_CHOICES = 250
 
 
 @dataclass(frozen=True)
@@ -49,12 +50,26 @@ class Form:
     hidden: tuple[tuple[str, str], ...] = ()
 
 
+@dataclass(frozen=True)
+class Theirs:
+    """A field somebody else changed meanwhile; `kept` tells which value stands in the form."""
+
+    label: str
+    was: str
+    now: str
+    who: str
+    kept: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class FormPage(Page):
-    """A page that is one form; `back` is where it came from."""
+    """A page that is one form; `back` is where it came from. `theirs` is what others changed while it was open."""
 
     form: Form
     back: str
+    theirs: tuple[Theirs, ...] = ()
+    files: str = ""
+    largest_bytes: int = 0
 
 
 def form(
@@ -70,8 +85,17 @@ def form(
     named = fault.where.rpartition(" ")[2] if fault else ""
     of_field = named if any(ask.name == named for ask in asks) else ""
     what = "" if fault is None else sentence(fault.what) if of_field else told_whole(fault)
-    fields = tuple(Field(ask, _shown(held.get(ask.name)), what if ask.name == of_field else "") for ask in asks)
+    fields = tuple(_field(ask, held.get(ask.name), what if ask.name == of_field else "") for ask in asks)
     return Form(action, button, fields, what, tuple((hidden or {}).items()))
+
+
+def _field(ask: Ask, value: Any, fault: str) -> Field:
+    if ask.kind == "choice" and len(ask.options) > MOST_CHOICES:
+        # a list nobody can find anything in is no help: then its name is typed
+        ask = replace(ask, kind="text", options=())
+    if ask.kind == "choice" and value is False:
+        return Field(ask, "no", fault)
+    return Field(ask, _shown(value), fault)
 
 
 def _shown(value: Any) -> str:

@@ -28,7 +28,7 @@ def mechanism_link(mechanism: str) -> str:
 
 def trial_link(trial: str) -> str:
     """A trial's row on the sheet."""
-    return f"/causes/trials#{anchor(trial)}"
+    return f"{query('/causes/trials', at=trial)}#{anchor(trial)}"
 
 
 def capture_link(sha256: str) -> str:

@@ -7,7 +7,9 @@ off, a script behind the picture) is gone. Its size is known from its head, befo
 from __future__ import annotations
 
 import io
+import threading
 import warnings
+from collections import OrderedDict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -71,6 +73,28 @@ def redrawn(content: bytes, name: str) -> Picture:
     size = plain.size
     plain.thumbnail((SMALL_PX, SMALL_PX))
     return Picture(large, _jpeg(plain), *size)
+
+
+_SMALL: OrderedDict[str, bytes] = OrderedDict()
+_MOST_SMALL = 400
+_TURN = threading.Lock()
+
+
+def small_of(sha256: str, content: bytes) -> bytes:
+    """The small picture of a kept photo, made once and held by the photo's SHA-256; a damaged file gives itself."""
+    with _TURN:
+        if sha256 in _SMALL:
+            _SMALL.move_to_end(sha256)
+            return _SMALL[sha256]
+    try:
+        made = redrawn(content, sha256).small
+    except InputFault:
+        return content
+    with _TURN:
+        _SMALL[sha256] = made
+        while len(_SMALL) > _MOST_SMALL:
+            _SMALL.popitem(last=False)
+    return made
 
 
 def _on_paper(picture: Drawn) -> Drawn:

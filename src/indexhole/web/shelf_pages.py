@@ -1,31 +1,56 @@
-"""The Shelf pages as data: the list, one unit, one disk."""
+"""The Shelf list as data: units and disks in stretches, what a search finds, views kept, the latest changes; labels."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
-from typing import get_args
+from typing import TypeVar
+
+import segno
+from markupsafe import Markup
 
 from indexhole.causes.diagnosis import Diagnosis
-from indexhole.model.trial import Trial
-from indexhole.shelf.dates import span_of
+from indexhole.shelf.additions import View
 from indexhole.shelf.journal import Change
-from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit, UnitKind
-from indexhole.shelf.register import Shelf
+from indexhole.shelf.listing import disk_keys, tried_names, unit_keys
+from indexhole.shelf.records import Disk, Mechanism, Record, Unit
 from indexhole.standards.classes import load_classes
-from indexhole.web.cautions import Caution, cautions_for
-from indexhole.web.links import disk_link, unit_link
-from indexhole.web.recordings import CaptureEntry, entry_of
+from indexhole.web.links import disk_link, unit_link, view_link
 from indexhole.web.search import Hits, search_hits
+from indexhole.web.site import Site
 from indexhole.web.standing import Standing, standing_of
-from indexhole.web.trial_view import TrialRow, trial_row
 from indexhole.web.view import Page
-from indexhole.web.words import count, day, percent, plural, query
+from indexhole.web.words import day, plural, query
 
-_CHANGES_SHOWN, _TRIALS_SHOWN = 6, 40
-Facts = tuple[tuple[str, str], ...]
+R = TypeVar("R", bound=Record)
+_CHANGES_SHOWN, A_PAGE = 6, 50
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Which part of a long list is shown, and links to its neighbours; empty where there are none."""
+
+    number: int
+    pages: int
+    total: int
+    before: str
+    after: str
+
+    @property
+    def told(self) -> str:
+        """Where this part lies, in words; empty for a list that is whole."""
+        return (
+            f"Page {self.number} of {self.pages}, {plural(self.total, 'entry', 'entries')} in all."
+            if self.pages > 1
+            else ""
+        )
+
+
+def stretch(number: int, total: int, link: Callable[[int], str], a_page: int = A_PAGE) -> Stretch:
+    """Page `number` (from 1) of a list; one that is out of it is the nearest."""
+    pages = max(1, -(-total // a_page))
+    at = min(max(number, 1), pages)
+    return Stretch(at, pages, total, link(at - 1) if at > 1 else "", link(at + 1) if at < pages else "")
 
 
 @dataclass(frozen=True)
@@ -73,68 +98,40 @@ class ChangeRow:
     at: str
 
 
+@dataclass(frozen=True)
+class ViewEntry:
+    """A view kept by name."""
+
+    name: str
+    link: str
+    about: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class ShelfPage(Page):
     """Everything on the shelf. `hits` is None when nothing was looked for."""
 
     units: tuple[UnitEntry, ...]
+    unit_stretch: Stretch
     disks: tuple[DiskEntry, ...]
+    disk_stretch: Stretch
     words: str
     kind: str
     hits: Hits | None
+    views: tuple[ViewEntry, ...]
     changes: tuple[ChangeRow, ...]
     weighing: bool
 
 
-@dataclass(frozen=True)
-class EventRow:
-    """An event with its date as remembered and what that can mean."""
-
-    when: str
-    span: str
-    what: str
-    source: str
-
-
-@dataclass(frozen=True)
-class NoteRow:
-    """A note and when it was made."""
-
-    text: str
-    at: str
-
-
-@dataclass(frozen=True)
-class TrialsPart:
-    """The newest trials with a thing, how many more there are, and what came of all of them."""
-
-    rows: tuple[TrialRow, ...]
-    more: int
-    outcome: str
-
-
 @dataclass(frozen=True, kw_only=True)
-class ThingPage(Page):
-    """One unit or disk with all that is known of it."""
+class LabelPage(Page):
+    """A label to stick on: a number, a name, and a square that opens the thing's page."""
 
-    thing: str
     inventory: str
-    facts: Facts
-    flag: str
-    edit: str
-    standing: Standing | None
-    mechanisms: tuple[MechanismEntry, ...] | None
-    events: tuple[EventRow, ...] | None
-    notes: tuple[NoteRow, ...]
-    trials: TrialsPart
-    captures: tuple[CaptureEntry, ...]
-    together: str
-    cautions: tuple[Caution, ...]
-    add_mechanism: str
-    add_event: str
-    add_note: str
+    name: str
+    code: Markup
     address: str
-    weighing: bool
+    back: str
 
 
 def class_title(disk_class: str) -> str:
@@ -143,41 +140,44 @@ def class_title(disk_class: str) -> str:
     return found.title if found else disk_class
 
 
-def shelf_page(
-    shelf: Shelf, diagnosis: Diagnosis | None, weighing: bool, words: str, told: tuple[str, ...], kind: str = ""
-) -> ShelfPage:
+def shelf_page(site: Site, words: str, kind: str, pages: tuple[int, int], told: tuple[str, ...]) -> ShelfPage:
     """The list, or with words what a search finds."""
-    trials = shelf.trials()
-    mechanisms = shelf.all(Mechanism)
+    shelf = site.shelf
+    looking = bool(words.strip())
+    diagnosis, weighing = (None, False) if looking else site.diagnosis_if_ready()
+    units, disks = site.held("unit keys", unit_keys), site.held("disk keys", disk_keys)
+    unit_stretch = stretch(pages[0], len(units), lambda n: query("/", units=n, disks=pages[1]) + "#units")
+    disk_stretch = stretch(pages[1], len(disks), lambda n: query("/", units=pages[0], disks=n) + "#disks")
+    tried = site.held("tried", tried_names)
     return ShelfPage(
         title="Shelf",
         section="Shelf",
         told=told,
-        units=tuple(_unit_entry(u, mechanisms, trials, diagnosis, weighing) for u in _in_order(shelf.all(Unit))),
-        disks=tuple(_disk_entry(disk) for disk in sorted(shelf.all(Disk), key=lambda d: _natural(d.inventory))),
+        units=()
+        if looking
+        else tuple(_unit_entry(site, u, tried, diagnosis, weighing) for u in _part(site, Unit, units, unit_stretch)),
+        unit_stretch=unit_stretch,
+        disks=() if looking else tuple(_disk_entry(disk) for disk in _part(site, Disk, disks, disk_stretch)),
+        disk_stretch=disk_stretch,
         words=words,
         kind=kind,
-        hits=search_hits(shelf, words, kind) if words.strip() else None,
-        changes=tuple(_change_row(change) for change in shelf.changes()[:_CHANGES_SHOWN]),
+        hits=search_hits(shelf, words, kind) if looking else None,
+        views=() if looking else tuple(_view_entry(view) for view in shelf.page(View, most=100)),
+        changes=tuple(change_row(change) for change in shelf.changes(_CHANGES_SHOWN)),
         weighing=weighing,
     )
 
 
-def _natural(inventory: str) -> list[tuple[int, str]]:
-    """Sorts D2 before D10: digits by their number, the rest by letter."""
-    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split("([0-9]+)", inventory)]
-
-
-def _in_order(units: Sequence[Unit]) -> list[Unit]:
-    """Drives first, then what they hang on, each in order of number."""
-    kinds = get_args(UnitKind)
-    return sorted(units, key=lambda unit: (kinds.index(unit.kind), _natural(unit.inventory)))
+def _part(site: Site, kind: type[R], keys: Sequence[str], part: Stretch) -> list[R]:
+    first = (part.number - 1) * A_PAGE
+    found = (site.shelf.find(kind, key) for key in keys[first : first + A_PAGE])
+    return [record for record in found if record is not None]
 
 
 def _unit_entry(
-    unit: Unit, mechanisms: Sequence[Mechanism], trials: Sequence[Trial], diagnosis: Diagnosis | None, weighing: bool
+    site: Site, unit: Unit, tried: frozenset[str], diagnosis: Diagnosis | None, weighing: bool
 ) -> UnitEntry:
-    own = sorted((m for m in mechanisms if m.unit == unit.inventory), key=lambda m: m.number)
+    own = site.shelf.mechanisms_of(unit.inventory) if unit.kind == "drive unit" else []
     return UnitEntry(
         inventory=unit.inventory,
         link=unit_link(unit.inventory),
@@ -187,13 +187,14 @@ def _unit_entry(
             p for p in (unit.kind if unit.title else "", unit.maker, class_title(unit.disk_class), unit.state) if p
         ),
         proven=unit.standing == "known",
-        mechanisms=tuple(_mechanism_entry(m, trials, diagnosis, weighing) for m in own),
+        mechanisms=tuple(mechanism_entry(m, tried, diagnosis, weighing) for m in own),
     )
 
 
-def _mechanism_entry(
-    mechanism: Mechanism, trials: Sequence[Trial], diagnosis: Diagnosis | None, weighing: bool
+def mechanism_entry(
+    mechanism: Mechanism, tried: frozenset[str], diagnosis: Diagnosis | None, weighing: bool
 ) -> MechanismEntry:
+    """A mechanism with what is known of it in a line, and what the trials say."""
     name = mechanism.mechanism
     widths = [
         f"{word} {width:g} µm"
@@ -201,11 +202,16 @@ def _mechanism_entry(
         if width
     ]
     front = [f"marked {mechanism.front} on the front"] if mechanism.front else []
+    more = [
+        *([f"class {mechanism.drive_class}"] if mechanism.drive_class else []),
+        *([plural(mechanism.heads, "head")] if mechanism.heads else []),
+        *([plural(mechanism.cylinders, "cylinder")] if mechanism.cylinders else []),
+    ]
     return MechanismEntry(
         name=name,
-        facts=", ".join([*front, *widths]),
+        facts=", ".join([*front, *more, *widths]),
         note=mechanism.note,
-        standing=standing_of(name, diagnosis, any(t.mechanism == name for t in trials), weighing),
+        standing=standing_of(name, diagnosis, name in tried, weighing),
         edit=query("/mechanism/edit", no=name),
     )
 
@@ -216,122 +222,34 @@ def _disk_entry(disk: Disk) -> DiskEntry:
         inventory=disk.inventory,
         link=disk_link(disk.inventory),
         title=disk.title,
-        about=", ".join(part for part in (class_title(disk.disk_class), sides) if part),
+        about=", ".join(part for part in (class_title(disk.disk_class), sides, disk.condition) if part),
         irreplaceable=disk.irreplaceable,
         proven=disk.standing == "known",
     )
 
 
-def _change_row(change: Change) -> ChangeRow:
+def _view_entry(view: View) -> ViewEntry:
+    about = f"{view.chosen} side by side" if view.chosen else f"what holds “{view.words}”"
+    return ViewEntry(view.view, view_link(view), ", ".join(p for p in (about, view.note) if p))
+
+
+def change_row(change: Change) -> ChangeRow:
+    """A change as it is listed."""
     return ChangeRow(change.number, change.what, day(change.at_utc))
 
 
-def _named(pairs: Sequence[tuple[str, str]]) -> Facts:
-    return tuple((name, value) for name, value in pairs if value)
-
-
-def unit_page(
-    shelf: Shelf, unit: Unit, diagnosis: Diagnosis | None, weighing: bool, told: tuple[str, ...]
-) -> ThingPage:
-    """All that is known of a unit."""
-    inventory = unit.inventory
-    every = shelf.trials()
-    mechanisms = shelf.mechanisms_of(inventory)
-    names = {m.mechanism for m in mechanisms}
-    trials = [t for t in every if t.mechanism in names or inventory in (t.host, t.lead)]
-    facts = (
-        ("Kind", unit.kind), ("Maker", unit.maker), ("For disks", class_title(unit.disk_class)), ("State", unit.state),
-        ("Acquired", unit.acquired), ("From", unit.origin),
-        ("Date codes", f"{unit.date_codes} (what they mean is unproven)" if unit.date_codes else ""),
+def label_page(record: Unit | Disk, back: str, address: str) -> LabelPage:
+    """The label of a unit or disk; `address` is what a camera opens."""
+    made = segno.make(address, micro=False, error="m")
+    rows = [(r, c) for r, row in enumerate(made.matrix) for c, dark in enumerate(row) if dark]
+    size = len(made.matrix) + 8
+    path = "".join(f"M{c + 4} {r + 4}h1v1h-1z" for r, c in rows)
+    code = Markup(
+        '<svg class="code" viewBox="0 0 {0} {0}" role="img" aria-label="{1}" shape-rendering="crispEdges">'
+        '<rect class="tone-ground" width="{0}" height="{0}"/><path class="tone-line" d="{2}"/></svg>'
+    ).format(size, f"A square code that opens {address}", path)
+    name = record.title or (record.kind if isinstance(record, Unit) else "disk")
+    return LabelPage(
+        title=f"Label of {record.inventory}", section="Shelf", inventory=record.inventory, name=name, code=code,
+        address=address, back=back,
     )  # fmt: skip
-    is_drive = unit.kind == "drive unit"
-    return ThingPage(
-        title=f"{inventory} {unit.title}".strip(),
-        section="Shelf",
-        told=told,
-        thing="unit",
-        inventory=inventory,
-        facts=_named(facts),
-        flag="" if unit.standing == "known" else "known only because a trial names it",
-        edit=query("/unit/edit", no=inventory),
-        standing=None if is_drive else standing_of(inventory, diagnosis, bool(trials), weighing),
-        mechanisms=tuple(_mechanism_entry(m, every, diagnosis, weighing) for m in mechanisms) if is_drive else None,
-        events=tuple(_event_row(event) for event in shelf.history(inventory)),
-        notes=tuple(_note_row(note) for note in shelf.notes_on(unit=inventory)),
-        captures=tuple(entry_of(c) for c in shelf.all(CaptureRecord) if c.mechanism in names),
-        together="",
-        cautions=cautions_for(unit.kind),
-        add_mechanism=query("/mechanism/new", unit=inventory),
-        add_event=query("/event/new", unit=inventory),
-        add_note=query("/note/new", unit=inventory),
-        address=unit_link(inventory),
-        weighing=weighing,
-        trials=_trials_part(trials),
-    )
-
-
-def disk_page(
-    shelf: Shelf, disk: Disk, diagnosis: Diagnosis | None, weighing: bool, told: tuple[str, ...]
-) -> ThingPage:
-    """All that is known of a disk."""
-    trials = [t for t in shelf.trials() if t.disk == disk.inventory]
-    captures = [c for c in shelf.all(CaptureRecord) if c.disk == disk.inventory]
-    facts = (
-        ("Class", class_title(disk.disk_class)),
-        ("Sides", str(disk.sides or "")),
-        ("Writing on it", "never: it is marked irreplaceable" if disk.irreplaceable else "allowed"),
-        ("Remark", disk.note),
-    )
-    entries = tuple(entry_of(c) for c in captures)
-    return ThingPage(
-        title=f"{disk.inventory} {disk.title}".strip(),
-        section="Shelf",
-        told=told,
-        thing="disk",
-        inventory=disk.inventory,
-        facts=_named(facts),
-        flag="" if disk.standing == "known" else "known only because a trial names it",
-        edit=query("/disk/edit", no=disk.inventory),
-        standing=standing_of(disk.inventory, diagnosis, bool(trials), weighing),
-        mechanisms=None,
-        events=None,
-        notes=tuple(_note_row(note) for note in shelf.notes_on(disk=disk.inventory)),
-        captures=entries,
-        together=query("/recordings/read", capture=[e.key for e in entries]) if len(entries) > 1 else "",
-        cautions=cautions_for("disk"),
-        add_mechanism="",
-        add_event="",
-        add_note=query("/note/new", disk=disk.inventory),
-        address=disk_link(disk.inventory),
-        weighing=weighing,
-        trials=_trials_part(trials),
-    )
-
-
-def _trials_part(trials: Sequence[Trial]) -> TrialsPart:
-    tried, failed = sum(t.sectors_tried for t in trials), sum(t.sectors_failed for t in trials)
-    outcome = f"{plural(len(trials), 'trial')}: of {plural(tried, 'sector')} tried, {count(failed)} failed"
-    return TrialsPart(
-        rows=tuple(trial_row(t) for t in trials[-_TRIALS_SHOWN:][::-1]),
-        more=max(0, len(trials) - _TRIALS_SHOWN),
-        outcome=f"{outcome} ({percent(failed / tried)})." if tried else f"{outcome}.",
-    )
-
-
-def _event_row(event: Event) -> EventRow:
-    span = span_of(event.when)
-    if span.earliest == span.latest:
-        precision = "to the day"
-    elif span.earliest == date.min and span.latest == date.max:
-        precision = "any time"
-    elif span.earliest == date.min:
-        precision = f"until {span.latest}"
-    elif span.latest == date.max:
-        precision = f"from {span.earliest} on"
-    else:
-        precision = f"{span.earliest} to {span.latest}"
-    return EventRow(event.when or "not known", precision, event.what, event.source)
-
-
-def _note_row(note: Note) -> NoteRow:
-    return NoteRow(note.text, day(note.added_utc))

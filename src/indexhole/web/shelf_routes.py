@@ -1,291 +1,304 @@
-"""Addresses of the Shelf pages: the list, units, disks, what is added to them, and taking a change back."""
+"""Addresses of the Shelf pages: the list, units, disks, what is added to them, changes made and taken back."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any, TypeVar, get_args
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 from fastapi import APIRouter
+from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
 from indexhole.errors import IndexholeError, InputFault
-from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, UnitKind, checked
-from indexhole.standards.classes import load_classes
-from indexhole.web.forms import Ask, FormPage, form, typed
+from indexhole.shelf.additions import Firmware, Loan, Part, Photo
+from indexhole.shelf.history import FieldChange, StaleEdit
+from indexhole.shelf.photos import store_photo
+from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, checked
+from indexhole.web import asks
+from indexhole.web.capture_routes import plain_name
+from indexhole.web.forms import Ask, FormPage, Theirs, form, typed
 from indexhole.web.links import disk_link, unit_link
+from indexhole.web.pictures import ACCEPT, LARGEST_BYTES, redrawn, small_of
 from indexhole.web.posted import Posted
-from indexhole.web.shelf_pages import disk_page, shelf_page, unit_page
+from indexhole.web.shelf_pages import label_page, shelf_page
 from indexhole.web.site import Site
+from indexhole.web.thing_pages import disk_page, unit_page
 from indexhole.web.view import render
-from indexhole.web.words import query
-
-R = TypeVar("R", bound=Record)
-
-_DATES = "as well as it is known: 1987-05-12, 1987, 1980s, about 1987, before 1990, 1985 to 1988"
+from indexhole.web.words import plural, query
 
 
-def _classes() -> tuple[tuple[str, str], ...]:
-    return tuple((held.id, held.title) for held in load_classes().values())
+@dataclass(frozen=True)
+class Entry:
+    """A kind of entry the page adds and changes: what it is called, what is asked, and where it shows."""
+
+    kind: type[Record]
+    called: str
+    new: tuple[Ask, ...]
+    edit: tuple[Ask, ...]
+    of_disks: bool = False
+
+    @property
+    def path(self) -> str:
+        """The address of its forms."""
+        return f"/{self.kind.WORD}"
 
 
-def unit_asks(new: bool) -> tuple[Ask, ...]:
-    """What is asked of a unit; its number only once."""
-    kinds = tuple((kind, kind) for kind in get_args(UnitKind))
-    number = Ask("inventory", "Inventory number", help="such as D7; it stays", required=True)
-    rest = (
-        Ask("kind", "Kind", "choice", options=kinds, required=True),
-        Ask("title", "Title", help="what you call it"),
-        Ask("maker", "Maker"),
-        Ask("disk_class", "For disks", "choice", options=_classes()),
-        Ask("state", "State"),
-        Ask("acquired", "Acquired"),
-        Ask("origin", "From"),
-        Ask("date_codes", "Date codes", help="as printed or stamped on its parts"),
-    )
-    return (number, *rest) if new else rest
-
-
-def disk_asks(new: bool) -> tuple[Ask, ...]:
-    """What is asked of a disk; its number only once."""
-    number = Ask("inventory", "Inventory number", help="such as K9; it stays", required=True)
-    rest = (
-        Ask("title", "Title"),
-        Ask("disk_class", "Class", "choice", options=_classes()),
-        Ask("sides", "Sides", "choice", options=(("1", "1"), ("2", "2")), optional_none=True),
-        Ask("irreplaceable", "Irreplaceable", "check", "never proposed for a write"),
-        Ask("note", "Remark", "area"),
-    )
-    return (number, *rest) if new else rest
-
-
-def mechanism_asks(new: bool) -> tuple[Ask, ...]:
-    """What is asked of a mechanism; its number only once."""
-    number = Ask("number", "Number", "number", "as it answers, whatever the front says", required=True)
-    rest = (
-        Ask("front", "Front says"),
-        Ask("write_width_um", "Writes, µm", "number", "width of the track it writes", optional_none=True),
-        Ask("read_width_um", "Reads, µm", "number", "width it reads", optional_none=True),
-        Ask("note", "Remark"),
-    )
-    return (number, *rest) if new else rest
-
-
-EVENT_ASKS = (
-    Ask("when", "When", help=_DATES),
-    Ask("what", "What happened", "area", required=True),
-    Ask("source", "How it is known"),
+# things that stand by themselves, and what belongs to one of them
+THINGS = (
+    Entry(Unit, "a unit", asks.unit_asks(True), asks.unit_asks(False)),
+    Entry(Disk, "a disk", asks.disk_asks(True), asks.disk_asks(False)),
 )
-NOTE_ASKS = (Ask("text", "Note", "area", required=True),)
+ADDITIONS = (
+    Entry(Mechanism, "a mechanism", asks.mechanism_asks(True), asks.mechanism_asks(False)),
+    Entry(Event, "an event", asks.EVENT_ASKS, asks.EVENT_ASKS),
+    Entry(Note, "a note", asks.NOTE_ASKS, asks.NOTE_ASKS, of_disks=True),
+    Entry(Part, "a board or chip", asks.PART_ASKS, asks.PART_ASKS),
+    Entry(Firmware, "firmware seen", asks.FIRMWARE_ASKS, asks.FIRMWARE_ASKS),
+    Entry(Loan, "a loan", asks.LOAN_ASKS, asks.LOAN_ASKS, of_disks=True),
+)
+PHOTO = Entry(Photo, "a photo", asks.PHOTO_ASKS, asks.PHOTO_ASKS, of_disks=True)
 
 
-def _there(site: Site, kind: type[R], key: str) -> R:
+def there(site: Site, kind: type[Record], key: str) -> Any:
+    """The entry of that key. Raises HTTPException (404) where there is none."""
     found = site.shelf.find(kind, key)
     if found is None:
         raise HTTPException(404, f"there is no {kind.WORD} {key} on the shelf")
     return found
 
 
+def place_of(record: Any) -> str:
+    """The page an entry shows on."""
+    if isinstance(record, Unit):
+        return unit_link(record.inventory)
+    if isinstance(record, Disk):
+        return disk_link(record.inventory)
+    return unit_link(record.unit) if record.unit else disk_link(record.disk)
+
+
 def _form_page(
     title: str,
     action: str,
-    asks: tuple[Ask, ...],
+    asked: Sequence[Ask],
     back: str,
     values: Mapping[str, Any] | None = None,
     fault: IndexholeError | None = None,
+    hidden: Mapping[str, str] | None = None,
+    **more: Any,
 ) -> Response:
-    page = FormPage(title=title, section="Shelf", form=form(action, "Keep", asks, values, fault), back=back)
-    return render("form.html", page, 422 if fault else 200)
+    drawn = form(action, "Keep", asked, values, fault, hidden)
+    page = FormPage(title=title, section="Shelf", form=drawn, back=back, **more)
+    return render("form.html", page, 409 if more.get("theirs") else 422 if fault else 200)
 
 
-def _numbers(values: Mapping[str, Any], *names: str) -> dict[str, Any]:
-    """The values with digits turned into whole numbers; what is none is left for the record to refuse."""
-    found = dict(values)
-    for name in names:
-        text = found.get(name)
-        if isinstance(text, str) and text.isdecimal():
-            found[name] = int(text[:9])
-    return found
-
-
-def _kept(
-    site: Site,
-    title: str,
-    action: str,
-    asks: tuple[Ask, ...],
-    back: str,
-    sent: Mapping[str, Any],
-    keep: Callable[[], Record],
-    after: Callable[[Record], str],
-) -> Response:
-    """Keep what was typed and go to where it shows, or show the form again with what is wrong."""
-    try:
-        record = keep()
-    except InputFault as fault:
-        return _form_page(title, action, asks, back, sent, fault)
-    return site.gone_to(after(record), f"{record.WORD.capitalize()} {record.key} is kept.")
+def _values(kind: type[Record], asked: Sequence[Ask], sent: FormData) -> dict[str, Any]:
+    """What was typed, digits of whole-number fields as numbers; what is none is left for the record to refuse."""
+    values = typed(asked, sent)
+    for name in ("number", "sides"):
+        text = values.get(name)
+        if isinstance(text, str) and text.isascii() and text.isdecimal():
+            values[name] = int(text[:9])
+    if kind is Disk and not values.get("importance"):
+        values.pop("importance", None)
+    return values
 
 
 def routes(site: Site) -> APIRouter:
     """The addresses of the Shelf pages."""
     router = APIRouter()
     _list_routes(router, site)
-    _unit_routes(router, site)
-    _disk_routes(router, site)
-    _addition_routes(router, site)
+    for entry in THINGS:
+        _new_thing(router, site, entry)
+        _edit(router, site, entry)
+    for entry in ADDITIONS:
+        _new_addition(router, site, entry)
+        _edit(router, site, entry)
+    _photo_routes(router, site)
+    _edit(router, site, PHOTO)
     return router
 
 
 def _list_routes(router: APIRouter, site: Site) -> None:
     @router.get("/")
-    def shelf(request: Request, words: str = "", kind: str = "") -> Response:
-        diagnosis, weighing = site.diagnosis_if_ready()
-        return render("shelf.html", shelf_page(site.shelf, diagnosis, weighing, words, site.told(request), kind))
+    def shelf(request: Request, words: str = "", kind: str = "", units: int = 1, disks: int = 1) -> Response:
+        return render("shelf.html", shelf_page(site, words, kind, (units, disks), site.told(request)))
 
     @router.post("/undo")
     def undo(sent: Posted) -> Response:
-        number = str(sent.get("change", ""))
-        expected = next((c for c in site.shelf.changes() if str(c.number) == number), None)
+        number, back = str(sent.get("change", "")), str(sent.get("back", "/"))
+        expected = next((c for c in site.shelf.changes(20) if str(c.number) == number), None)
         if expected is None:
             raise InputFault("that change is taken back already", remedy="look at the Shelf page again")
         site.shelf.undo(expected)
-        return site.gone_to("/", f"Taken back: {expected.what}.")
+        return site.gone_to("/bench" if back == "/bench" else "/", f"Taken back: {expected.what}.")
 
-
-def _unit_routes(router: APIRouter, site: Site) -> None:
     @router.get("/unit")
     def unit(request: Request, no: str) -> Response:
-        found = _there(site, Unit, no)
-        return render("thing.html", unit_page(site.shelf, found, *site.diagnosis_if_ready(), site.told(request)))
+        return render("thing.html", unit_page(site, there(site, Unit, no), site.told(request)))
 
-    @router.get("/unit/new")
-    def new_unit() -> Response:
-        return _form_page("Add a unit", "/unit/new", unit_asks(True), "/")
-
-    @router.post("/unit/new")
-    def add_unit(sent: Posted) -> Response:
-        asks = unit_asks(True)
-        values = typed(asks, sent)
-        return _kept(
-            site, "Add a unit", "/unit/new", asks, "/", values,
-            lambda: site.shelf.add(checked(Unit, **values)), lambda kept: unit_link(kept.key),
-        )  # fmt: skip
-
-    @router.get("/unit/edit")
-    def edit_unit(no: str) -> Response:
-        found = _there(site, Unit, no)
-        action = query("/unit/edit", no=no)
-        return _form_page(f"Change unit {no}", action, unit_asks(False), unit_link(no), found.model_dump())
-
-    @router.post("/unit/edit")
-    def change_unit(no: str, sent: Posted) -> Response:
-        _there(site, Unit, no)
-        asks = unit_asks(False)
-        values = typed(asks, sent)
-        return _kept(
-            site, f"Change unit {no}", query("/unit/edit", no=no), asks, unit_link(no), values,
-            lambda: site.shelf.update(Unit, no, **values, standing="known"), lambda kept: unit_link(kept.key),
-        )  # fmt: skip
-
-
-def _disk_routes(router: APIRouter, site: Site) -> None:
     @router.get("/disk")
     def disk(request: Request, no: str) -> Response:
-        found = _there(site, Disk, no)
-        return render("thing.html", disk_page(site.shelf, found, *site.diagnosis_if_ready(), site.told(request)))
+        return render("thing.html", disk_page(site, there(site, Disk, no), site.told(request)))
 
-    @router.get("/disk/new")
-    def new_disk() -> Response:
-        return _form_page("Add a disk", "/disk/new", disk_asks(True), "/")
+    @router.get("/label")
+    def label(request: Request, unit: str = "", disk: str = "") -> Response:
+        record = there(site, Disk, disk) if disk else there(site, Unit, unit)
+        address = f"{request.url.scheme}://{request.headers['host']}{place_of(record)}"
+        return render("label.html", label_page(record, place_of(record), address))
 
-    @router.post("/disk/new")
-    def add_disk(sent: Posted) -> Response:
-        asks = disk_asks(True)
-        values = typed(asks, sent)
-        return _kept(
-            site, "Add a disk", "/disk/new", asks, "/", values,
-            lambda: site.shelf.add(checked(Disk, **_numbers(values, "sides"))), lambda kept: disk_link(kept.key),
+
+def _new_thing(router: APIRouter, site: Site, entry: Entry) -> None:
+    title, action = f"Add {entry.called}", f"{entry.path}/new"
+
+    @router.get(action)
+    def ask() -> Response:
+        return _form_page(title, action, entry.new, "/", {"importance": "working"})
+
+    @router.post(action)
+    def add(sent: Posted) -> Response:
+        values = _values(entry.kind, entry.new, sent)
+        try:
+            kept = site.shelf.add(checked(entry.kind, **values))
+        except InputFault as fault:
+            return _form_page(title, action, entry.new, "/", values, fault)
+        return site.gone_to(place_of(kept), f"{kept.WORD.capitalize()} {kept.key} is kept.")
+
+
+def _thing(site: Site, unit: str, disk: str) -> tuple[str, str]:
+    """What an addition is to, and that thing's page. Raises HTTPException where it is not there."""
+    there(site, Disk, disk) if disk else there(site, Unit, unit)
+    return disk or unit, disk_link(disk) if disk else unit_link(unit)
+
+
+def _new_addition(router: APIRouter, site: Site, entry: Entry) -> None:
+    path = f"{entry.path}/new"
+
+    def title(thing: str) -> str:
+        return f"Add {entry.called} {'on' if entry.kind is Note else 'to'} {thing}"
+
+    @router.get(path)
+    def ask(unit: str = "", disk: str = "") -> Response:
+        thing, back = _thing(site, unit, disk)
+        return _form_page(title(thing), query(path, unit=unit, disk=disk), entry.new, back)
+
+    @router.post(path)
+    def add(sent: Posted, unit: str = "", disk: str = "") -> Response:
+        thing, back = _thing(site, unit, disk)
+        values = _values(entry.kind, entry.new, sent)
+        of: dict[str, Any] = {"unit": unit or None, "disk": disk or None} if entry.of_disks else {"unit": unit}
+        try:
+            kept = site.shelf.add(checked(entry.kind, **of, **values))
+        except InputFault as fault:
+            return _form_page(title(thing), query(path, unit=unit, disk=disk), entry.new, back, values, fault)
+        return site.gone_to(back, f"{kept.WORD.capitalize()} {kept.key} is kept.")
+
+
+def _edit(router: APIRouter, site: Site, entry: Entry) -> None:
+    path = f"{entry.path}/edit"
+    asked = (*entry.edit, *asks.SIGN_ASKS)
+
+    @router.get(path)
+    def ask(no: str) -> Response:
+        there(site, entry.kind, no)
+        record, revision = site.shelf.get_revised(entry.kind, no)
+        return _form_page(
+            f"Change {record.WORD} {no}", query(path, no=no), asked, place_of(record), record.model_dump(),
+            hidden={"revision": str(revision)},
         )  # fmt: skip
 
-    @router.get("/disk/edit")
-    def edit_disk(no: str) -> Response:
-        found = _there(site, Disk, no)
-        action, values = query("/disk/edit", no=no), {**found.model_dump(), "irreplaceable": found.irreplaceable}
-        return _form_page(f"Change disk {no}", action, disk_asks(False), disk_link(no), values)
+    @router.post(path)
+    def change(no: str, sent: Posted) -> Response:
+        record = there(site, entry.kind, no)
+        values = _values(entry.kind, entry.edit, sent)
+        signature = typed(asks.SIGN_ASKS, sent)
+        revision = str(sent.get("revision", ""))
+        proven = {"standing": "known"} if "standing" in entry.kind.model_fields else {}
+        title, action = f"Change {record.WORD} {no}", query(path, no=no)
+        try:
+            if not (revision.isascii() and revision.isdecimal()):
+                raise InputFault("the form says not what it was made from", remedy="open it anew")
+            site.shelf.signed(signature["by"], signature["why"]).update(
+                entry.kind, no, revision=int(revision[:15]), **values, **proven
+            )
+        except StaleEdit as stale:
+            merged, theirs = merge(entry.edit, values, stale.changed)
+            return _form_page(
+                title, action, asked, place_of(record), {**merged, **signature},
+                hidden={"revision": str(stale.revision)}, theirs=theirs,
+            )  # fmt: skip
+        except InputFault as fault:
+            hidden = {"revision": revision}
+            return _form_page(title, action, asked, place_of(record), {**values, **signature}, fault, hidden)
+        return site.gone_to(place_of(record), f"{record.WORD.capitalize()} {no} is kept.")
 
-    @router.post("/disk/edit")
-    def change_disk(no: str, sent: Posted) -> Response:
-        _there(site, Disk, no)
-        asks = disk_asks(False)
-        values = typed(asks, sent)
-        return _kept(
-            site, f"Change disk {no}", query("/disk/edit", no=no), asks, disk_link(no), values,
-            lambda: site.shelf.update(Disk, no, **_numbers(values, "sides"), standing="known"),
-            lambda kept: disk_link(kept.key),
-        )  # fmt: skip
+
+def merge(
+    asked: Sequence[Ask], mine: Mapping[str, Any], changed: Sequence[FieldChange]
+) -> tuple[dict[str, Any], tuple[Theirs, ...]]:
+    """What stands in the form after somebody else changed the entry.
+
+    A field that only they changed takes their value; one that both changed keeps mine, with theirs beside it.
+    """
+    merged, told = dict(mine), []
+    labels = {ask.name: ask.label for ask in asked}
+    for one in changed:
+        if one.field not in labels:
+            continue
+        untouched = _said(mine.get(one.field)) == _said(one.was)
+        if untouched:
+            merged[one.field] = one.now
+        kept = "theirs: you had not changed it" if untouched else "yours: both changed it"
+        if _said(mine.get(one.field)) == _said(one.now):
+            kept = "the same: you both wrote it"
+        told.append(Theirs(labels[one.field], _said(one.was), _said(one.now), one.who, kept))
+    return merged, tuple(told)
 
 
-def _addition_routes(router: APIRouter, site: Site) -> None:
-    @router.get("/mechanism/new")
-    def new_mechanism(unit: str) -> Response:
-        _there(site, Unit, unit)
-        action = query("/mechanism/new", unit=unit)
-        return _form_page(f"Add a mechanism to {unit}", action, mechanism_asks(True), unit_link(unit))
+def _said(value: Any) -> str:
+    if value is None or value is False:
+        return ""
+    return "yes" if value is True else f"{value:g}" if isinstance(value, float) else str(value)
 
-    @router.post("/mechanism/new")
-    def add_mechanism(unit: str, sent: Posted) -> Response:
-        asks = mechanism_asks(True)
-        values = typed(asks, sent)
-        return _kept(
-            site, f"Add a mechanism to {unit}", query("/mechanism/new", unit=unit), asks, unit_link(unit), values,
-            lambda: site.shelf.add(checked(Mechanism, unit=unit, **_numbers(values, "number"))),
-            lambda kept: unit_link(unit),
-        )  # fmt: skip
 
-    @router.get("/mechanism/edit")
-    def edit_mechanism(no: str) -> Response:
-        found = _there(site, Mechanism, no)
-        action = query("/mechanism/edit", no=no)
-        values = found.model_dump()
-        return _form_page(f"Change mechanism {no}", action, mechanism_asks(False), unit_link(found.unit), values)
+def _photo_routes(router: APIRouter, site: Site) -> None:
+    more: dict[str, Any] = {"files": ACCEPT, "largest_bytes": LARGEST_BYTES}
+    small: Callable[[str, bytes], bytes] = small_of
 
-    @router.post("/mechanism/edit")
-    def change_mechanism(no: str, sent: Posted) -> Response:
-        found = _there(site, Mechanism, no)
-        asks = mechanism_asks(False)
-        values = typed(asks, sent)
-        return _kept(
-            site, f"Change mechanism {no}", query("/mechanism/edit", no=no), asks, unit_link(found.unit), values,
-            lambda: site.shelf.update(Mechanism, no, **values, standing="known"), lambda kept: unit_link(found.unit),
-        )  # fmt: skip
+    @router.get("/photo/new")
+    def ask(unit: str = "", disk: str = "") -> Response:
+        thing, back = _thing(site, unit, disk)
+        action = query("/photo/new", unit=unit, disk=disk)
+        return _form_page(f"Add photos of {thing}", action, asks.PHOTO_ASKS, back, **more)
 
-    @router.get("/event/new")
-    def new_event(unit: str) -> Response:
-        _there(site, Unit, unit)
-        return _form_page(f"Add an event to {unit}", query("/event/new", unit=unit), EVENT_ASKS, unit_link(unit))
+    @router.post("/photo/new")
+    def add(sent: Posted, unit: str = "", disk: str = "") -> Response:
+        thing, back = _thing(site, unit, disk)
+        values = typed(asks.PHOTO_ASKS, sent)
+        action = query("/photo/new", unit=unit, disk=disk)
+        uploads = [one for one in sent.getlist("file") if isinstance(one, UploadFile) and one.filename]
+        try:
+            if not uploads:
+                raise InputFault("no photo was chosen", remedy="choose one, or take it with the camera")
+            for upload in uploads:
+                name = plain_name(upload.filename or "")
+                picture = redrawn(upload.file.read(LARGEST_BYTES + 1), name)
+                store_photo(site.shelf, picture.content, name, unit=unit or None, disk=disk or None, **values)
+        except InputFault as fault:
+            return _form_page(f"Add photos of {thing}", action, asks.PHOTO_ASKS, back, values, fault, **more)
+        return site.gone_to(back, f"{plural(len(uploads), 'photo')} kept.")
 
-    @router.post("/event/new")
-    def add_event(unit: str, sent: Posted) -> Response:
-        values = typed(EVENT_ASKS, sent)
-        return _kept(
-            site, f"Add an event to {unit}", query("/event/new", unit=unit), EVENT_ASKS, unit_link(unit), values,
-            lambda: site.shelf.add(checked(Event, unit=unit, **values)), lambda kept: unit_link(unit),
-        )  # fmt: skip
-
-    @router.get("/note/new")
-    def new_note(unit: str = "", disk: str = "") -> Response:
-        back = disk_link(disk) if disk else unit_link(unit)
-        _there(site, Disk, disk) if disk else _there(site, Unit, unit)
-        action = query("/note/new", unit=unit, disk=disk)
-        return _form_page(f"Add a note on {disk or unit}", action, NOTE_ASKS, back)
-
-    @router.post("/note/new")
-    def add_note(sent: Posted, unit: str = "", disk: str = "") -> Response:
-        values = typed(NOTE_ASKS, sent)
-        back = disk_link(disk) if disk else unit_link(unit)
-        action = query("/note/new", unit=unit, disk=disk)
-        return _kept(
-            site, f"Add a note on {disk or unit}", action, NOTE_ASKS, back, values,
-            lambda: site.shelf.add(checked(Note, unit=unit or None, disk=disk or None, **values)), lambda kept: back,
-        )  # fmt: skip
+    @router.get("/photo")
+    def show(no: str, size: str = "") -> Response:
+        record = there(site, Photo, no)
+        try:
+            content = (site.shelf.folder / record.file).read_bytes()
+        except OSError as fault:
+            raise HTTPException(404, f"the file of photo {no} is missing") from fault
+        if size == "small":
+            content = small(record.sha256, content)
+        kind = "image/jpeg" if size == "small" else record.media_type
+        # the bytes of a photo never change, only which entry shows them
+        return Response(content, media_type=kind, headers={"Cache-Control": "private, max-age=86400"})

@@ -5,7 +5,9 @@ from __future__ import annotations
 import secrets
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 from starlette.requests import Request
@@ -13,6 +15,7 @@ from starlette.responses import RedirectResponse
 
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.jobs.faulting import Bench, diagnose, irreplaceable_on
+from indexhole.shelf.listing import state_of, trials_with
 from indexhole.shelf.register import Shelf
 from indexhole.web.work import Desk, Task
 
@@ -20,7 +23,34 @@ from indexhole.web.work import Desk, Task
 PATIENCE_S = 0.7
 # and one that only shows it by the way waits no longer than this
 GLANCE_S = 0.05
+# more trials than this take minutes to weigh, and would slow every page meanwhile
+MOST_BY_THE_WAY = 20_000
 _MOST_NOTICES = 64
+
+T = TypeVar("T")
+
+
+class Memory:
+    """What was made from one state of the shelf, by name; another state drops it."""
+
+    def __init__(self) -> None:
+        self._state = -1
+        self._held: dict[str, Any] = {}
+        self._lock = threading.Lock()
+
+    def of(self, name: str, state: int, make: Callable[[], T]) -> T:
+        """What is held under that name for that state, made now if there is none."""
+        with self._lock:
+            if state != self._state:
+                self._state, self._held = state, {}
+            if name in self._held:
+                found: T = self._held[name]
+                return found
+        made = make()
+        with self._lock:
+            if state == self._state:
+                self._held[name] = made
+        return made
 
 
 class Notices:
@@ -52,6 +82,7 @@ class Site:
     largest_upload_bytes: int
     desk: Desk = field(default_factory=Desk)
     notices: Notices = field(default_factory=Notices)
+    memory: Memory = field(default_factory=Memory)
 
     def told(self, request: Request) -> tuple[str, ...]:
         """What the change that led to this page has to tell."""
@@ -63,16 +94,26 @@ class Site:
             address += ("&" if "?" in address else "?") + f"told={quote(self.notices.keep(lines))}"
         return RedirectResponse(address, 303)
 
+    def held(self, name: str, make: Callable[[Shelf], T]) -> T:
+        """What is made from the shelf, kept until the shelf changes."""
+        return self.memory.of(name, state_of(self.shelf), lambda: make(self.shelf))
+
     def diagnosis(self) -> Task[Diagnosis] | None:
         """What the shelf's trials say is at fault, being worked out or ready; None when there are no trials."""
-        bench = Bench(self.shelf.trials(), irreplaceable_on(self.shelf))
-        if not bench.trials:
+        if not trials_with(self.shelf, most=1).total:
             return None
-        return self.desk.ask(("causes", tuple(bench.trials), bench.irreplaceable), lambda _: diagnose(bench))
+        bench = self.held("bench", lambda shelf: Bench(shelf.trials(), irreplaceable_on(shelf)))
+        return self.desk.ask(("causes", state_of(self.shelf)), lambda _: diagnose(bench))
 
     def diagnosis_if_ready(self) -> tuple[Diagnosis | None, bool]:
-        """The diagnosis, None when there is none yet, and whether it is still being worked out."""
-        task = self.diagnosis()
+        """The diagnosis, None when there is none yet, and whether it is still being worked out.
+
+        Of very many trials it is not begun by the way: only the Fault-finding page does that.
+        """
+        if trials_with(self.shelf, most=1).total > MOST_BY_THE_WAY:
+            task = self.desk.known(("causes", state_of(self.shelf)))
+        else:
+            task = self.diagnosis()
         if task is None:
             return None, False
         if not task.wait(GLANCE_S):

@@ -17,7 +17,13 @@ from indexhole.web.palette import QUALITY
 from indexhole.web.visit import TokenInForms
 
 FOLDER = Path(__file__).parent
-SECTIONS = (("Shelf", "/"), ("Recordings", "/recordings"), ("Pairing", "/pairing"), ("Fault-finding", "/causes"))
+SECTIONS = (
+    ("Shelf", "/"),
+    ("Bench", "/bench"),
+    ("Recordings", "/recordings"),
+    ("Pairing", "/pairing"),
+    ("Fault-finding", "/causes"),
+)
 
 
 @dataclass(frozen=True, kw_only=True)

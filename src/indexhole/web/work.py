@@ -71,6 +71,11 @@ class Desk:
                 self._tasks.popitem(last=False)
         return task
 
+    def known(self, key: Hashable) -> Task[Any] | None:
+        """The task of that key if it was asked for before, and nothing is begun."""
+        with self._lock:
+            return self._tasks.get(key)
+
     def _do(self, task: Task[T], job: Callable[[Progress], T]) -> None:
         with self._turn:
             task.run(job)

@@ -1,0 +1,179 @@
+"""The Bench page as data: the next attempt with the set-up of the last, and the log of trials, newest first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from indexhole.errors import IndexholeError
+from indexhole.shelf.likeness import Likeness
+from indexhole.shelf.listing import Trials, next_trial, trials_with
+from indexhole.shelf.quick_entry import Draft, Understood
+from indexhole.shelf.records import Disk, Mechanism, Unit
+from indexhole.shelf.register import Shelf
+from indexhole.web.asks import disk_asks, unit_asks
+from indexhole.web.cautions import Caution, cautions_for
+from indexhole.web.forms import Ask, Form, form
+from indexhole.web.links import disk_link, unit_link
+from indexhole.web.shelf_pages import ChangeRow, Stretch, change_row, stretch
+from indexhole.web.site import Site
+from indexhole.web.trial_view import TrialRow, trial_row
+from indexhole.web.view import Page
+from indexhole.web.words import count, percent, plural, query
+
+LOG_ROWS = 50
+_OPERATIONS = (("read", "read"), ("write", "write and verify"), ("format", "format"))
+_NUMBERS = ("side", "first_cylinder", "last_cylinder", "sectors_tried")
+_EXAMPLES = (
+    "dual 130 mm drive, parallel bus, given by a shipping office 1998, two filter caps bulging",
+    "130-48 disk, label: tide tables 1986, irreplaceable, creased",
+    "lead for two drives, 34 way, found in shelf B2",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchPage(Page):
+    """The Bench: `ready` is false while there is nothing to make a trial with."""
+
+    ready: bool
+    form: Form
+    rows: tuple[TrialRow, ...]
+    outcome: str
+    stretch: Stretch
+    narrowed: str
+    last: ChangeRow | None
+    cautions: tuple[Caution, ...]
+
+
+@dataclass(frozen=True)
+class Same:
+    """Something that may be the same thing."""
+
+    key: str
+    link: str
+    title: str
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakeInPage(Page):
+    """One line of text and the draft it makes; without a draft there is only the line."""
+
+    line: str
+    fault: str
+    examples: tuple[str, ...]
+    draft: Draft | None
+    kind: str
+    understood: tuple[tuple[str, str, str], ...]
+    same: tuple[Same, ...]
+
+
+def trial_asks(site: Site) -> tuple[Ask, ...]:
+    """What is asked of one attempt, in the order of the hand: what with what first, the outcome last."""
+    mechanisms = site.held("mechanism names", lambda s: tuple((m.mechanism, m.mechanism) for m in s.all(Mechanism)))
+    disks = site.held("disk names", lambda s: tuple((d.inventory, _named(d)) for d in s.all(Disk)))
+    hosts, leads = site.held("host and lead names", _hosts_and_leads)
+    return (
+        Ask("operation", "Operation", "choice", options=_OPERATIONS, required=True),
+        Ask("mechanism", "Mechanism", "choice", options=mechanisms, required=True),
+        Ask("disk", "Disk", "choice", options=disks, required=True),
+        Ask("side", "Side", "choice", options=(("0", "0"), ("1", "1")), required=True),
+        Ask("first_cylinder", "First cylinder", "number", required=True),
+        Ask("last_cylinder", "Last cylinder", "number", required=True),
+        Ask("sectors_tried", "Sectors tried", "number", required=True),
+        Ask("sectors_failed", "Sectors failed", "number", "or press one of the outcomes below"),
+        Ask("host", "Host", "choice", options=hosts),
+        Ask("lead", "Lead", "choice", options=leads),
+        Ask("note", "Note"),
+        Ask("trial", "Trial", help="a name of its own", required=True),
+        Ask("when", "When", required=True),
+    )
+
+
+def _named(disk: Disk) -> str:
+    mark = " (irreplaceable)" if disk.irreplaceable else ""
+    return f"{disk.inventory} {disk.title}".rstrip() + mark
+
+
+def _hosts_and_leads(shelf: Shelf) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
+    units = [u for u in shelf.all(Unit) if u.kind != "drive unit"]
+    hosts = tuple((u.inventory, f"{u.inventory} {u.title}".rstrip()) for u in units if u.kind == "host")
+    leads = tuple((u.inventory, f"{u.inventory} {u.title}".rstrip()) for u in units if u.kind != "host")
+    return hosts, leads
+
+
+def next_values(site: Site, asked: Mapping[str, str]) -> dict[str, Any]:
+    """What stands in the form: the set-up of the newest trial, a new name, this minute; `asked` goes before it."""
+    newest = trials_with(site.shelf, most=1).rows
+    values: dict[str, Any] = {"operation": "read", "side": "0"}
+    if newest:
+        kept = newest[0]
+        values = {name: getattr(kept, name) for name in ("operation", "mechanism", "disk", "host", "lead", *_NUMBERS)}
+    values |= {name: value for name, value in asked.items() if value}
+    return values | {"trial": next_trial(site.shelf), "when": f"{datetime.now():%Y-%m-%dT%H:%M}"}
+
+
+def bench_page(
+    site: Site,
+    told: tuple[str, ...],
+    number: int,
+    narrow: Mapping[str, str],
+    values: Mapping[str, Any] | None = None,
+    fault: IndexholeError | None = None,
+) -> BenchPage:
+    """The page; `narrow` may name a mechanism, a disk, or a unit whose trials are listed."""
+    shelf = site.shelf
+    mechanism, disk, unit = (narrow.get(name, "") for name in ("mechanism", "disk", "with_"))
+    mechanisms = [mechanism] if mechanism else [m.mechanism for m in shelf.mechanisms_of(unit)] if unit else []
+    only: dict[str, Any] = {"mechanisms": mechanisms, "disk": disk, "part": unit}
+    total = trials_with(shelf, **only, most=0).total
+    part = stretch(number, total, lambda n: query("/bench", page=n, **narrow) + "#log", LOG_ROWS)
+    found = trials_with(shelf, **only, first=(part.number - 1) * LOG_ROWS, most=LOG_ROWS)
+    last = shelf.changes(1)
+    held = next_values(site, narrow) if values is None else values
+    return BenchPage(
+        title="Bench",
+        section="Bench",
+        told=told,
+        ready=shelf.count(Mechanism) > 0 and shelf.count(Disk) > 0,
+        form=form(query("/bench", **narrow), "Keep with this count", trial_asks(site), held, fault),
+        rows=tuple(trial_row(trial) for trial in found.rows),
+        outcome=_outcome(found),
+        stretch=part,
+        narrowed=" and ".join(name for name in (mechanism, unit, disk) if name),
+        last=change_row(last[0]) if last else None,
+        cautions=cautions_for("disk"),
+    )
+
+
+def _outcome(found: Trials) -> str:
+    tried, failed = found.sectors_tried, found.sectors_failed
+    told = f"{plural(found.total, 'trial')}: of {plural(tried, 'sector')} tried, {count(failed)} failed"
+    return f"{told} ({percent(failed / tried)})." if tried else f"{told}."
+
+
+def take_in_page(
+    line: str, draft: Draft | None, same: list[Likeness], fault: str = "", told: tuple[str, ...] = ()
+) -> TakeInPage:
+    """The page of one line; with a draft it shows what was made of each clause."""
+    disk = draft is not None and isinstance(draft.record, Disk)
+    labels = {ask.name: ask.label for ask in (*unit_asks(True), *disk_asks(True))}
+    kind = "" if draft is None else draft.record.kind if isinstance(draft.record, Unit) else "disk"
+    return TakeInPage(
+        title="Take something in",
+        section="Bench",
+        told=told,
+        line=line,
+        fault=fault,
+        examples=_EXAMPLES,
+        draft=draft,
+        kind=kind,
+        understood=tuple(_understood(one, labels) for one in draft.understood) if draft else (),
+        same=tuple(Same(s.key, disk_link(s.key) if disk else unit_link(s.key), s.title, s.why) for s in same),
+    )
+
+
+def _understood(one: Understood, labels: Mapping[str, str]) -> tuple[str, str, str]:
+    return labels.get(one.field, one.field.replace("_", " ").capitalize()), one.value, one.clause
