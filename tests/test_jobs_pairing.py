@@ -317,6 +317,21 @@ def test_the_matrix_has_every_disk_by_every_mechanism_grouped_by_class(shelf: Sh
     assert "K1 with D1.0: by class alone " in "\n".join(matrix_lines(matrix))
 
 
+def test_the_matrix_agrees_with_the_budgets_it_leads_to(shelf: Shelf) -> None:
+    shelf.add_trials([trial("T1", "read", "D1.0", "K1")])
+    stock = stock_of(shelf)
+    evidence = evidence_of(shelf, stock)
+    matrix = whole_matrix(stock, evidence, Question())
+    for disk in ("K1", "K2", "K8"):
+        for reader in ("D1.0", "D4.0"):
+            whole = answer(stock, evidence, Question(disk=disk, reader=reader), samples=300, remedies=False)
+            assert matrix.cells[disk, reader].chance == pytest.approx(whole.budget.chance, abs=0.15), (disk, reader)
+    worn, sound = matrix.cells["K8", "D1.0"].chance, matrix.cells["K2", "D1.0"].chance
+    assert worn is not None
+    assert sound is not None
+    assert worn < sound - 0.2
+
+
 def test_the_matrix_of_exchanges_is_writers_by_readers(shelf: Shelf) -> None:
     stock = stock_of(shelf)
     matrix = whole_matrix(stock, evidence_of(shelf, stock), Question("exchange"))
