@@ -139,7 +139,7 @@ def test_a_sheet_takes_the_marks_of_a_shelf_that_is_named(tmp_path, sheet, monke
     folder = tmp_path / "shelf"
     Shelf.open(folder, create=True).add(checked(Disk, inventory="K1", irreplaceable=True))
     weighed = []
-    monkeypatch.setattr("indexhole.jobs.faulting.rank_causes", lambda *given: weighed.append(given) or 1 / 0)
+    monkeypatch.setattr("indexhole.jobs.faulting.rank_causes", lambda *given, **more: weighed.append(given) or 1 / 0)
     for arguments, marked in ((["--shelf", str(folder), "--irreplaceable", "K2"], {"K1", "K2"}), ([], set())):
         with pytest.raises(ZeroDivisionError):
             edge.run(["causes", str(sheet), *arguments])

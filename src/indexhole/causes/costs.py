@@ -1,7 +1,7 @@
 """What a trial costs at the bench, in minutes, and what it puts at risk.
 
-All figures are our OWN choice: a keeper with the things within reach. Only their proportions matter, and they are few on
-purpose: time to do it, to change disks, to change leads, to lift a unit, and to write it down.
+All figures are our OWN choice: a keeper with the things within reach. Only their proportions matter, and they are few
+on purpose: time to do it, to change disks, to change leads, to lift a unit, and to write it down.
 """
 
 from __future__ import annotations

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from indexhole.causes.diagnosis import Cause, Diagnosis
+from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
+from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.faults import Fault
-from indexhole.causes.words import GAUGE_NOTE, fault_words
+from indexhole.causes.words import GAUGE_NOTE, fault_words, hypothesis_words
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
 _READABLE = 0.01  # causes below this are left to the JSON
@@ -50,15 +51,37 @@ def _each_fault(causes: Sequence[Cause]) -> str:
     return ", ".join(f"{words} {share[words]:.2f}" for words in surest)
 
 
+def _weighed(cause: Cause, names: tuple[str, ...]) -> str:
+    """Trials with what each says against the best rival, in decibels."""
+    decibels = {w.trial: w.nats * DECIBELS_A_NAT for w in cause.weights}
+    return _trials(tuple(f"{name} ({decibels[name]:+.0f} dB)" if name in decibels else name for name in names))
+
+
 def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[str]:
     cause = twins[0]
     why = cause.why if advice else cause.why.removesuffix(GAUGE_NOTE).rstrip()
     return [
         f"{number}. {_twin_words(twins)}: probability {sum(twin.probability for twin in twins):.2f}",
         f"   why: {why}",
-        f"   for: {_trials(cause.for_trials)}",
-        f"   against: {_trials(cause.against_trials)}",
+        f"   for: {_weighed(cause, cause.for_trials)}",
+        f"   against: {_weighed(cause, cause.against_trials)}",
+        *([f"   unless: {cause.rival_needs}"] if number == 1 and cause.rival_needs else []),
     ]
+
+
+def trial_line(trial: NextTrial) -> str:
+    """One trial to make, what it should tell, what it takes."""
+    over = f" over {trial.lead}" if trial.lead else ""
+    changes = "".join(
+        f", {number} {word}{'s' if number > 1 else ''}"
+        for number, word in ((trial.swaps, "disk to change"), (trial.lifts, "unit to lift"))
+        if number
+    )
+    return (
+        f"{trial.operation} side {trial.side} of {trial.disk} in {trial.mechanism}{over}, "
+        f"cylinders {trial.first_cylinder} to {trial.last_cylinder} "
+        f"(expected {trial.expected_bits:.2f} bit; {trial.minutes:.0f} min{changes}; risk: {trial.risk})"
+    )
 
 
 def next_line(diagnosis: Diagnosis) -> str:
@@ -66,12 +89,36 @@ def next_line(diagnosis: Diagnosis) -> str:
     trial = diagnosis.next
     if trial is None:
         return "Next: no single trial is expected to tell more; gauge or look inside instead"
-    over = f" over {trial.lead}" if trial.lead else ""
-    return (
-        f"Next: {trial.operation} side {trial.side} of {trial.disk} in {trial.mechanism}{over}, "
-        f"cylinders {trial.first_cylinder} to {trial.last_cylinder} "
-        f"(expected {trial.expected_bits:.2f} bit; risk: {trial.risk})"
-    )
+    return f"Next: {trial_line(trial)}"
+
+
+def decision_line(diagnosis: Diagnosis) -> str:
+    """What to do as things stand, and whether trials could change it; empty without advice."""
+    advice = diagnosis.advice
+    if advice is None:
+        return ""
+    return f"To do: {'; '.join(advice.do) or 'nothing'} ({advice.probability:.2f}; {advice.why})"
+
+
+def plan_lines(diagnosis: Diagnosis) -> list[str]:
+    """The next few trials, to be planned anew after each."""
+    if not diagnosis.plan:
+        return [next_line(diagnosis)]
+    minutes = sum(trial.minutes for trial in diagnosis.plan)
+    lines = [f"{number}. {trial_line(trial)}" for number, trial in enumerate(diagnosis.plan, start=1)]
+    lines.append(f"About {minutes:.0f} minutes. Plan anew after each: what it shows changes what comes next.")
+    cautions = dict.fromkeys(trial.caution for trial in diagnosis.plan if trial.caution)
+    return [*lines, *(f"Caution: {caution}" for caution in cautions), decision_line(diagnosis)]
+
+
+def _group_lines(diagnosis: Diagnosis) -> list[str]:
+    """Causes that no trial parts, where there is more than a drive's place against its speed."""
+    return [
+        f"No trial here parts {' from '.join(hypothesis_words(h) for h in group.causes)} "
+        f"({group.probability:.2f} together): {group.measure}"
+        for group in diagnosis.groups
+        if len(group.causes) > 1
+    ]
 
 
 def report_lines(diagnosis: Diagnosis) -> list[str]:
@@ -87,5 +134,8 @@ def report_lines(diagnosis: Diagnosis) -> list[str]:
     lines.append(f"Cleared: {', '.join(diagnosis.sound) or 'none'}")
     for mechanism, open_question in diagnosis.unproven_why.items():
         lines.append(f"Unproven: {mechanism}, {open_question}")
+    lines += _group_lines(diagnosis)
+    if diagnosis.advice is not None:
+        lines.append(decision_line(diagnosis))
     lines.append(next_line(diagnosis))
     return lines

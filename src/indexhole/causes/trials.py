@@ -14,8 +14,8 @@ from indexhole.causes.decisions import advise
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.engine import explaining_posterior, log_prior, plain_posterior
 from indexhole.causes.evidence import Close, Evidence
-from indexhole.causes.faults import MECHANISM_FAULTS, Fault, possible_faults, prior_of, told_apart
 from indexhole.causes.explain import groups, rival_needs, weights
+from indexhole.causes.faults import MECHANISM_FAULTS, Fault, possible_faults, prior_of, told_apart
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, lay_out, split_aborted
 from indexhole.causes.next_trial import Focus, candidate_trials, plan_trials
@@ -113,7 +113,8 @@ def _weigh(evidence: Evidence, *, every_pair: bool = False) -> _Weighed:
     """Every single fault, the doubles worth trying, and their log likelihoods.
 
     A second fault that adds nothing to the first is told by a short sum in which the first keeps its unknowns;
-    only the others need the full one. With `every_pair` all pairs get the full sum, which holds the short way to account.
+    only the others need the full one. With `every_pair` all pairs get the full sum, which shows what the short way
+    loses.
     """
     faults = _faults(evidence.bench)
     prior = prior_of(faults)

@@ -20,6 +20,9 @@ def causes(
     next_only: Annotated[
         bool, typer.Option("--next", help="Tell only which trial to make next; the JSON is always whole.")
     ] = False,
+    plan: Annotated[
+        int | None, typer.Option(min=1, max=12, metavar="N", help="Tell only a plan of so many trials.")
+    ] = None,
     irreplaceable: Annotated[
         list[str] | None,
         typer.Option(metavar="DISK", help="Never propose a write on this disk; may be given again."),
@@ -51,17 +54,18 @@ def causes(
 
         tell_network(sheet, folder, kept, measurements, datum, leave_out or [], as_json=as_json)
         return
-    from indexhole.causes.report import next_line, report_lines
+    from indexhole.causes.report import next_line, plan_lines, report_lines
     from indexhole.jobs.faulting import diagnose
 
     bench = _bench(sheet, folder, kept)
     for disk in bench.unknown(kept):
         remark(f"--irreplaceable {disk}: no trial names this disk")
-    diagnosis = diagnose(bench, top)
+    diagnosis = diagnose(bench, top, plan or 1)
     if as_json:
         emit_json(diagnosis.to_json_dict())
         return
-    for line in [next_line(diagnosis)] if next_only else report_lines(diagnosis):
+    lines = plan_lines(diagnosis) if plan else [next_line(diagnosis)] if next_only else report_lines(diagnosis)
+    for line in lines:
         say(line)
 
 
