@@ -85,6 +85,7 @@ def _stock(folder: Path, files: Path) -> Shelf:
         path.write_bytes(content)
         store_capture(shelf, path, read_capture(path), disk="K1", mechanism="D1.0")
     (files / "another.vcd").write_bytes(_track(3, 0.0))
+    (files / "day.vcd").write_bytes(_track(4, 0.0))
     return shelf
 
 
@@ -135,6 +136,8 @@ def pages_of(served: Served) -> list[str]:
         "/", "/?words=unit", "/unit?no=D1", "/unit?no=L1", "/disk?no=K1", "/unit/new", "/unit/edit?no=D1", "/disk/new",
         "/mechanism/new?unit=D1", "/event/new?unit=D1", "/note/new?disk=K1", "/recordings", "/causes", "/causes/trials",
         "/causes/network", "/nowhere",
+        "/bench", "/take-in", "/take-in?line=dual+130+mm+drive,+34+way,+given+1998,+mended+twice,+green+lamp",
+        "/timeline", "/compare?unit=D1&unit=L1", "/label?unit=D1", "/part/new?unit=D1", "/photo/new?unit=D1", "/api",
         *(f"/recordings/read?{key}" for key in keys), f"/recordings/read?{'&'.join(keys)}",
         f"/recordings/edit?{keys[0]}", f"/recordings/track?{keys[0]}&cylinder=12&head=0",
     ]  # fmt: skip
