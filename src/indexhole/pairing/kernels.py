@@ -16,15 +16,16 @@ Ints = npt.NDArray[np.int64]
 
 @numba.njit(cache=True)
 def _track_hazard(d: Floats, t: Floats) -> float:
-    """Hazard of one sector of a track, mean over three angles."""
+    """Hazard of one sector of a track, mean over two opposite angles (one where nothing swings)."""
     gain, jitter_of, bias, half, error = k._steady(d, t)
     lost = 0.0
-    for angle in range(3):
-        amplitude, foreign = k._signal(d, t, angle * 2 * math.pi / 3, gain)
+    count = 1 if d[k.SWING] == 0.0 else 2
+    for angle in range(count):
+        amplitude, foreign = k._signal(d, t, angle * math.pi, gain)
         edge = k._edge_hazard(amplitude, foreign, d[k.NOISE], jitter_of, bias, half)
         lost += min(k.HAZARD_CAP, edge * t[k.TRANSITIONS])
     standing = k._hazard(k._tail((d[k.CAPTURE] - error) / k.SOFTNESS)) + k._hazard(d[k.DEFECT])
-    total: float = min(k.HAZARD_CAP, lost / 3 + standing)
+    total: float = min(k.HAZARD_CAP, lost / count + standing)
     return total
 
 

@@ -259,13 +259,14 @@ def learn(
     rng_seed: int = 0,
     *,
     draws: int = DRAWS,
-    sweeps: int = 2,
+    last_sweeps: int = 3,
 ) -> Beliefs:
     """Beliefs after the evidence.
 
     Args:
         mechanisms, disks: by name; layouts: the layout each disk bears, by the disk's name.
         observed: see evidence.observations; one that names what is not known here is left out.
+        last_sweeps: rounds of moves once all of the likelihood is in.
 
     Only what evidence touches is in the outcome; the rest stays as its class.
     """
@@ -281,7 +282,7 @@ def learn(
         weights = np.exp((further - degree) * (log_likelihood - log_likelihood.max()))
         ways.take(resampled(weights, ways.rng))
         degree = further
-        for _ in range(sweeps):
+        for _ in range(last_sweeps if degree >= 1.0 else 1):
             ways.sweep(degree)
     return _as_beliefs(ways, observed, gauges)
 
