@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from indexhole.cli import main as edge
 from indexhole.jobs.demo_shelf import demo_trials
 from indexhole.jobs.demo_things import demo_records
+from indexhole.model.simulate import Reader, format_track, read_track
+from indexhole.model.suited import sound_mechanism
+from indexhole.shelf.captures import store_capture
 from indexhole.shelf.register import Shelf
+from indexhole.signal.simulated import capture_of
+from indexhole.standards.layouts import load_layouts
 
 PLAN = "step,operation,mechanism,disk\n1,read,D1.0,K1\n2,write,D1.0,K3\n"
 
@@ -72,6 +81,27 @@ def test_a_writer_named_makes_it_an_exchange(capsys, folder):
 def test_the_same_question_has_the_same_answer(capsys, folder):
     asked = ("--disk", "K3", "--reader", "D4.0", "--temperature", 24, "--humidity", 40, "--json")
     assert ran(capsys, folder, *asked) == ran(capsys, folder, *asked)
+
+
+def test_recordings_tell_of_speeds_when_asked(capsys, folder, tmp_path):
+    own = tmp_path / "own"
+    shutil.copytree(folder, own)
+    layout = load_layouts()["90-mfm-9x512"]
+    rng = np.random.default_rng(5)
+    zone = layout.zone(3, 0)
+    data = {number: rng.bytes(zone.sector_bytes) for number in zone.sector_ids}
+    track = format_track(layout, 3, 0, data, rng)
+    fast = Reader(replace(sound_mechanism(layout), speed_ratio=1.012))
+    capture = capture_of(read_track(track, rng, fast, revolutions=5), "t.vcd")
+    shelf = Shelf.open(own)
+    store_capture(shelf, None, capture, disk="K20", mechanism="D7.0")
+    asked = ("--disk", "K20", "--reader", "D7.0", "--json")
+    before = json.loads(ran(capsys, own, *asked))["evidence"]
+    after = json.loads(ran(capsys, own, *asked, "--recordings"))["evidence"]
+    assert not any("spindle_speed" in words for words in before)
+    (told,) = [words for words in after if words.startswith("D7.0")]
+    assert re.search(r"speed \+1\.[012]", told), told
+    assert "spindle_speed 303" in told or "spindle_speed 304" in told
 
 
 def test_the_matrix_of_one_class_names_what_goes_in(capsys, folder):

@@ -37,6 +37,9 @@ def pair(
     bulk_erased: Annotated[
         bool, typer.Option("--bulk-erased", help="The disk is bulk-erased before it is written.")
     ] = False,
+    recordings: Annotated[
+        bool, typer.Option("--recordings", help="Gauge the recordings on the shelf for speeds too; takes long.")
+    ] = False,
     plan: Annotated[
         Path | None, typer.Option(metavar="FILE.csv", help="Check this show plan (docs/pairing-report.md).")
     ] = None,
@@ -64,7 +67,7 @@ def pair(
     asked = _question(writer, disk, reader, host, operation, layout, temperature, humidity, bulk_erased)
     with opened_shelf(folder) as shelf:
         stock = stock_of(shelf)
-        evidence = evidence_of(shelf, stock, _weighing)
+        evidence = evidence_of(shelf, stock, _weighing, recordings=recordings)
     if plan is not None:
         _tell_plan(stock, evidence, plan, months, on.date() if on else date.today(), as_json=as_json)
     elif _is_one(asked):

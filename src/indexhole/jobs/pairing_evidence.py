@@ -8,7 +8,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from indexhole.causes.measurements import NOMINAL, OFFSET, SPEED, Measurements
-from indexhole.jobs.networking import kept_measurements
+from indexhole.causes.network import Tie
+from indexhole.causes.ties import speed_ties
+from indexhole.jobs.networking import kept_measurements, shelf_evidence
 from indexhole.jobs.pairing_beliefs import keep_beliefs, kept_beliefs
 from indexhole.jobs.pairing_stock import Stock
 from indexhole.pairing.answer import Verdict
@@ -55,15 +57,20 @@ class Evidence:
     of_reader: Mapping[str, Sequence[Observation]]
 
 
-def evidence_of(shelf: Shelf, stock: Stock, weighing: Callable[[int], None] | None = None) -> Evidence:
-    """All the evidence a shelf holds, weighed. Raises InputFault when the kept measurements cannot be read.
+def evidence_of(
+    shelf: Shelf, stock: Stock, weighing: Callable[[int], None] | None = None, *, recordings: bool = False
+) -> Evidence:
+    """The evidence a shelf holds, weighed. Raises InputFault when the kept measurements cannot be read.
 
     Args:
+        recordings: whether to gauge the recordings on the shelf for speeds too, which takes long.
         weighing: called with the number of trials before they are weighed, which takes a while; what came of it is
             kept for the next time.
     """
     observed = tuple(_told_writer(one, stock) for one in observations(stock.trials))
     gauges = gauge_readings(kept_measurements(shelf), stock)
+    if recordings:
+        gauges += speed_readings(speed_ties(shelf_evidence(shelf).readings), stock)
     of_reader: dict[str, list[Observation]] = defaultdict(list)
     for one in observed:
         of_reader[one.reader].append(one)
@@ -97,7 +104,13 @@ def gauge_readings(measured: Measurements, stock: Stock) -> tuple[GaugeReading, 
         standard = tie.start == NOMINAL or (tie.start in measured.standards and tie.start not in stock.all_mechanisms)
         if standard and tie.end in stock.mechanisms and not tie.unsigned:
             readings.append(GaugeReading(tie.end, "radial_offset", tie.value, tie.uncertainty))
-    for tie in measured.ties.get(SPEED, ()):
+    return (*readings, *speed_readings(measured.ties.get(SPEED, ()), stock))
+
+
+def speed_readings(ties: Iterable[Tie], stock: Stock) -> tuple[GaugeReading, ...]:
+    """Speeds told against nominal, in per cent of it, as gauges of the mechanisms known."""
+    readings: list[GaugeReading] = []
+    for tie in ties:
         mechanism = stock.mechanisms.get(tie.end)
         if mechanism is not None and tie.start == NOMINAL:
             rpm = mechanism.drive.speeds_rpm[0].value * math.exp(tie.value / 100)
