@@ -711,6 +711,10 @@ def test_what_is_known_of_a_recording_can_be_changed(tmp_path: Path, visitor: Vi
     page = visitor.after(visitor.post(f"/recordings/edit?capture={key}", {"disk": "K2", "note": "second"})).text
     assert "one.vcd is changed." in page
     assert visitor.shelf.all(CaptureRecord)[0].disk == "K2"
+    maker = visitor.shelf.all(Mechanism)[0].mechanism
+    visitor.post(f"/recordings/edit?capture={key}", {"disk": "K2", "writer": maker})
+    assert visitor.shelf.all(CaptureRecord)[0].writer == maker
+    assert f"formatted by {maker}" in visitor.get(f"/recordings/read?capture={key}").text
     answer = visitor.post(f"/recordings/edit?capture={key}", {"disk": "K2", "taken": "one fine day"})
     assert answer.status_code == 422
     assert "field-taken-fault" in answer.text
@@ -729,14 +733,21 @@ def test_a_volume_and_its_files_are_shown_and_given_out(
         from dataclasses import replace
 
         found = real(*how)
-        files = [{"name": made.files[0].name, "bytes": 4, "sha256": "", "state": str(SectorState.MENDED)}]
-        return replace(found, volume=made, report={**found.report, "volume": {"files": files}})
+        state, sectors = str(SectorState.MENDED), {"mended": [3, 4, 5], "lost": [9]}
+        file = {"name": made.files[0].name, "bytes": 4, "state": state, "sectors": sectors, "problems": []}
+        gone = {**file, "name": "?ONE", "sectors": {}, "problems": ["deleted: a guess"]}
+        told = {"files": [file], "deleted_files": [gone]}
+        return replace(found, volume=made, report={**found.report, "volume": told})
 
     monkeypatch.setattr(capture_routes, "read_records", with_volume)
     page = visitor.get(f"/recordings/read?capture={key}").text
     looked_over(page)
     assert HOSTILE not in page
     assert "FAT12 volume titled" in page
+    assert "1 file, 3 clusters free (" in page
+    assert "mended 3 to 5; lost 9" in page
+    assert "?ONE" in page
+    assert "deleted: a guess" in page
     given_out = visitor.get(f"/recordings/file?capture={key}&number=0")
     assert given_out.content == b"held"
     name = re.fullmatch('attachment; filename="([A-Za-z0-9._-]+)"', given_out.headers["content-disposition"])

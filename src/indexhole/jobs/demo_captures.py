@@ -107,7 +107,9 @@ def _read(
     def draw(bench: DemoBench, rng: Rng) -> DemoCapture:
         track = _track(bench.layouts[disk], cylinder, head, rng, bench.mechanisms.get(writer))
         log = read_track(track, rng, Reader(bench.mechanisms[mechanism], bench.media[disk]))
-        return _taken(log, f"{disk.lower()}-track-{cylinder}", disk, mechanism, taken, note, track)
+        made = _taken(log, f"{disk.lower()}-track-{cylinder}", disk, mechanism, taken, note, track)
+        # Who formatted it is part of the entry where it is known.
+        return replace(made, about={**made.about, "writer": writer}) if writer else made
 
     return draw
 

@@ -55,6 +55,14 @@ def capture_asks(site: Site) -> tuple[Ask, ...]:
     return (
         Ask("disk", "Disk", "choice", options=disks, optional_none=True),
         Ask("mechanism", "Read by mechanism", "choice", options=mechanisms, optional_none=True),
+        Ask(
+            "writer",
+            "Formatted by mechanism",
+            "choice",
+            "where it is known for certain; others are compared with it",
+            options=mechanisms,
+            optional_none=True,
+        ),
         Ask("cylinder", "Cylinder", "number", "of a capture of one track", optional_none=True),
         Ask("head", "Side", "choice", options=(("0", "0"), ("1", "1")), optional_none=True),
         Ask("taken", "Taken", help="a date as well as it is known: 2026-03-01, about 1987"),

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from markupsafe import Markup
 
 from indexhole.errors import InputFault
+from indexhole.recover.draft import ranges
 from indexhole.recover.result import SectorState, Surface, Track
 from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
 from indexhole.standards.layouts import load_layouts
+from indexhole.volumes import Volume
 from indexhole.web import charts
 from indexhole.web.charts import Figure
 from indexhole.web.faults import for_page
@@ -36,6 +39,7 @@ class CaptureEntry:
     size: str
     disk: str
     mechanism: str
+    writer: str
     place: str
     taken: str
     note: str
@@ -97,22 +101,25 @@ class GaugeTable:
 
 @dataclass(frozen=True)
 class FileRow:
-    """A file of the volume."""
+    """A file of the volume; `sectors` tells those of the image that hold it and are not sound, `problems` the rest."""
 
     name: str
     size: str
     state: str
     link: str
+    sectors: str
+    problems: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class VolumeView:
-    """What the image holds."""
+    """What the image holds; of deleted files what can be guessed, without a link."""
 
     kind: str
     title: str
     free: str
     files: tuple[FileRow, ...]
+    deleted: tuple[FileRow, ...]
     problems: tuple[str, ...]
 
 
@@ -159,6 +166,7 @@ def entry_of(record: CaptureRecord) -> CaptureEntry:
         size=size(record.size_bytes),
         disk=record.disk or "",
         mechanism=record.mechanism or "",
+        writer=record.writer or "",
         place=", ".join(part for part in (cylinder, head) if part),
         taken=record.taken,
         note=record.note,
@@ -308,21 +316,36 @@ def _volume_view(reading: Reading, keys: Sequence[str], layout: str) -> VolumeVi
     told = reading.report["volume"]
     if reading.volume is None or not isinstance(told, dict):
         return None
-    kinds = {"fat12": "FAT12 volume", "linked": "volume of linked sectors"}
     return VolumeView(
-        kind=kinds.get(reading.volume.kind, reading.volume.kind),
+        kind=_VOLUME_KINDS[reading.volume.kind],
         title=reading.volume.title,
-        free=count(reading.volume.free),
+        free=_free(reading.volume),
         files=tuple(
-            FileRow(
-                name=str(file["name"]),
-                size=size(int(file["bytes"])),
-                state=str(file["state"]),
-                link=query("/recordings/file", capture=keys, layout=layout, number=k),
-            )
+            _file_row(file, query("/recordings/file", capture=keys, layout=layout, number=k))
             for k, file in enumerate(told["files"])
         ),
+        deleted=tuple(_file_row(file) for file in told["deleted_files"]),
         problems=reading.volume.problems,
+    )
+
+
+_VOLUME_KINDS = {"fat12": "FAT12 volume", "linked": "volume of linked sectors", "labelled": "labelled volume"}
+
+
+def _free(volume: Volume) -> str:
+    """Free room in what the volume counts it in, and in bytes."""
+    unit = {"fat12": "cluster", "linked": "block", "labelled": "sector"}[volume.kind]
+    return f"{plural(volume.free, unit)} free ({size(volume.free * volume.unit_bytes)})"
+
+
+def _file_row(file: Mapping[str, Any], link: str = "") -> FileRow:
+    return FileRow(
+        name=str(file["name"]),
+        size=size(int(file["bytes"])),
+        state=str(file["state"]),
+        link=link,
+        sectors="; ".join(f"{state} {ranges(numbers)}" for state, numbers in file["sectors"].items()),
+        problems=tuple(file["problems"]),
     )
 
 
