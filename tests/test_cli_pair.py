@@ -107,7 +107,7 @@ def test_recordings_tell_of_speeds_when_asked(capsys, folder, tmp_path):
 def test_the_matrix_of_one_class_names_what_goes_in(capsys, folder):
     out = ran(capsys, folder, "--disk", "K22")
     assert "200: disks by readers" in out
-    assert "does not go into D1.0, D1.1, " in out
+    assert "they do not go into D1.0, D1.1, " in out
     told = json.loads(ran(capsys, folder, "--disk", "K22", "--json"))
     assert {cell["row"] for cell in told["cells"]} == {"K22"}
     assert len(told["cells"]) == 10

@@ -179,6 +179,14 @@ def test_an_exchange_without_a_disk_takes_a_new_one_of_the_writers_class(shelf: 
     assert narrow_on_wide.setup.disk.disk_class.id == "130-48"
 
 
+@pytest.mark.parametrize("disk_class", ["200", "130-48", "90"])
+def test_a_new_disk_can_be_recorded_by_a_drive_of_its_class(tmp_path: Path, disk_class: str) -> None:
+    own = Shelf.open(tmp_path / "own", create=True)
+    own.add(checked(Unit, inventory="D1", kind="drive unit", disk_class=disk_class))
+    own.add(checked(Mechanism, mechanism="D1.0"))
+    assert asked(own, writer="D1.0", reader="D1.0").budget.verdict == "works"
+
+
 def test_the_json_has_what_the_contract_names(shelf: Shelf) -> None:
     told = json.loads(json.dumps(answer_json(asked(shelf, disk="K1", reader="D1.0", temperature_c=21.0))))
     assert [term["group"] for term in told["terms"]] == list(GROUPS)

@@ -174,7 +174,8 @@ def _tables(matrix: Matrix) -> None:
             [[row.name, *(cell_text(matrix.cells[row.name, c.name]) for c in columns)] for row in rows],
         )
         if left_out:
-            say(f"does not go into {', '.join(left_out)}")
+            what = "what they record does not go" if matrix.row_word == "writer" else "they do not go"
+            say(f"{what} into {', '.join(left_out)}")
         say()
 
 

@@ -12,7 +12,7 @@ from indexhole.errors import InputFault
 from indexhole.jobs.pairing import Answer, Question, answer
 from indexhole.jobs.pairing_evidence import Evidence
 from indexhole.jobs.pairing_plan_sheet import Step, several
-from indexhole.jobs.pairing_report import chance_words, proof_json, proof_words, what_is_asked
+from indexhole.jobs.pairing_report import chance_words, plain, proof_json, proof_words, what_is_asked
 from indexhole.jobs.pairing_stock import Stock
 
 _SAMPLES = 400
@@ -147,8 +147,8 @@ def plan_lines(checked: Sequence[Checked], *, months: int, today: date) -> list[
     for one in checked:
         note = f" ({one.step.note})" if one.step.note else ""
         lines += ["", f"{'! ' if one.alarms else ''}Step {one.step.step}: {what_is_asked(one.answer)}{note}"]
-        lines += [f"   {words}" for words in one.alarms]
+        lines += [f"   {plain(words)}" for words in one.alarms]
         if not one.alarms:
             lines.append(f"   proven: {proof_words(one.answer.proof)}")
-        lines += [f"   ({words})" for words in one.remarks]
+        lines += [f"   ({plain(words)})" for words in one.remarks]
     return lines

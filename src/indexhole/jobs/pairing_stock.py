@@ -141,7 +141,9 @@ def stock_of(shelf: Shelf) -> Stock:
 def plain_disk(disk_class: str, sides: int = 2) -> tuple[Medium, Layout]:
     """A disk of a class as it comes from its box, erased, and the layout it would be given."""
     layout = load_layouts()[_USUAL[disk_class][0 if sides == 2 else 1]]
-    return Medium("", load_classes()[disk_class], sides, "scratch", notch="open", before="never recorded"), layout
+    # as it comes, a disk can be written on; which state of the notch that is differs from size to size
+    notch = load_drives()[default_drive(disk_class, sides)].writable_when[0]
+    return Medium("", load_classes()[disk_class], sides, "scratch", notch=notch, before="never recorded"), layout
 
 
 def _host(unit: Unit, notes: _Notes) -> Host:

@@ -328,8 +328,12 @@ def _group_view(matrix: Matrix, group: str, k: int) -> GroupView:
         columns=tuple((class_title(c), sum(h.group == c for h in shown)) for c in classes),
         heads=tuple((h.name, h.title, mechanism_link(h.name)) for h in shown),
         rows=tuple(_row_view(matrix, row, shown) for row in rows),
-        left_out=f"They do not go into {', '.join(left_out)}." if left_out else "",
+        left_out=f"{_what(matrix)} into {', '.join(left_out)}." if left_out else "",
     )
+
+
+def _what(matrix: Matrix) -> str:
+    return "What they record does not go" if matrix.row_word == "writer" else "They do not go"
 
 
 def class_title(name: str) -> str:
@@ -455,9 +459,9 @@ def step_view(one: Checked) -> StepView:
         what=sentence(what_is_asked(one.answer)),
         link=budget_link(asked),
         verdict=one.answer.budget.verdict,
-        proven=sentence(proof_words(one.answer.proof)),
-        alarms=tuple(map(sentence, one.alarms)),
-        remarks=tuple(map(sentence, one.remarks)),
+        proven=f"{proof_words(one.answer.proof)}.",
+        alarms=tuple(sentence(plain(words)) for words in one.alarms),
+        remarks=tuple(sentence(plain(words)) for words in one.remarks),
         note=one.step.note,
     )
 
