@@ -129,10 +129,8 @@ def time_chart(rows: Sequence[Dated], by: str) -> Markup:
     drawn = []
     for k, (first, last) in enumerate(ends):
         left, wide = 100 * axis.share(first), 100 * (axis.share(last) - axis.share(first))
-        bar = Markup('<rect class="spell" x="{:.3f}%" width="{:.3f}%" y="{}" height="{}"><title>{}</title></rect>')
-        drawn.append(
-            bar.format(left, max(wide, 0.6), k * ROW_PX + 5, ROW_PX - 10, f"{rows[k].inventory}: {rows[k].said}")
-        )
+        bar = Markup('<rect class="spell" x="{:.3f}%" width="{:.3f}%" y="{}" height="{}"/>')
+        drawn.append(bar.format(left, max(wide, 0.6), k * ROW_PX + 5, ROW_PX - 10))
     summary = (
         f"{plural(count, 'unit')} by date {by}, from {rows[0].said} on; a bar is as long as its date is uncertain."
     )

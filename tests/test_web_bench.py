@@ -1,0 +1,298 @@
+"""The Bench, taking in, parts and photos, late edits, views, the timeline and the comparison, in process."""
+
+from __future__ import annotations
+
+import io
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+from tests.test_web_pages import Visitor, looked_over
+
+from indexhole.model.trial import Trial
+from indexhole.shelf.additions import Firmware, Loan, Part, Photo, View
+from indexhole.shelf.history import FieldChange
+from indexhole.shelf.listing import next_trial, trial_rank, trials_with, unit_keys
+from indexhole.shelf.records import Disk, Mechanism, Note, Unit, checked, now
+from indexhole.shelf.register import Shelf
+from indexhole.web.forms import Ask
+from indexhole.web.shelf_routes import merge
+
+
+@pytest.fixture
+def visitor(tmp_path: Path) -> Visitor:
+    shelf = Shelf.open(tmp_path / "shelf", create=True)
+    shelf.add(checked(Unit, inventory="D1", kind="drive unit", title="Twin drive", weight_kg=9.5, made="1983"))
+    shelf.add(checked(Mechanism, unit="D1", number=0))
+    shelf.add(checked(Unit, inventory="H1", kind="host", made="about 1985", interfaces="34 way"))
+    shelf.add(checked(Disk, inventory="K1", title="Tide tables"))
+    return Visitor(shelf)
+
+
+ATTEMPT = {
+    "operation": "read", "mechanism": "D1.0", "disk": "K1", "side": "0", "first_cylinder": "0", "last_cylinder": "39",
+    "sectors_tried": "360", "sectors_failed": "", "host": "H1", "lead": "", "note": "", "trial": "T1",
+    "when": "2026-03-01",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("outcome", "typed", "failed"), [("all", "", 0), ("none", "", 360), ("count", "17", 17), ("", "9", 9)]
+)
+def test_an_outcome_is_one_button(visitor: Visitor, outcome: str, typed: str, failed: int) -> None:
+    page = visitor.after(visitor.post("/bench", {**ATTEMPT, "sectors_failed": typed, "outcome": outcome})).text
+    assert [(t.trial, t.sectors_failed) for t in visitor.shelf.trials()] == [("T1", failed)]
+    assert f"{failed} of 360 failed" in page
+    # the next attempt begins with this set-up, a new name and no outcome
+    assert 'value="T2"' in page
+    assert re.search(r'id="field-sectors_failed" name="sectors_failed"[^>]* value=""', page)
+    assert re.search('<option value="D1.0" selected>', page)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "told"),
+    [
+        ({"outcome": "count"}, "field-sectors_failed-fault"),
+        ({"sectors_failed": "361"}, "sectors"),
+        ({"outcome": "all", "when": "yesterday"}, "field-when-fault"),
+        ({"outcome": "all", "sectors_tried": "many"}, "field-sectors_tried-fault"),
+        ({"outcome": "none", "sectors_tried": ""}, "field-sectors_tried-fault"),
+    ],
+)
+def test_an_attempt_that_does_not_fit_keeps_what_was_typed(visitor: Visitor, wrong: dict[str, str], told: str) -> None:
+    answer = visitor.post("/bench", {**ATTEMPT, "note": "a note of mine", **wrong})
+    assert answer.status_code == 422
+    assert told in answer.text
+    assert "a note of mine" in answer.text
+    assert visitor.shelf.trials() == []
+    looked_over(answer.text)
+
+
+def test_the_log_comes_in_stretches_and_can_be_narrowed(visitor: Visitor) -> None:
+    rows = [Trial(f"T{n}", "2026-03-01", "read", "H1", "", "D1.0", "K1", 0, 0, 39, 360, n % 3) for n in range(120)]
+    visitor.shelf.add_trials(rows)
+    first, last = visitor.get("/bench").text, visitor.get("/bench?page=3").text
+    assert 'id="trial-T119"' in first
+    assert 'id="trial-T69"' not in first
+    assert 'id="trial-T0"' in last
+    assert "Page 3 of 3" in last
+    assert visitor.get("/bench?page=99").text.count("<tr id=") == 20
+    assert "No trial stands here yet" in visitor.get("/bench?disk=K9").text
+    assert visitor.get("/bench?with_=H1").text.count("<tr id=") == 50
+    found = trials_with(visitor.shelf, disk="K1", first=100, most=50)
+    assert (found.total, len(found.rows), found.rows[-1].trial) == (120, 20, "T0")
+    assert (found.sectors_tried, found.sectors_failed) == (120 * 360, sum(n % 3 for n in range(120)))
+    assert trial_rank(visitor.shelf, "T77") == 77
+    assert trial_rank(visitor.shelf, "none") is None
+    assert next_trial(visitor.shelf) == "T120"
+
+
+def test_a_long_sheet_opens_at_the_trial_a_link_names(visitor: Visitor) -> None:
+    rows = [Trial(f"T{n}", "2026-03-01", "read", "", "", "D1.0", "K1", 0, 0, 39, 360, 0) for n in range(950)]
+    visitor.shelf.add_trials(rows)
+    for trial, page in (("T5", 1), ("T401", 2), ("T949", 3)):
+        text = visitor.get(f"/causes/trials?at={trial}").text
+        assert f'id="trial-{trial}"' in text
+        assert f"Page {page} of 3" in text
+    assert 'id="trial-T949"' in visitor.get("/causes/trials").text
+    assert visitor.get("/causes/trials?page=1").text.count("<tr id=") == 400
+
+
+def test_one_line_becomes_a_draft_and_then_a_thing(visitor: Visitor) -> None:
+    line = "dual 130 mm 48 tpi drive, 34 way, given by a pilot office 1998, mended twice with string"
+    page = visitor.get(f"/take-in?line={line.replace(' ', '+')}")
+    assert page.status_code == 200
+    assert "D2, drive unit, 2 mechanisms" in page.text
+    assert "mended twice with string" in page.text
+    looked_over(page.text)
+    assert visitor.shelf.find(Unit, "D2") is None
+    kept = visitor.after(visitor.post("/take-in", {"line": line, "inventory": "D44"})).text
+    assert "D44 is taken in" in kept
+    assert visitor.shelf.get(Unit, "D44").acquired_when == "1998"
+    assert [m.mechanism for m in visitor.shelf.mechanisms_of("D44")] == ["D44.0", "D44.1"]
+    # it is one change, and goes as one
+    visitor.shelf.undo()
+    assert visitor.shelf.find(Unit, "D44") is None
+    assert visitor.shelf.all(Note) == []
+
+
+def test_a_thing_that_may_stand_there_already_is_told(visitor: Visitor) -> None:
+    page = visitor.get("/take-in?line=D1:+Twin+drive").text
+    assert "may stand on the shelf already" in page
+    assert 'href="/unit?no=D1"' in page
+    again = visitor.post("/take-in", {"line": "D1: Twin drive", "inventory": "D1"})
+    assert again.status_code == 422
+    assert "on the shelf already" in again.text
+
+
+@settings(max_examples=25, deadline=None)
+@given(line=st.text(max_size=80))
+def test_no_line_breaks_the_page(line: str, tmp_path_factory: pytest.TempPathFactory) -> None:
+    visitor = _kept_visitor(tmp_path_factory)
+    answer = visitor._send("GET", "/take-in", params={"line": line.encode("utf-8", "ignore").decode()})
+    assert answer.status_code in (200, 422)
+    looked_over(answer.text)
+
+
+_VISITORS: list[Visitor] = []
+
+
+def _kept_visitor(factory: pytest.TempPathFactory) -> Visitor:
+    if not _VISITORS:
+        _VISITORS.append(Visitor(Shelf.open(factory.mktemp("line") / "shelf", create=True)))
+    return _VISITORS[0]
+
+
+@pytest.mark.parametrize(
+    ("address", "sent", "kind", "shown"),
+    [
+        ("/part/new?unit=D1", {"name": "processor", "date_code": "8332"}, Part, "week 32 of 1983"),
+        ("/firmware/new?unit=D1", {"version": "2.1", "seen_how": "label"}, Firmware, "2.1"),
+        ("/loan/new?disk=K1", {"direction": "out", "party": "the pilot office"}, Loan, "To the pilot office"),
+        ("/loan/new?unit=D1", {"direction": "in", "party": "a collector", "returned": "2020"}, Loan, "returned 2020"),
+    ],
+)
+def test_additions_stand_on_the_page_of_their_thing(
+    visitor: Visitor, address: str, sent: dict[str, str], kind: type[Part], shown: str
+) -> None:
+    assert visitor.get(address).status_code == 200
+    page = visitor.after(visitor.post(address, sent))
+    assert shown in page.text
+    looked_over(page.text)
+    (kept,) = visitor.shelf.all(kind)
+    edit = f"/{kind.WORD}/edit?no={kept.key}"
+    assert visitor.get(edit).status_code == 200
+    empty = visitor.post(edit, dict.fromkeys(sent, ""))
+    assert empty.status_code == 422
+    assert visitor.shelf.all(kind) == [kept]
+
+
+def picture(kind: str = "JPEG") -> bytes:
+    held = io.BytesIO()
+    Image.new("RGB", (900, 600), (90, 80, 70)).save(held, kind)
+    return held.getvalue()
+
+
+def test_photos_are_drawn_anew_kept_and_shown(visitor: Visitor) -> None:
+    files = [("file", ("../../front.png", picture("PNG"))), ("file", ("back.jpg", picture()))]
+    page = visitor.after(visitor.post("/photo/new?unit=D1", {"caption": "Front & back"}, files))
+    assert "2 photos kept" in page.text
+    looked_over(page.text)
+    photos = visitor.shelf.all(Photo)
+    assert [p.name for p in photos] == ["front.png", "back.jpg"]
+    large = visitor.get(f"/photo?no={photos[0].photo}")
+    small = visitor.get(f"/photo?no={photos[0].photo}&size=small")
+    assert large.headers["content-type"] == small.headers["content-type"] == "image/jpeg"
+    assert Image.open(io.BytesIO(large.content)).size == (900, 600)
+    assert max(Image.open(io.BytesIO(small.content)).size) == 480
+    assert large.headers["x-content-type-options"] == "nosniff"
+    (visitor.shelf.folder / photos[0].file).unlink()
+    assert visitor.get(f"/photo?no={photos[0].photo}").status_code == 404
+
+
+@pytest.mark.parametrize(
+    "files",
+    [None, [("file", ("a.svg", b"<svg/>"))], [("file", ("a.jpg", b"\xff\xd8\xff\xe0 cut"))], [("file", ("", b""))]],
+)
+def test_what_is_no_photo_is_refused_and_nothing_kept(visitor: Visitor, files: object) -> None:
+    answer = visitor.post("/photo/new?unit=D1", {"caption": "my caption"}, files)
+    assert answer.status_code == 422
+    assert "my caption" in answer.text
+    assert visitor.shelf.all(Photo) == []
+    assert not list((visitor.shelf.folder).glob("photos/*"))
+
+
+def test_a_late_edit_is_shown_what_changed_and_loses_nothing(visitor: Visitor) -> None:
+    form = visitor.get("/unit/edit?no=D1").text
+    seen = re.search('name="revision" value="([0-9]+)"', form)
+    assert seen
+    visitor.shelf.signed("Ada", "looked inside").update(Unit, "D1", state="seized", title="Twin unit")
+    mine = {"kind": "drive unit", "title": "My title", "made": "1983", "weight_kg": "9.5", "location": "loft"}
+    late = visitor.post("/unit/edit?no=D1", {**mine, "revision": seen[1]})
+    assert late.status_code == 409
+    looked_over(late.text)
+    for words in (
+        "Changed meanwhile",
+        "seized",
+        "Twin unit",
+        "Ada",
+        'value="My title"',
+        'value="loft"',
+        'value="seized"',
+    ):
+        assert words in late.text
+    assert visitor.shelf.get(Unit, "D1").title == "Twin unit"
+    fresh = re.search('name="revision" value="([0-9]+)"', late.text)
+    assert fresh
+    page = visitor.after(
+        visitor.post("/unit/edit?no=D1", {**mine, "state": "seized", "revision": fresh[1], "why": "agreed"})
+    )
+    kept = visitor.shelf.get(Unit, "D1")
+    assert (kept.title, kept.state, kept.location) == ("My title", "seized", "loft")
+    assert "by Ada, looked inside" in page.text
+    assert "agreed" in page.text
+
+
+@pytest.mark.parametrize("revision", ["", "x", "-1", "9" * 400, "²"])
+def test_a_form_that_says_not_what_it_was_made_from_is_refused(visitor: Visitor, revision: str) -> None:
+    answer = visitor.post("/unit/edit?no=D1", {"kind": "drive unit", "title": "Other", "revision": revision})
+    assert answer.status_code in (409, 422)
+    assert visitor.shelf.get(Unit, "D1").title == "Twin drive"
+
+
+@given(st.lists(st.sampled_from(["", "a", "b", "c"]), min_size=3, max_size=3))
+def test_merging_takes_theirs_only_where_mine_is_untouched(values: list[str]) -> None:
+    was, theirs, mine = values
+    change = FieldChange("title", was, theirs, now(), "Ada", "", 1, False)
+    merged, told = merge((Ask("title", "Title"),), {"title": mine}, (change,))
+    assert merged["title"] == (theirs if mine == was else mine)
+    assert told[0].now == theirs
+
+
+def test_views_are_kept_and_lead_back(visitor: Visitor) -> None:
+    page = visitor.after(visitor.post("/view/new", {"view": "tide things", "words": "tide", "what": "disk"}))
+    assert "Tide tables" in page.text
+    page = visitor.after(visitor.post("/view/new", {"view": "pair", "chosen": "D1, H1"}))
+    assert "9.5 kg" in page.text
+    assert {v.view for v in visitor.shelf.all(View)} == {"tide things", "pair"}
+    shelf = visitor.get("/").text
+    assert "tide things" in shelf
+    assert 'href="/compare?unit=D1&amp;unit=H1"' in shelf
+    assert visitor.post("/view/new", {"view": "nothing"}).status_code == 400
+
+
+def test_units_stand_side_by_side_and_along_time(visitor: Visitor) -> None:
+    trial = Trial("T1", "2026-03-01", "read", "H1", "", "D1.0", "K1", 0, 0, 39, 360, 0)
+    visitor.shelf.add_trials([trial])
+    page = visitor.get("/compare?unit=D1&unit=H1&unit=Z9").text
+    looked_over(page)
+    assert "There is no unit Z9" in page
+    for words in ("9.5 kg", "34 way", "1 trial, 0", "D1.0"):
+        assert words in page
+    times = visitor.get("/timeline").text
+    looked_over(times)
+    assert times.index("1983") < times.index("about 1985")
+    assert visitor.get("/timeline?by=acquired").text.count("No unit says yet") == 1
+    assert visitor.get("/timeline?by=anything&page=77").status_code == 200
+
+
+def test_the_label_opens_the_unit(visitor: Visitor) -> None:
+    page = visitor.get("/label?unit=D1").text
+    looked_over(page)
+    assert "http://127.0.0.1:8360/unit?no=D1" in page
+    assert visitor.get("/label?unit=none").status_code == 404
+
+
+def test_the_shelf_comes_in_stretches_in_order_of_number(tmp_path: Path) -> None:
+    shelf = Shelf.open(tmp_path / "shelf", create=True)
+    shelf.add_together([checked(Unit, inventory=f"D{k}", kind="drive unit") for k in range(120, 0, -1)], "many")
+    visitor = Visitor(shelf)
+    assert unit_keys(shelf)[:3] == ["D1", "D2", "D3"]
+    first, last = visitor.get("/").text, visitor.get("/?units=3").text
+    assert first.index('no=D2"') < first.index('no=D10"')
+    assert 'no=D120"' in last
+    assert "Page 3 of 3, 120 entries in all." in last
+    looked_over(last)
