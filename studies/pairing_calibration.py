@@ -153,7 +153,7 @@ def table(answers: Answers) -> str:
 
 
 def main() -> None:
-    """Measure, print, and keep table and picture."""
+    """Measure, print the table, and draw the picture."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--benches", type=int, default=60)
     parser.add_argument("--questions", type=int, default=25)
@@ -166,7 +166,6 @@ def main() -> None:
     if asked.out is not None:
         from studies.charts import draw_reliability
 
-        (asked.out / "pairing-table.md").write_text(table(answers), encoding="utf-8")
         draw_reliability(
             [(b.when, b.said, b.worked, b.error) for b in reliability(answers)], asked.out / "pairing-reliability.svg"
         )
