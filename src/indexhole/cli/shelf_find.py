@@ -33,8 +33,7 @@ def search(
             saved = opened.get(View, view)
             text, kinds = f"{saved.words} {text}", kinds or list(words_of(saved.what))
         found = opened.search(text, kinds, most=most)
-        told = opened.search_counts(text) if len(found) == most else {}
-    all_found = sum(count for word, count in told.items() if not kinds or word in kinds) or len(found)
+        all_found = sum(opened.search_counts(text, kinds).values()) if len(found) == most else len(found)
     if as_json:
         emit_json({"found": found, "all": all_found})
         return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any, TypeVar
 
@@ -27,7 +27,19 @@ _ACCOUNTS = ("changed_rows",)
 def as_record(kind: type[R], row: Mapping[str, Any]) -> R:
     """A row as a record. What the register holds was checked going in; a class of disk dropped since must not
     close the book."""
-    return kind.model_construct(**{name: value for name, value in row.items() if name in kind.model_fields})
+    fields = kind.model_fields
+    return kind.model_construct(**{name: value for name, value in row.items() if name in fields})
+
+
+def read_records(
+    connection: Connection, kind: type[R], where: Sequence[Any] = (), *, first: int = 0, most: int | None = None
+) -> list[R]:
+    """Entries of a kind in order of entry, all of them or those that fulfil the conditions."""
+    table = TABLES[kind]
+    names = list(kind.model_fields)
+    asked = select(*(table.c[name] for name in names)).where(*where).order_by(table.c.row).offset(first).limit(most)
+    rows = connection.execute(asked)
+    return [kind.model_construct(**dict(zip(names, row, strict=True))) for row in rows]
 
 
 def find(connection: Connection, kind: type[R], key: str) -> R | None:

@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, Table, func, select
+from sqlalchemy import Connection, Engine, func, select
 
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
@@ -23,7 +23,7 @@ from indexhole.shelf.records import CaptureRecord, Event, Mechanism, Note, Recor
 from indexhole.shelf.search import Found
 from indexhole.shelf.sheet import checked_trials
 from indexhole.shelf.standings import FieldStanding, FieldWord
-from indexhole.shelf.tables import TABLES, events, mechanisms, notes
+from indexhole.shelf.tables import TABLES, changes, events, mechanisms, notes
 
 __all__ = ["Found", "Shelf", "default_folder"]
 
@@ -79,12 +79,12 @@ class Shelf:
     def all(self, kind: type[R]) -> list[R]:
         """All entries of a kind, in order of entry."""
         with self.reading() as connection:
-            return _records(connection, kind)
+            return entries.read_records(connection, kind)
 
     def page(self, kind: type[R], *, first: int = 0, most: int = 100, **fields: Any) -> list[R]:
         """Entries of a kind whose fields have the given values, in order of entry: `most` of them from `first` on."""
         with self.reading() as connection:
-            return _records(connection, kind, *_having(kind, fields), first=first, most=most)
+            return entries.read_records(connection, kind, _having(kind, fields), first=first, most=most)
 
     def count(self, kind: type[Record], **fields: Any) -> int:
         """How many entries of a kind have the given values."""
@@ -118,21 +118,20 @@ class Shelf:
     def mechanisms_of(self, unit: str) -> list[Mechanism]:
         """The mechanisms of a drive unit, in order of number."""
         with self.reading() as connection:
-            held = _records(connection, Mechanism, mechanisms.c.unit == unit)
+            held = entries.read_records(connection, Mechanism, [mechanisms.c.unit == unit])
         return sorted(held, key=lambda mechanism: mechanism.number)
 
     def history(self, unit: str) -> list[Event]:
         """What happened to a unit, in order of time as far as it is remembered."""
         with self.reading() as connection:
-            held = _records(connection, Event, events.c.unit == unit)
+            held = entries.read_records(connection, Event, [events.c.unit == unit])
         return sorted(held, key=lambda event: (span_of(event.when).earliest, span_of(event.when).latest))
 
     def notes_on(self, *, unit: str | None = None, disk: str | None = None) -> list[Note]:
         """Notes on a unit, on a disk, or (neither given) on the shelf as a whole."""
         with self.reading() as connection:
-            return _records(
-                connection, Note, notes.c.unit.is_not_distinct_from(unit), notes.c.disk.is_not_distinct_from(disk)
-            )
+            on = [notes.c.unit.is_not_distinct_from(unit), notes.c.disk.is_not_distinct_from(disk)]
+            return entries.read_records(connection, Note, on)
 
     def standings_of(self, kind: type[Record], key: str) -> dict[str, FieldStanding]:
         """The fields of an entry that are `not known`, or stand `as told` by somebody, by name."""
@@ -177,10 +176,17 @@ class Shelf:
         with self.reading() as connection:
             return search.search(connection, words, kinds, first=first, most=most)
 
-    def search_counts(self, words: str) -> dict[str, int]:
+    def search_counts(self, words: str, kinds: Sequence[str] = ()) -> dict[str, int]:
         """How many entries of each kind a search for the words finds."""
         with self.reading() as connection:
-            return search.counts(connection, words)
+            return search.counts(connection, words, kinds)
+
+    def state(self) -> str:
+        """A word that is another one after every change and every undo, for what is reckoned from the register."""
+        last = select(func.coalesce(func.max(changes.c.row), 0), func.count(changes.c.undone_utc))
+        with self.reading() as connection:
+            number, undone = connection.execute(last).one()
+        return f"{number}-{undone}"
 
     def rebuild_search(self) -> None:
         """Make the index of the search anew."""
@@ -310,18 +316,9 @@ class Shelf:
         return writing(self._engine, what, self.where, self.signature)
 
 
-def _records(connection: Connection, kind: type[R], *where: Any, first: int = 0, most: int | None = None) -> list[R]:
-    asked = _in_order(TABLES[kind]).where(*where).offset(first).limit(most)
-    return [entries.as_record(kind, dict(row)) for row in connection.execute(asked).mappings()]
-
-
 def _having(kind: type[Record], fields: dict[str, Any]) -> list[Any]:
     table = TABLES[kind]
     unknown = sorted(set(fields) - set(kind.model_fields))
     if unknown:
         raise InputFault(f"a {kind.WORD} has no field {unknown[0]}")
     return [table.c[name].is_not_distinct_from(value) for name, value in fields.items()]
-
-
-def _in_order(table: Table) -> Any:
-    return select(table).order_by(table.c.row)

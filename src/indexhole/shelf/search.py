@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, String, Table, Text, func, select, text
+from sqlalchemy import Connection, String, Table, Text, bindparam, func, select, text
 
 from indexhole.errors import InputFault
 from indexhole.shelf.tables import TABLES, trials
@@ -22,6 +22,7 @@ from indexhole.shelf.tables import TABLES, trials
 LONGEST_WORD = 200
 _BATCH = 5000
 _KIND_BITS = 40
+_ROW = (1 << _KIND_BITS) - 1
 # joins the parts of a word with points inside; a letter to both databases, and in nobody's text
 _JOINT = "\u02d1"
 # columns of text that nobody would look for
@@ -132,51 +133,36 @@ def search(
 
     Raises InputFault for words that hold no letter or digit, or a kind there is not.
     """
-    asked = _query(connection, asked_words(words))
-    found: list[Found] = []
-    for kind in _chosen(kinds):
-        wanted = None if most is None else most - len(found)
-        if wanted is not None and wanted <= 0:
-            break
-        places = _places(connection, asked, kind, first, wanted)
-        if first:
-            # those of this kind that were passed over need not be passed over again
-            first -= first if places else min(first, _count(connection, asked, kind))
-        found += _told(connection, kind, places)
-    return found
+    values = _asked(connection, words, kinds)
+    values |= {"first": first, "most": -1 if most is None else most}
+    places = connection.execute(_FIND[connection.dialect.name], values).scalars().all()
+    rows: dict[int, list[int]] = {}
+    for place in places:
+        rows.setdefault(place >> _KIND_BITS, []).append(place & _ROW)
+    return [found for kind in _KINDS if kind.number in rows for found in _told(connection, kind, rows[kind.number])]
 
 
-def counts(connection: Connection, words: str) -> dict[str, int]:
+def counts(connection: Connection, words: str, kinds: Sequence[str] = ()) -> dict[str, int]:
     """How many entries of each kind hold every word, kinds without any left out."""
-    asked = _query(connection, asked_words(words))
-    told = {kind.word: _count(connection, asked, kind) for kind in _KINDS}
-    return {word: count for word, count in told.items() if count}
+    rows = connection.execute(_COUNT[connection.dialect.name], _asked(connection, words, kinds)).all()
+    told = {int(number): int(count) for number, count in rows}
+    return {kind.word: told[kind.number] for kind in _KINDS if kind.number in told}
 
 
-def _chosen(kinds: Sequence[str]) -> Iterable[_Kind]:
+def _asked(connection: Connection, words: str, kinds: Sequence[str]) -> dict[str, Any]:
+    """What is asked of the index: the words, and the span of rows its kinds lie in."""
     unknown = sorted(set(kinds) - set(KIND_WORDS))
     if unknown:
         raise InputFault(f"{unknown[0]!r} is no kind of entry", remedy=f"use {', '.join(KIND_WORDS)}")
-    return [kind for kind in _KINDS if not kinds or kind.word in kinds]
+    numbers = [kind.number for kind in _KINDS if not kinds or kind.word in kinds]
+    low, high = numbers[0] << _KIND_BITS, (numbers[-1] << _KIND_BITS) | _ROW
+    return {"asked": _query(connection, asked_words(words)), "low": low, "high": high, "kinds": numbers}
 
 
-def _places(connection: Connection, asked: str, kind: _Kind, first: int, most: int | None) -> list[int]:
-    span = {"low": kind.place(0), "high": kind.place(0) + (1 << _KIND_BITS) - 1}
-    limits = {"first": first, "most": -1 if most is None else most}
-    query = _FIND[connection.dialect.name]
-    return list(connection.execute(query, {"asked": asked, **span, **limits}).scalars())
-
-
-def _count(connection: Connection, asked: str, kind: _Kind) -> int:
-    span = {"low": kind.place(0), "high": kind.place(0) + (1 << _KIND_BITS) - 1}
-    return int(connection.execute(_COUNT[connection.dialect.name], {"asked": asked, **span}).scalar_one())
-
-
-def _told(connection: Connection, kind: _Kind, places: Sequence[int]) -> list[Found]:
+def _told(connection: Connection, kind: _Kind, rows: Sequence[int]) -> list[Found]:
     found = []
-    for at in range(0, len(places), _BATCH):
-        rows = [place & ((1 << _KIND_BITS) - 1) for place in places[at : at + _BATCH]]
-        asked = select(kind.table).where(kind.table.c.row.in_(rows)).order_by(kind.table.c.row)
+    for at in range(0, len(rows), _BATCH):
+        asked = select(kind.table).where(kind.table.c.row.in_(rows[at : at + _BATCH])).order_by(kind.table.c.row)
         for row in connection.execute(asked).mappings():
             told = [
                 str(held) for name, held in row.items() if held not in (None, "") and name not in ("row", "revision")
@@ -206,21 +192,24 @@ _LEAVE = {
     "sqlite": text("DELETE FROM search_words WHERE rowid = :place"),
     "postgresql": text("DELETE FROM search_words WHERE place = :place"),
 }
+# one question for all kinds: the words that begin so are gathered once, and rows come in order by themselves
 _FIND = {
     "sqlite": text(
         "SELECT rowid FROM search_words WHERE search_words MATCH :asked AND rowid BETWEEN :low AND :high "
-        "ORDER BY rowid LIMIT :most OFFSET :first"
-    ),
+        f"AND rowid >> {_KIND_BITS} IN :kinds ORDER BY rowid LIMIT :most OFFSET :first"
+    ).bindparams(bindparam("kinds", expanding=True)),
     "postgresql": text(
         "SELECT place FROM search_words WHERE words @@ CAST(:asked AS tsquery) AND place BETWEEN :low AND :high "
-        "ORDER BY place LIMIT NULLIF(:most, -1) OFFSET :first"
-    ),
+        f"AND place >> {_KIND_BITS} IN :kinds ORDER BY place LIMIT NULLIF(:most, -1) OFFSET :first"
+    ).bindparams(bindparam("kinds", expanding=True)),
 }
 _COUNT = {
     "sqlite": text(
-        "SELECT count(*) FROM search_words WHERE search_words MATCH :asked AND rowid BETWEEN :low AND :high"
-    ),
+        f"SELECT rowid >> {_KIND_BITS}, count(*) FROM search_words WHERE search_words MATCH :asked "
+        f"AND rowid BETWEEN :low AND :high AND rowid >> {_KIND_BITS} IN :kinds GROUP BY 1"
+    ).bindparams(bindparam("kinds", expanding=True)),
     "postgresql": text(
-        "SELECT count(*) FROM search_words WHERE words @@ CAST(:asked AS tsquery) AND place BETWEEN :low AND :high"
-    ),
+        f"SELECT place >> {_KIND_BITS}, count(*) FROM search_words WHERE words @@ CAST(:asked AS tsquery) "
+        f"AND place BETWEEN :low AND :high AND place >> {_KIND_BITS} IN :kinds GROUP BY 1"
+    ).bindparams(bindparam("kinds", expanding=True)),
 }

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from itertools import pairwise
 from typing import Any
 
-from sqlalchemy import Column, Connection, func, select
+from sqlalchemy import Column, Connection, Select, func, select
 
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
@@ -17,6 +17,11 @@ from indexhole.shelf.tables import disks, mechanisms, trials, units
 
 FAULTS_SHOWN = 5
 _ASKED = {"trial", "operation", "host", "lead", "mechanism", "disk"}
+# a part that was not noted is NULL in the register, where it refers to nothing, and empty on the sheet
+_COLUMNS = [
+    func.coalesce(trials.c[field.name], "") if field.name in ("host", "lead") else trials.c[field.name]
+    for field in fields(Trial)
+]
 # names looked up at once: a database takes so many in one question
 _ASKED_AT_ONCE = 500
 # the kinds a trial's column may name, the first being what an unknown one is taken for
@@ -44,8 +49,7 @@ def read_trials(
 ) -> list[Trial]:
     """Trials whose columns have the given values, in order or from the last one back."""
     order = trials.c.row.desc() if latest else trials.c.row
-    asked = select(trials).where(*_having(columns or {})).order_by(order).offset(first).limit(most)
-    return [_trial(dict(row)) for row in connection.execute(asked).mappings()]
+    return _read(connection, select(*_COLUMNS).where(*_having(columns or {})).order_by(order).offset(first).limit(most))
 
 
 def count_trials(connection: Connection, columns: Mapping[str, str]) -> int:
@@ -56,8 +60,11 @@ def count_trials(connection: Connection, columns: Mapping[str, str]) -> int:
 def trials_of_disks_tried_in(connection: Connection, tried_in: Sequence[str]) -> list[Trial]:
     """All trials, in order, of the disks that any of the mechanisms tried."""
     tried = select(trials.c.disk).where(trials.c.mechanism.in_(tried_in)).distinct()
-    rows = connection.execute(select(trials).where(trials.c.disk.in_(tried)).order_by(trials.c.row)).mappings()
-    return [_trial(dict(row)) for row in rows]
+    return _read(connection, select(*_COLUMNS).where(trials.c.disk.in_(tried)).order_by(trials.c.row))
+
+
+def _read(connection: Connection, asked: Select[Any]) -> list[Trial]:
+    return [Trial(*row) for row in connection.execute(asked)]
 
 
 def _having(columns: Mapping[str, str]) -> list[Any]:
@@ -65,12 +72,6 @@ def _having(columns: Mapping[str, str]) -> list[Any]:
     if unknown:
         raise InputFault(f"trials are not looked up by {unknown[0]}")
     return [trials.c[name] == value for name, value in columns.items()]
-
-
-def _trial(row: dict[str, Any]) -> Trial:
-    del row["row"]
-    # a part that was not noted is NULL in the register, where it refers to nothing, and empty on the sheet
-    return Trial(**{**row, "host": row["host"] or "", "lead": row["lead"] or ""})
 
 
 def insert_trials(change: Writing, new: Iterable[Trial]) -> None:
@@ -81,11 +82,12 @@ def insert_trials(change: Writing, new: Iterable[Trial]) -> None:
 
 def delete_trial(change: Writing, name: str) -> Trial:
     """Take one trial out and return it. Raises InputFault when there is none of that name."""
-    row = change.connection.execute(select(trials).where(trials.c.trial == name)).mappings().one_or_none()
+    row = change.connection.execute(select(trials.c.row).where(trials.c.trial == name)).scalar_one_or_none()
     if row is None:
         raise InputFault(f"there is no trial {name} on the shelf", remedy="see `indexhole shelf list trials`")
-    change.delete(trials, row["row"])
-    return _trial(dict(row))
+    (trial,) = read_trials(change.connection, {"trial": name})
+    change.delete(trials, row)
+    return trial
 
 
 def plan(connection: Connection, new: list[Trial]) -> Imported:
