@@ -1,8 +1,8 @@
-"""The full adder of Reiter, A theory of diagnosis from first principles (Artificial Intelligence 32, 1987; from memory).
+"""The full adder of Reiter, A theory of diagnosis from first principles (Artificial Intelligence 32, 1987).
 
-Two exclusive-or gates X1 and X2, two and gates A1 and A2, one or gate O1. With inputs 1, 0, 1 the sum should be 0 and
-the carry 1; 1 and 0 were observed. Its conflicts are {X1, X2} and {X1, A2, O1}, its diagnoses {X1}, {X2, O1} and
-{X2, A2}.
+From memory. Two exclusive-or gates X1 and X2, two and gates A1 and A2, one or gate O1. With inputs 1, 0, 1 the sum
+should be 0 and the carry 1; 1 and 0 were observed. Its conflicts are {X1, X2} and {X1, A2, O1}, its diagnoses {X1},
+{X2, O1} and {X2, A2}.
 """
 
 from __future__ import annotations

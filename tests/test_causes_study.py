@@ -221,21 +221,21 @@ def study(count: int, words: list[str], seed: int, *, rough: bool = True) -> tup
 
 @pytest.mark.parametrize("word", WORDS)
 def test_a_planted_fault_comes_first(word: str) -> None:
-    """Five benches of each fault; at most one may be too thin in evidence to tell."""
-    right, _, misses = study(5, [word], 7_000_000 + 1000 * WORDS.index(word), rough=False)
-    assert right >= 4, misses
+    """Three benches of each fault; at most one may be too thin in evidence to tell."""
+    right, _, misses = study(3, [word], 7_000_000 + 1000 * WORDS.index(word), rough=False)
+    assert right >= 2, misses
 
 
 def test_sound_benches_raise_no_alarm() -> None:
-    right, sure, misses = study(10, [], 7_900_000, rough=False)
-    assert (right, sure) == (10, 10), misses
+    right, sure, misses = study(5, [], 7_900_000, rough=False)
+    assert (right, sure) == (5, 5), misses
 
 
 def test_two_planted_faults_come_first_together() -> None:
-    """Ten benches with two faults each; a fault may hide behind the other, or show too little, in a few."""
+    """Six benches with two faults each; a fault may hide behind the other, or show too little, in a few."""
     rng = np.random.default_rng(11)
-    found = [study(1, [str(w) for w in rng.choice(WORDS, 2)], 7_800_000 + i, rough=False) for i in range(10)]
-    assert sum(right for right, _, _ in found) >= 7, [m for _, _, misses in found for m in misses]
+    found = [study(1, [str(w) for w in rng.choice(WORDS, 2)], 7_800_000 + i, rough=False) for i in range(6)]
+    assert sum(right for right, _, _ in found) >= 4, [m for _, _, misses in found for m in misses]
 
 
 def test_the_generator_is_seeded() -> None:

@@ -44,22 +44,23 @@ class Fault:
 
 
 # How often each kind of fault is met on a bench as a whole. Most kinds are met about alike, so a fault is the likelier
-# in one element the fewer of its sort there are (near 1 in 100 on a small bench, the figure of the polybox of de Kleer
-# and Williams, 1987). Those that leave the traces of commoner ones, or need an odd mixture of things, are met less. Our
-# own choice; the bounds keep one element from being presumed at fault, or beyond suspicion.
+# in one element the fewer of its sort there are (1 or 2 in 100 on a small bench; the polybox of de Kleer and Williams,
+# 1987, has 1). Trials are made because something seems wrong, so all kinds together sum to about one. Those that leave
+# the traces of commoner ones, or need an odd mixture of things, are met less. Our own choice; the bounds keep one
+# element from being presumed at fault, or beyond suspicion.
 _MET: dict[FaultWord, float] = {
-    "misaligned": 0.18,  # misaligned and off-speed together
-    "dirty-head": 0.1,
-    "dead-write": 0.09,
-    "dead-read": 0.012,  # until a mechanism has tried its own tracks it looks like one out of place, which is common
-    "worn-surface": 0.1,
-    "damaged-band": 0.1,
-    "bad-lead": 0.09,
-    "wrong-medium": 0.02,
-    "old-recording-underneath": 0.03,
-    "set-up": 0.015,
+    "misaligned": 0.25,  # misaligned and off-speed together
+    "dirty-head": 0.15,
+    "dead-write": 0.12,
+    "dead-read": 0.016,  # until a mechanism has tried its own tracks it looks like one out of place, which is common
+    "worn-surface": 0.15,
+    "damaged-band": 0.15,
+    "bad-lead": 0.12,
+    "wrong-medium": 0.03,
+    "old-recording-underneath": 0.04,
+    "set-up": 0.02,
 }
-_LEAST, _MOST = 0.001, 0.04
+_LEAST, _MOST = 0.001, 0.06
 
 
 def prior_of(faults: Iterable[Fault]) -> dict[Fault, float]:
