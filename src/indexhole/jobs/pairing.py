@@ -156,18 +156,10 @@ def _writer_of(stock: Stock, asked: Question, disk: Medium, layout: Layout, read
         return stock.mechanism(asked.writer), f"{asked.writer}, as asked"
     if disk.recorded_by is not None:
         return disk.recorded_by, f"{disk.recorded_by.name}, by the disk's entry"
-    last = last_writer(stock, disk.name)
+    last = stock.last_writers.get(disk.name)
     if last is not None and last[0] in stock.mechanisms:
         return stock.mechanisms[last[0]], f"{last[0]}, as in trial {last[1]}"
     return outside_drive(disk), f"nobody known: taken as {OUTSIDE_WORDS}"
-
-
-def last_writer(stock: Stock, disk: str) -> tuple[str, str] | None:
-    """The mechanism that last recorded anything on a disk, and the trial; None when no trial did."""
-    for trial in reversed(stock.trials):
-        if trial.disk == disk and trial.operation != "read":
-            return trial.mechanism, trial.trial
-    return None
 
 
 def class_of(mechanism: Mechanism) -> str:

@@ -53,6 +53,7 @@ class Stock:
         titles: how the shelf calls each thing.
         classes: disk class of each thing, "" where not noted, by its name; in the order of the shelf.
         trials: in order of time.
+        last_writers: by disk, the mechanism that last recorded anything on it in a trial, and the trial.
     """
 
     mechanisms: Mapping[str, Mechanism]
@@ -64,6 +65,7 @@ class Stock:
     titles: Mapping[str, str]
     classes: Mapping[str, str]
     trials: Sequence[Trial]
+    last_writers: Mapping[str, tuple[str, str]]
     all_mechanisms: tuple[str, ...] = ()
     all_disks: tuple[str, ...] = ()
 
@@ -133,6 +135,7 @@ def stock_of(shelf: Shelf) -> Stock:
         titles=titles,
         classes=classes | {d.inventory: d.disk_class for d in kept},
         trials=trials,
+        last_writers={t.disk: (t.mechanism, t.trial) for t in trials if t.operation != "read"},
         all_mechanisms=tuple(m.mechanism for m in entered),
         all_disks=tuple(d.inventory for d in kept),
     )
