@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -55,8 +56,9 @@ class Tracks:
         return replace(self, **{name: getattr(self, name)[chosen] for name in names})
 
 
+@lru_cache(maxsize=64)
 def layout_tracks(layout: Layout) -> Tracks:
-    """Every track of a layout, in image order."""
+    """Every track of a layout, in image order; kept, so its arrays must not be changed."""
     found = list(layout.tracks())
     zones = [zone for _, _, zone in found]
     gaps = [layout.gaps_of(zone) for zone in zones]
