@@ -24,8 +24,7 @@ def bench(tmp_path, capsys) -> Bench:
 @pytest.fixture(scope="module")
 def museum(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("museum") / "shelf"
-    shelf = build_demo_shelf(folder)
-    shelf.update(Unit, "D1", weight_kg=9.5, made="1984")
+    build_demo_shelf(folder)
     return folder
 
 
@@ -110,14 +109,19 @@ def test_searches_and_comparisons_are_kept_by_name(museum, capsys):
     shelf("add", "view", "twins", "--units", "D1,D3")
     told = shelf("compare", "--view", "twins")
     assert told["units"] == ["D1", "D3"]
-    assert told["rows"]["weight, kg"] == ["9.5", ""]
+    assert told["rows"]["weight, kg"] == ["9.4", "10.2"]
     assert told["rows"]["made"][0] == "1984"
     assert told["rows"]["mechanisms"] == ["2", "2"]
     assert told["rows"]["capacity of a disk"][0].endswith("360 KiB, by layout")
-    assert "modifications" not in told["rows"]
+    assert told["rows"]["processors"] == [
+        "processor (8-bit, 1 MHz), processor (8-bit, second)",
+        "processor (8-bit)",
+    ]
+    assert "maker" in told["rows"]
+    assert "controller" not in told["rows"]
     by = shelf("timeline", "--by", "acquired")["timeline"]
     assert [entry["key"] for entry in by][:2] == ["D8", "D1"]
-    assert {entry["key"] for entry in shelf("timeline")["timeline"]} == {"D1", "D5"}
+    assert {entry["key"] for entry in shelf("timeline")["timeline"]} == {"D1", "D3", "D5", "D8", "H1"}
 
 
 def test_a_comparison_prints_a_table_and_refuses_what_is_not_there(museum, capsys):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from indexhole.shelf.additions import Firmware, Loan, Part
 from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, checked
 
 DRIVES = (
@@ -52,10 +53,55 @@ MECHANISMS = (
 
 # what drives the disks of each host, and which volumes it takes
 HOSTS: dict[str, dict[str, Any]] = {
-    "H1": {"volume_kinds": "fat12, linked"},
-    "H2": {"volume_kinds": "fat12"},
-    "H3": {"volume_kinds": "fat12, labelled"},
+    "H1": {"volume_kinds": "fat12, linked", "controller": "mfm-one-rate", "made": "1983 to 1984"},
+    "H2": {"volume_kinds": "fat12", "controller": "mfm-two-rate"},
+    "H3": {"volume_kinds": "fat12, labelled", "controller": "mfm-two-rate"},
 }
+
+# what was weighed, read off the back and looked up, beyond what stands above
+WEIGHED: dict[str, dict[str, Any]] = {
+    "D1": {"made": "1984", "acquired_when": "about 1998", "location": "shelf A, left", "weight_kg": 9.4,
+           "interfaces": "parallel bus", "connectors": "34-way edge, mains inlet", "power_input": "230 V, 50 Hz, 60 W",
+           "device_address": "0 and 1, right is 0", "modifications": "belts of another make",
+           "labels_left": "inventory plate of the tide office, 114", "description": "two full-height mechanisms"},
+    "D2": {"acquired_when": "2004", "location": "shelf A, right", "weight_kg": 5.1, "interfaces": "parallel bus",
+           "connectors": "34-way edge, mains inlet", "labels_left": "a pupil's name, scratched in"},
+    "D3": {"acquired_when": "2011", "location": "shelf B", "weight_kg": 10.2, "interfaces": "parallel bus",
+           "connectors": "34-way edge, mains inlet", "power_input": "230 V, 50 Hz", "device_address": "0 and 1",
+           "modifications": "lower door from another unit"},
+    "D4": {"acquired_when": "2009", "location": "shelf B", "weight_kg": 1.6, "connectors": "34-way edge",
+           "power_input": "5 V and 12 V from its host"},
+    "D5": {"acquired_when": "about 2001", "location": "shelf C", "weight_kg": 3.0, "connectors": "34-way edge"},
+    "D6": {"acquired_when": "2015", "location": "shelf C", "weight_kg": 1.5, "connectors": "34-way edge"},
+    "D7": {"acquired_when": "2017", "location": "shelf C", "weight_kg": 0.6, "connectors": "34-way pins"},
+    "D8": {"made": "1978", "acquired_when": "1994", "location": "on the floor", "weight_kg": 21.0,
+           "connectors": "50-way edge, mains inlet", "power_input": "230 V, 50 Hz, 150 W"},
+}  # fmt: skip
+
+# unit, what it is, the board it sits on, what is printed on it, its date code
+PARTS = (
+    ("D1", "controller board", "", "main, issue 3", "8442"),
+    ("D1", "processor", "controller board", "8-bit, 1 MHz", "8431"),
+    ("D1", "memory", "controller board", "2 KiB", "8438"),
+    ("D1", "processor", "controller board", "8-bit, second", "8722"),
+    ("D3", "processor", "board", "8-bit", "8119"),
+    ("D3", "mains transformer", "", "C40", ""),
+    ("D5", "controller", "board", "single chip", "8610"),
+    ("D8", "logic", "large board", "74 series, many", "7803"),
+)
+
+# unit, version, where it sits, how it was seen, when
+FIRMWARE = (
+    ("D1", "2.6", "socketed ROM", "tells itself on the bus at switching on", "2019-05"),
+    ("D3", "1.2", "soldered ROM", "printed on its label", "2011"),
+)
+
+# unit or disk, party, direction, since, until, returned, purpose
+LOANS = (
+    ("D2", None, "school of navigation", "out", "2024-09", "2025-06", "2025-06-20", "teaching"),
+    (None, "K20", "school of navigation", "out", "2024-09", "2025-06", "", "teaching"),
+    ("D6", None, "ferry line", "in", "2015", "", "", "kept here for the line, which still owns it"),
+)
 
 # mechanisms that were counted out at the bench
 BUILT: dict[str, dict[str, Any]] = {
@@ -97,7 +143,7 @@ DISKS = (
 # what was looked up on the disk itself or is known of its recording, beyond what stands above
 LOOKED_AT: dict[str, dict[str, Any]] = {
     "K1": {"notch": "covered", "recorded_when": "1986", "layout": "130-48-mfm-9x512"},
-    "K2": {"notch": "covered", "recorded_when": "1986"},
+    "K2": {"notch": "covered", "recorded_when": "1986", "label_text": "TIDES 86 / 2, rest torn off"},
     "K3": {"notch": "open", "recorded_when": "1987", "hub_ring": True, "layout": "130-48-mfm-9x512"},
     "K4": {"notch": "open", "recorded_when": "1987", "condition": "creased"},
     "K5": {"notch": "covered", "recorded_when": "about 1988", "condition": "mould"},
@@ -147,7 +193,7 @@ def demo_records() -> list[Record]:
     drives = [
         checked(
             Unit, inventory=inventory, kind="drive unit", title=title, maker=maker, disk_class=disk_class,
-            acquired=acquired, origin=origin, state=state, date_codes=codes,
+            acquired=acquired, origin=origin, state=state, date_codes=codes, **WEIGHED.get(inventory, {}),
         )
         for inventory, title, maker, disk_class, acquired, origin, state, codes in DRIVES
     ]  # fmt: skip
@@ -171,4 +217,19 @@ def demo_records() -> list[Record]:
     ]  # fmt: skip
     events = [checked(Event, unit=unit, when=when, what=what, source=source) for unit, when, what, source in EVENTS]
     notes = [checked(Note, unit=unit, disk=disk, text=text) for unit, disk, text in NOTES]
-    return [*drives, *others, *mechanisms, *disks, *events, *notes]
+    parts = [
+        checked(Part, unit=unit, name=name, board=board, marking=marking, date_code=code)
+        for unit, name, board, marking, code in PARTS
+    ]
+    firmware = [
+        checked(Firmware, unit=unit, version=version, place=place, seen_how=how, seen_when=when)
+        for unit, version, place, how, when in FIRMWARE
+    ]
+    loans = [
+        checked(
+            Loan, unit=unit, disk=disk, party=party, direction=direction, since=since, until=until,
+            returned=returned, purpose=purpose,
+        )
+        for unit, disk, party, direction, since, until, returned, purpose in LOANS
+    ]  # fmt: skip
+    return [*drives, *others, *mechanisms, *disks, *events, *notes, *parts, *firmware, *loans]

@@ -64,7 +64,7 @@ def _told(shelf: Shelf, unit: Unit, mechanisms: Sequence[Mechanism], proven: Seq
         "processors": ", ".join(
             part.name + (f" ({part.marking})" if part.marking else "")
             for part in parts
-            if any(word in part.name.casefold() for word in _PROCESSORS)
+            if any(word in part.name.casefold() for word in _PROCESSORS) and "board" not in part.name.casefold()
         ),
         "firmware": ", ".join(one.version for one in firmware),
         "power input": unit.power_input,
