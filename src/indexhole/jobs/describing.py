@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from indexhole.recover.describe import Zone
 from indexhole.recover.describe_words import description_words, draft_text
+from indexhole.recover.description import Zone
 from indexhole.recover.draft import draft_layout
 from indexhole.recover.layout_text import layout_toml
 from indexhole.recover.result import Surface

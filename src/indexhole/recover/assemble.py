@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from indexhole.recover.describe import Description
+from indexhole.recover.description import Description
 from indexhole.recover.draft import ranges
 from indexhole.recover.merge import Expected, merge_track
 from indexhole.recover.oddities import OddTrack, blank_oddity, track_oddities

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from indexhole.recover.describe import Description, Zone
+from indexhole.recover.description import Description, Zone
 from indexhole.recover.draft import CODE_NAMES, Draft, DraftZone, ranges, skew_words
 from indexhole.recover.layout_text import layout_toml, printable
 from indexhole.recover.result import Track

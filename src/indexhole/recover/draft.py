@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from indexhole.codes.tables import RUN_LIMITS
-from indexhole.recover.describe import Description, Zone
+from indexhole.recover.description import Description, Zone
 from indexhole.recover.layout_text import printable
 from indexhole.standards.classes import DiskClass, load_classes
 from indexhole.standards.layouts import Gaps, Layout, load_layouts

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Protocol
 
-from indexhole.recover.describe import Description, describe, turned
+from indexhole.recover.describe import describe, turned
+from indexhole.recover.description import Description
 from indexhole.recover.result import Identification
 from indexhole.recover.seen import TrackSeen
 from indexhole.standards.layouts import Layout

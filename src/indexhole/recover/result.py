@@ -5,13 +5,11 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-if TYPE_CHECKING:
-    from indexhole.recover.describe import Description
+from indexhole.recover.description import Description
 
 
 class SectorState(StrEnum):

@@ -9,7 +9,8 @@ from dataclasses import replace
 from indexhole.errors import InputFault
 from indexhole.recover.assemble import blank_tracks, blank_warning, merged_track
 from indexhole.recover.budget import FALSE_BUDGET, within_budget
-from indexhole.recover.describe import Description, describe
+from indexhole.recover.describe import describe
+from indexhole.recover.description import Description
 from indexhole.recover.identify import Log, identify, several_fit
 from indexhole.recover.open_stays import MOST_HELD_PULSES, OpenStays
 from indexhole.recover.placing import Placing, place_stays
