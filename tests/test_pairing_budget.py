@@ -68,6 +68,31 @@ def test_every_answer_is_whole(case: tuple[str, str, str, str, Operation, str, s
         assert not {r.kind for r in told.remedies} & {"bulk erase first", "format as single-sided"}
 
 
+def test_a_margin_in_a_term_is_the_one_of_its_curve() -> None:
+    """The term's is the worst track's of each draw, so its mean is at most that of the worst track, and near it."""
+    for writer, reader, operation in ((A, NARROW, "update"), (A, B, "read"), (NARROW, A, "exchange")):
+        told = budget(writer, DISK, reader, NORMAL, operation, samples=150, remedies=False)  # type: ignore[arg-type]
+        for group, along in (("timing", told.curve.timing), ("position", told.curve.position_um)):
+            term = told.term(group)  # type: ignore[arg-type]
+            assert term.margin is not None and term.uncertainty is not None
+            assert along.min() - term.uncertainty < term.margin <= along.min() + 1e-9
+
+
+def test_a_signal_is_logged_where_the_controller_cannot_read_it() -> None:
+    group = replace(medium("K6", "130-48", 1), before="erased", importance="irreplaceable")
+    told = budget(A, group, B, LAYOUTS["zoned-35-1s"], "read", samples=150)
+    assert (told.verdict, told.chance, told.limiting) == ("fails", 0.0, "code and format")
+    (log,) = (r for r in told.remedies if r.kind == "log the signal")
+    able = replace(B, host=replace(B.host, controller=None))
+    freed = budget(A, group, able, LAYOUTS["zoned-35-1s"], "read", samples=150)
+    assert log.chance == pytest.approx(freed.chance)
+    assert "indexhole recover" in log.words and "B" in log.words
+    assert "log the signal" not in {r.kind for r in freed.remedies}
+    # what does not go in cannot be logged either
+    wrong_size = budget(A, medium("K", "90"), B, LAYOUTS["zoned-35-1s"], "read", samples=24)
+    assert "log the signal" not in {r.kind for r in wrong_size.remedies}
+
+
 def test_the_same_question_has_the_same_answer() -> None:
     first, again = (budget(A, DISK, B, NORMAL, "exchange", samples=60) for _ in range(2))
     assert (first.chance, first.terms, first.remedies) == (again.chance, again.terms, again.remedies)

@@ -18,6 +18,10 @@ MINUS = "\u2212"
 # marks of figures that nobody should lean on without knowing it
 _WEAK = ("MEMORY fair", "MEMORY weak", "OWN", "?")
 UNITS = {"um": "µm", "fraction of the half window": "of the half window"}
+HOST_WORDS = (
+    "Each word is for the host as it is: where its controller cannot do the code or the format, the signal can still be "
+    "logged and recovered (`indexhole recover`), and the budget says with what chance"
+)
 OPERATION_WORDS = {
     "read": "{reader} reads {disk}, recorded by {writer}",
     "format": "{reader} formats {disk} and reads it back",
@@ -231,6 +235,7 @@ def matrix_lines(matrix: Matrix) -> Iterator[str]:
     told = ", ".join(f"{number} {word}" for word, number in sorted(counts.items()))
     proven = sum(cell.proof is not None for cell in matrix.cells.values())
     yield f"{len(matrix.cells)} pairings for the operation {matrix.operation}: {told}; {proven} tried"
+    yield HOST_WORDS
     differing = [cell for cell in matrix.ordered() if cell.differs]
     if differing:
         yield "Where prediction and trials disagree"

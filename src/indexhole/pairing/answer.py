@@ -70,6 +70,9 @@ class Curve:
         failure: chance that one of its sectors is lost, mean over what is not known.
         position_um, position_sd_um: how much further aside the head may stand, and its standard deviation.
         timing, timing_sd: share of the half window left at one error in 10^9.
+
+    Either margin is what is left when all other groups are right, as in the terms; the term's is that of the worst
+    track of each draw.
     """
 
     cylinder: Ints

@@ -22,12 +22,11 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.model import kernels
 from indexhole.pairing import terms
 from indexhole.pairing.answer import Budget, Curve, Group, Remedy, Term, Verdict
 from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs
 from indexhole.pairing.draws import Streams
-from indexhole.pairing.margins import asides_um, farthest_um, room
+from indexhole.pairing.margins import asides_um, farthest_um, room, timing_left
 from indexhole.pairing.outcome import costs, mean_and_error
 from indexhole.pairing.parts import Conditions, Mechanism, Medium, Operation
 from indexhole.pairing.passages import Case, Passage, layout_spacing_um
@@ -114,17 +113,16 @@ def _tell(reckoned: Reckoning) -> tuple[tuple[Term, ...], Curve]:
         terms.format_term(form, cost["code and format"]),
         terms.volume_term(case),
     )
-    return told, _curve(reckoned, few, farthest)
+    return told, _curve(reckoned, few, farthest, timing_left(few, spacing))
 
 
-def _curve(reckoned: Reckoning, few: Passage, farthest: Floats) -> Curve:
+def _curve(reckoned: Reckoning, few: Passage, farthest: Floats, timing: Floats) -> Curve:
     tracks = reckoned.tracks
     lost = -np.expm1(-reckoned.hazards).mean(axis=0)
     if any("does not go into" in text for text in reckoned.fit.hindrances):
         tracks, none = tracks.only(np.zeros(len(tracks), bool)), np.zeros(0)
         return Curve(tracks.cylinder, tracks.side, none, none, none, none, none)
     aside = farthest - asides_um(few)
-    timing = kernels.timing_margins(few.draws, few.tracks)
     return Curve(
         tracks.cylinder,
         tracks.side,

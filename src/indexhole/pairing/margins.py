@@ -81,6 +81,15 @@ def room(passage: Passage, spacing_um: float, farthest: Floats) -> Room:
     jitter, left = kernels.windows(level.draws, level.tracks)
     needed = np.maximum(_DEVIATIONS * noise * jitter / np.maximum(left, 1e-12), kernels.THRESHOLD + _DEVIATIONS * noise)
     magnetic = _db(wanted / needed).min(axis=1)
-    paced = ideal(passage, ("position", "old recording"), spacing_um)
-    timing = kernels.timing_margins(paced.draws, paced.tracks).min(axis=1)
+    timing = timing_left(passage, spacing_um).min(axis=1)
     return Room(position, old, magnetic, timing)
+
+
+def timing_left(passage: Passage, spacing_um: float) -> Floats:
+    """Share of the half window left at one error in 10^9, heads in place and nothing underneath: (draws, tracks).
+
+    What stands aside or lies underneath widens the jitter too, but that is counted in its own group.
+    """
+    paced = ideal(passage, ("position", "old recording"), spacing_um)
+    found: Floats = kernels.timing_margins(paced.draws, paced.tracks)
+    return found

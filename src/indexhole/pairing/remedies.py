@@ -11,7 +11,7 @@ from indexhole.pairing.answer import Remedy
 from indexhole.pairing.beliefs import Beliefs, MechanismBelief
 from indexhole.pairing.draws import draw_heads
 from indexhole.pairing.outcome import mean_and_error
-from indexhole.pairing.parts import Conditions, Mechanism
+from indexhole.pairing.parts import Conditions, Host, Mechanism
 from indexhole.pairing.passages import Case
 from indexhole.pairing.reckoning import Reckoning, reckon
 from indexhole.pairing.risk import may_be_written
@@ -57,6 +57,14 @@ def _candidates(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> Ite
             "bulk-erase the disk first (persons with heart or other implants keep well away; keep other disks metres "
             "away; local codes and licensed practice decide)",
             replace(case, conditions=replace(conditions, bulk_erased_first=True)),
+        )
+    if reckoned.form.hindrances and case.operation in ("read", "exchange"):
+        # a logger takes whatever passes the head; only the drive counts
+        yield (
+            "log the signal",
+            f"log its signal with {case.reader.name or 'the reader'} and recover it (`indexhole recover`): a capture "
+            "needs no controller",
+            replace(case, reader=replace(case.reader, host=Host())),
         )
     for other in alternatives[:_MOST_READERS]:
         if other in (case.reader, case.writer):

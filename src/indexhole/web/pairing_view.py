@@ -9,6 +9,7 @@ from datetime import date
 from indexhole.jobs.pairing import Answer, Cell, Heading, Matrix, Question
 from indexhole.jobs.pairing_plan import Checked
 from indexhole.jobs.pairing_report import (
+    HOST_WORDS,
     chance_words,
     fact_words,
     margin_words,
@@ -118,6 +119,7 @@ class MatrixPage(Page):
     outcome: str = ""
     differs: tuple[DiffersView, ...] = ()
     groups: tuple[GroupView, ...] = ()
+    host_words: str = f"{HOST_WORDS}."
     fault: str = ""
     reckoning: bool = False
 
