@@ -142,8 +142,8 @@ def test_deleted_mark_is_told() -> None:
     [
         ("mfm", 0.33, 0.01, False),  # a long check needs no quiet track
         ("mfm", 0.35, 0.0, True),  # a pulse near the edge of its window
-        ("group45", 0.33, 0.09, False),
-        ("group45", 0.33, 0.11, True),  # a short check on a track with dropouts
+        ("group45", 0.33, 0.049, False),
+        ("group45", 0.33, 0.051, True),  # a short check on a track with dropouts
         ("group45", 0.35, 0.0, True),
     ],
 )
@@ -177,6 +177,17 @@ def test_two_calm_passes_prove_a_short_check_on_any_track() -> None:
     sector = settled([a_read("group45", field, rough=0.9), a_read("group45", field, rough=0.9)])
     assert (sector.state, sector.passes_read) == (SectorState.SOUND, 2)
     assert math.isnan(sector.false_chance)
+
+
+def test_a_read_given_here_by_its_place_may_contradict_the_one_with_the_id(evidence: Given) -> None:
+    """Both pass their short check with other bytes: neither is believed without reckoning."""
+    field, other = field_of("group45", 1), field_of("group45", 2)
+    evidence(saying(other, "group45"))
+    sector, _ = settle(3, SIZE, [a_read("group45", field)], [a_read("group45", other, id=None)], id_seen=True)
+    assert (sector.state, sector.data) == (SectorState.MENDED, other[1 : 1 + SIZE])
+    agreeing, _ = settle(3, SIZE, [a_read("group45", field)], [a_read("group45", field, id=None)], id_seen=True)
+    assert (agreeing.state, agreeing.data) == (SectorState.SOUND, field[1 : 1 + SIZE])
+    assert math.isnan(agreeing.false_chance)
 
 
 def test_a_field_the_log_ends_in_counts_only_when_there_is_no_other() -> None:

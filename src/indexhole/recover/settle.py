@@ -35,7 +35,7 @@ _SOUND_CHANCE = {16: 2e-6, 8: 2e-5}
 _MENDED_CHANCE = 5e-7
 # Share of fields with a broken rule up to which a short check passed once is believed. Pulses lost without breaking a
 # rule are about as common; it takes two of them in a field, and then the check must still be deceived.
-_QUIET = 0.1
+_QUIET = 0.05
 # Fields tried at most. A field is believed only with some probability of its own, and so many cannot have that.
 _TRIED = 64
 
@@ -90,7 +90,8 @@ def settle(
     good = Counter(r.field for r in own if r.passed)
     if len(good) > 1:
         return _disagreeing(base, good, every)
-    if good and plain(own):
+    contradicted = any(r.passed and r.field not in good for r in placed)
+    if good and plain(own) and not contradicted:
         field, votes = next(iter(good.items()))
         return _with(base, SectorState.SOUND, field, every[0].code, votes, _tally(votes, len(own))), []
     proven = [r for r in own if r.passed and r.source is None]
