@@ -111,14 +111,14 @@ def plan_lines(diagnosis: Diagnosis) -> list[str]:
     return [*lines, *(f"Caution: {caution}" for caution in cautions), decision_line(diagnosis)]
 
 
-def _group_lines(diagnosis: Diagnosis) -> list[str]:
+def group_lines(diagnosis: Diagnosis) -> tuple[str, ...]:
     """Causes that no trial parts, where there is more than a drive's place against its speed."""
-    return [
+    return tuple(
         f"No trial here parts {' from '.join(hypothesis_words(h) for h in group.causes)} "
         f"({group.probability:.2f} together): {group.measure}"
         for group in diagnosis.groups
         if len(group.causes) > 1
-    ]
+    )
 
 
 def report_lines(diagnosis: Diagnosis) -> list[str]:
@@ -134,7 +134,7 @@ def report_lines(diagnosis: Diagnosis) -> list[str]:
     lines.append(f"Cleared: {', '.join(diagnosis.sound) or 'none'}")
     for mechanism, open_question in diagnosis.unproven_why.items():
         lines.append(f"Unproven: {mechanism}, {open_question}")
-    lines += _group_lines(diagnosis)
+    lines += group_lines(diagnosis)
     if diagnosis.advice is not None:
         lines.append(decision_line(diagnosis))
     lines.append(next_line(diagnosis))

@@ -201,10 +201,14 @@ def _causes(
     for i in order[:_LISTED]:
         if weight[i] < _LEAST_LISTED and i != order[0]:
             break
-        rival = next((j for j in order if j != i and j in closely), i)
+        # One more fault beside these is no rival.
+        rivals = (j for j in (*order, _place_of_none(hypotheses)) if j != i and not hypotheses[j] > hypotheses[i])
+        rival = next((j for j in rivals if j in closely or not hypotheses[j]), i)
         rival_words = hypothesis_words(hypotheses[rival])
-        speaks_for, speaks_against = _speaking(evidence.bench, closely[i].rows, closely[rival].rows, nothing)
-        trial_weights = weights(evidence.bench, closely[i].rows, closely[rival].rows)
+        speaks_for, speaks_against = _speaking(
+            evidence.bench, closely[i].rows, evidence.look(hypotheses[rival]).rows, nothing
+        )
+        trial_weights = weights(evidence.bench, closely[i].rows, evidence.look(hypotheses[rival]).rows)
         needs = rival_needs(evidence.bench, trial_weights, rival_words, nothing=not hypotheses[rival])
         ways = told_apart(hypotheses[i])
         shares = [_share(way, closely[i], evidence) for way in ways]
@@ -223,6 +227,10 @@ def _causes(
             for way, share in sorted(zip(ways, shares, strict=True), key=lambda told: -told[1])
         )
     return tuple(causes)
+
+
+def _place_of_none(hypotheses: list[Hypothesis]) -> int:
+    return hypotheses.index(NONE)
 
 
 def _share(way: tuple[Fault, ...], close: Close, evidence: Evidence) -> float:

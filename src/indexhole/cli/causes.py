@@ -55,12 +55,12 @@ def causes(
         tell_network(sheet, folder, kept, measurements, datum, leave_out or [], as_json=as_json)
         return
     from indexhole.causes.report import next_line, plan_lines, report_lines
-    from indexhole.jobs.faulting import diagnose
+    from indexhole.jobs.faulting import PLANNED, diagnose
 
     bench = _bench(sheet, folder, kept)
     for disk in bench.unknown(kept):
         remark(f"--irreplaceable {disk}: no trial names this disk")
-    diagnosis = diagnose(bench, top, plan or 1)
+    diagnosis = diagnose(bench, top, plan or PLANNED)
     if as_json:
         emit_json(diagnosis.to_json_dict())
         return

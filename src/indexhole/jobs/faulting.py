@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.trials import rank_causes
+from indexhole.causes.words import hypothesis_words
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
 from indexhole.shelf.records import Disk
 from indexhole.shelf.register import Shelf
+
+PLANNED = 4  # trials planned ahead, unless more or fewer are asked for
+# Of the course of causes: moments it is weighed at, lines drawn, and the least a line must once have reached.
+_MOMENTS, _LINES, _SEEN = 8, 4, 0.05
 
 
 @dataclass(frozen=True)
@@ -53,10 +60,56 @@ def shelf_bench(shelf: Shelf, irreplaceable: Collection[str] = ()) -> Bench:
     return Bench(trials, irreplaceable_on(shelf) | frozenset(irreplaceable), scratch_on(shelf))
 
 
-def diagnose(bench: Bench, top: int | None = None, plan: int = 1) -> Diagnosis:
+def diagnose(bench: Bench, top: int | None = None, plan: int = PLANNED) -> Diagnosis:
     """Rank what is at fault, keep the `top` most probable causes (all that are listed when None), and plan ahead."""
     diagnosis = rank_causes(bench.trials, bench.irreplaceable, plan=plan, gauged=bench.gauged, scratch=bench.scratch)
     if top is None or top >= len(diagnosis.causes):
         return diagnosis
     left_out = sum(cause.probability for cause in diagnosis.causes[top:])
     return replace(diagnosis, causes=diagnosis.causes[:top], other_probability=diagnosis.other_probability + left_out)
+
+
+@dataclass(frozen=True)
+class Course:
+    """How the likeliest causes stood as trials came in.
+
+    Attributes:
+        causes: in words, likeliest first.
+        after: trials after which they were weighed.
+        shares: of each cause, its probability at each of these moments.
+    """
+
+    causes: tuple[str, ...]
+    after: tuple[str, ...]
+    shares: tuple[tuple[float, ...], ...]
+
+
+def course(bench: Bench, progress: Callable[[int, int], None] = lambda done, total: None) -> Course:
+    """Weigh the trials at a handful of moments, at the ends of operations, the last one now."""
+    trials = list(bench.trials)
+    ends = [k + 1 for k in range(len(trials)) if k + 1 == len(trials) or _begins(trials[k], trials[k + 1])]
+    chosen = sorted({ends[round(k)] for k in np.linspace(0, len(ends) - 1, _MOMENTS)}) if ends else []
+    told: list[dict[str, float]] = []
+    for number, end in enumerate(chosen):
+        found = rank_causes(trials[:end], propose=False, gauged=bench.gauged)
+        shares: dict[str, float] = {}
+        for cause in found.causes:
+            kinds = frozenset(
+                replace(f.always, fault="misaligned") if f.fault == "off-speed" else f.always for f in cause.faults
+            )
+            shares[hypothesis_words(kinds)] = cause.kind_probability
+        told.append(shares)
+        progress(number + 1, len(chosen))
+    names = sorted({name for shares in told for name in shares}, key=lambda n: [-s.get(n, 0.0) for s in told[::-1]])
+    likely = [name for name in names if max(s.get(name, 0.0) for s in told) > _SEEN][:_LINES]
+    return Course(
+        tuple(likely),
+        tuple(trials[end - 1].trial for end in chosen),
+        tuple(tuple(shares.get(name, 0.0) for shares in told) for name in likely),
+    )
+
+
+def _begins(one: Trial, other: Trial) -> bool:
+    """Whether another operation begins with the second of two rows."""
+    job = [(t.operation, t.mechanism, t.disk, t.side, t.lead) for t in (one, other)]
+    return job[0] != job[1] or other.first_cylinder <= one.first_cylinder

@@ -18,7 +18,7 @@ from indexhole.shelf.records import Disk, Mechanism, Unit
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, decode_sheet, parse_sheet, sheet_bytes
 from indexhole.shelf.trials import Imported
-from indexhole.web import network_routes
+from indexhole.web import network_routes, outcome_routes
 from indexhole.web.capture_routes import plain_name
 from indexhole.web.fault_finding import causes_page, trials_page
 from indexhole.web.faults import sentence, told_whole
@@ -26,7 +26,7 @@ from indexhole.web.forms import Ask, Form, Options, form, typed
 from indexhole.web.posted import Posted
 from indexhole.web.progress import how_far
 from indexhole.web.shelf_pages import Stretch, stretch
-from indexhole.web.site import PATIENCE_S, Site
+from indexhole.web.site import GLANCE_S, PATIENCE_S, Site
 from indexhole.web.view import render
 from indexhole.web.words import listed, plural, query
 
@@ -127,6 +127,7 @@ def routes(site: Site) -> APIRouter:
     """The addresses under /causes."""
     router = APIRouter(prefix="/causes")
     router.include_router(network_routes.routes(site))
+    router.include_router(outcome_routes.routes(site))
 
     @router.get("")
     def causes(request: Request) -> Response:
@@ -138,7 +139,9 @@ def routes(site: Site) -> APIRouter:
                 diagnosis = task.result()
             except InputFault as refusal:
                 fault = told_whole(refusal)
-        page = causes_page(trials, diagnosis, _import_form(), site.told(request), fault)
+        course = site.course() if diagnosis is not None else None
+        steps = course.result() if course is not None and course.wait(GLANCE_S) and not course.failed else None
+        page = causes_page(trials, diagnosis, _import_form(), site.told(request), fault, steps)
         return render("causes.html", page)
 
     @router.get("/progress")

@@ -8,17 +8,22 @@ from dataclasses import dataclass, replace
 from markupsafe import Markup
 
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
+from indexhole.causes.explain import DECIBELS_A_NAT
+from indexhole.causes.report import group_lines
+from indexhole.jobs.faulting import Course
 from indexhole.model.trial import Trial
 from indexhole.shelf.listing import Trials
-from indexhole.web.charts import probability_bar
+from indexhole.web.cause_course import course_figure
+from indexhole.web.charts import Figure, probability_bar
 from indexhole.web.faults import sentence
 from indexhole.web.forms import Form
 from indexhole.web.links import disk_link, mechanism_link, trial_link, unit_link
+from indexhole.web.outcome_routes import proposed_fields, sectors_expected
 from indexhole.web.shelf_pages import Stretch
 from indexhole.web.standing import fault_words
 from indexhole.web.trial_view import TrialRow, trial_row
 from indexhole.web.view import Page
-from indexhole.web.words import count, percent, plural
+from indexhole.web.words import MINUS, count, percent, plural
 
 _SHOWN = 12
 PROGRESS = "/causes/progress"
@@ -31,6 +36,7 @@ class Evidence:
     trial: str
     link: str
     outcome: str
+    weight: str
 
 
 @dataclass(frozen=True)
@@ -51,6 +57,7 @@ class CauseView:
     bar: Markup
     twin: str
     why: str
+    unless: str
     for_shown: tuple[Evidence, ...]
     for_more: tuple[Evidence, ...]
     against_shown: tuple[Evidence, ...]
@@ -59,11 +66,15 @@ class CauseView:
 
 @dataclass(frozen=True)
 class NextView:
-    """The trial to make next, in words."""
+    """The trial to make next, in words, and what goes along when its outcome is recorded."""
 
     what: str
     bits: str
+    takes: str
     risk: str
+    caution: str
+    hidden: tuple[tuple[str, str], ...] = ()
+    tried: int = 0
 
 
 @dataclass(frozen=True)
@@ -87,6 +98,11 @@ class CausesPage(Page):
     other: str
     mechanisms: tuple[MechanismWord, ...]
     next: NextView | None
+    plan: tuple[NextView, ...]
+    decision: str
+    groups: tuple[str, ...]
+    course: Figure | None
+    course_coming: bool
     form: Form
 
 
@@ -107,8 +123,9 @@ def causes_page(
     sheet_form: Form,
     told: tuple[str, ...],
     fault: str = "",
+    course: Course | None = None,
 ) -> CausesPage:
-    """The ranking as it stands; without a diagnosis it is still being worked out."""
+    """The ranking as it stands; without a diagnosis it is still being worked out, and so is a missing course."""
     weighing = bool(trials) and diagnosis is None and not fault
     return CausesPage(
         title="Fault-finding",
@@ -121,7 +138,12 @@ def causes_page(
         causes=_cause_views(diagnosis.causes, trials) if diagnosis else (),
         other=percent(diagnosis.other_probability) if diagnosis and diagnosis.other_probability >= 5e-4 else "",
         mechanisms=_mechanism_words(diagnosis) if diagnosis else (),
-        next=_next_view(diagnosis.next) if diagnosis and diagnosis.next else None,
+        next=_next_view(diagnosis.next, tuple(trials)) if diagnosis and diagnosis.next else None,
+        plan=tuple(_next_view(trial) for trial in diagnosis.plan[1:]) if diagnosis else (),
+        decision=_decision(diagnosis) if diagnosis else "",
+        groups=group_lines(diagnosis) if diagnosis else (),
+        course=course_figure(course) if course else None,
+        course_coming=diagnosis is not None and course is None,
         form=sheet_form,
     )
 
@@ -135,14 +157,16 @@ def _cause_views(causes: Sequence[Cause], trials: Sequence[Trial]) -> tuple[Caus
         if causes[k].why == causes[k - 1].why and causes[k].for_trials == causes[k - 1].for_trials:
             same = "For the same reasons, and by the same trials, as the one above."
             views[k] = replace(
-                views[k], why=same, twin="", for_shown=(), for_more=(), against_shown=(), against_more=()
+                views[k], why=same, unless="", twin="", for_shown=(), for_more=(), against_shown=(), against_more=()
             )
     return tuple(views)
 
 
 def _cause_view(cause: Cause, outcomes: dict[str, str], links: dict[str, str]) -> CauseView:
+    decibels = {w.trial: f"{w.nats * DECIBELS_A_NAT:+.0f} dB".replace("-", MINUS) for w in cause.weights}
+
     def evidence(names: Sequence[str]) -> tuple[Evidence, ...]:
-        return tuple(Evidence(n, trial_link(n), outcomes.get(n, "")) for n in names)
+        return tuple(Evidence(n, trial_link(n), outcomes.get(n, ""), decibels.get(n, "")) for n in names)
 
     twins = cause.kind_probability - cause.probability
     twin = (
@@ -158,6 +182,7 @@ def _cause_view(cause: Cause, outcomes: dict[str, str], links: dict[str, str]) -
         bar=probability_bar(cause.probability),
         twin=twin,
         why=cause.why,
+        unless=cause.rival_needs,
         for_shown=evidence(cause.for_trials[:_SHOWN]),
         for_more=evidence(cause.for_trials[_SHOWN:]),
         against_shown=evidence(cause.against_trials[:_SHOWN]),
@@ -174,12 +199,31 @@ def _mechanism_words(diagnosis: Diagnosis) -> tuple[MechanismWord, ...]:
     return (*sound, *unproven)
 
 
-def _next_view(trial: NextTrial) -> NextView:
+def _next_view(trial: NextTrial, trials: tuple[Trial, ...] = ()) -> NextView:
     over = f" over lead {trial.lead}" if trial.lead else ""
     verb = {"read": "Read", "write": "Write and verify", "format": "Format"}[trial.operation]
     where = f"disk {trial.disk}, side {trial.side}, cylinders {trial.first_cylinder} to {trial.last_cylinder}"
-    risk = "" if trial.risk == "none" else f"It {trial.risk}."
-    return NextView(f"{verb} {where} in {trial.mechanism}{over}.", f"{trial.expected_bits:.2f}", risk)
+    changes = [
+        plural(number, word)
+        for number, word in ((trial.swaps, "disk to change"), (trial.lifts, "unit to lift"))
+        if number
+    ]
+    return NextView(
+        what=f"{verb} {where} in {trial.mechanism}{over}.",
+        bits=f"{trial.expected_bits:.2f}",
+        takes=f"about {max(1, round(trial.minutes))} min" + "".join(f", {change}" for change in changes),
+        risk="" if trial.risk == "none" else f"It {trial.risk}.",
+        caution=trial.caution,
+        hidden=proposed_fields(trial),
+        tried=sectors_expected(trial, trials) if trials else 0,
+    )
+
+
+def _decision(diagnosis: Diagnosis) -> str:
+    advice = diagnosis.advice
+    if advice is None:
+        return ""
+    return f"{sentence('; '.join(advice.do) or 'nothing need be done')} {percent(advice.probability)}: {advice.why}."
 
 
 def trials_page(found: Trials, part: Stretch, drawn: Form, told: tuple[str, ...], import_fault: str = "") -> TrialsPage:

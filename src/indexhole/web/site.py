@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse
 
 from indexhole.causes.diagnosis import Diagnosis
-from indexhole.jobs.faulting import Bench, diagnose, irreplaceable_on
+from indexhole.jobs.faulting import Bench, Course, course, diagnose, irreplaceable_on
 from indexhole.shelf.listing import state_of, trials_with
 from indexhole.shelf.register import Shelf
 from indexhole.web.work import Desk, Task
@@ -98,19 +98,27 @@ class Site:
         """What is made from the shelf, kept until the shelf changes."""
         return self.memory.of(name, state_of(self.shelf), lambda: make(self.shelf))
 
+    def _trials(self) -> int:
+        return self.held("number of trials", lambda shelf: trials_with(shelf, most=0).total)
+
     def diagnosis(self) -> Task[Diagnosis] | None:
         """What the shelf's trials say is at fault, being worked out or ready; None when there are no trials."""
-        if not trials_with(self.shelf, most=1).total:
+        if not self._trials():
             return None
         bench = self.held("bench", lambda shelf: Bench(shelf.trials(), irreplaceable_on(shelf)))
         return self.desk.ask(("causes", state_of(self.shelf)), lambda _: diagnose(bench))
+
+    def course(self) -> Task[Course]:
+        """How the causes stood trial by trial, being worked out or ready."""
+        bench = self.held("bench", lambda shelf: Bench(shelf.trials(), irreplaceable_on(shelf)))
+        return self.desk.ask(("course", state_of(self.shelf)), lambda progress: course(bench, progress))
 
     def diagnosis_if_ready(self) -> tuple[Diagnosis | None, bool]:
         """The diagnosis, None when there is none yet, and whether it is still being worked out.
 
         Of very many trials it is not begun by the way: only the Fault-finding page does that.
         """
-        if trials_with(self.shelf, most=1).total > MOST_BY_THE_WAY:
+        if self._trials() > MOST_BY_THE_WAY:
             task = self.desk.known(("causes", state_of(self.shelf)))
         else:
             task = self.diagnosis()

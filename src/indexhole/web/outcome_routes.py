@@ -1,0 +1,71 @@
+"""Recording the outcome of the trial that was proposed: one button, and the sheet has a row more."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from fastapi import APIRouter
+from pydantic import ValidationError
+from starlette.responses import Response
+
+from indexhole.causes.diagnosis import NextTrial
+from indexhole.causes.history import typical_count
+from indexhole.errors import InputFault
+from indexhole.model.trial import Trial
+from indexhole.shelf.sheet import SheetRow
+from indexhole.web.faults import told_whole
+from indexhole.web.posted import Posted
+from indexhole.web.site import Site
+
+OUTCOME = "/causes/outcome"
+_KEPT = ("operation", "host", "lead", "mechanism", "disk", "side", "first_cylinder", "last_cylinder")
+
+
+def proposed_fields(trial: NextTrial) -> tuple[tuple[str, str], ...]:
+    """What goes along unseen with the outcome of a proposed trial."""
+    return tuple((name, str(getattr(trial, name))) for name in _KEPT)
+
+
+def sectors_expected(trial: NextTrial, trials: tuple[Trial, ...]) -> int:
+    """How many sectors the proposed trial will try, by what rows of that disk tried on a cylinder."""
+    rows = [t for t in trials if t.disk == trial.disk and t.sectors_tried] or [t for t in trials if t.sectors_tried]
+    a_cylinder = sorted(t.sectors_tried / (t.last_cylinder - t.first_cylinder + 1) for t in rows)
+    if not a_cylinder:
+        return typical_count(trials)
+    return round(a_cylinder[len(a_cylinder) // 2] * (trial.last_cylinder - trial.first_cylinder + 1))
+
+
+def free_name(trials: tuple[Trial, ...]) -> str:
+    """A name no trial has yet, counting on."""
+    taken = {t.trial for t in trials}
+    number = len(trials) + 1
+    while f"T{number}" in taken:
+        number += 1
+    return f"T{number}"
+
+
+def routes(site: Site) -> APIRouter:
+    """The address that takes an outcome."""
+    router = APIRouter()
+
+    @router.post("/outcome")
+    def outcome(sent: Posted) -> Response:
+        values = {name: str(sent.get(name, "")) for name in (*_KEPT, "sectors_tried", "sectors_failed")}
+        quick = sent.get("quick")
+        if quick == "all":
+            values["sectors_failed"] = values["sectors_tried"]
+        elif quick == "none":
+            values["sectors_failed"] = "0"
+        try:
+            name = free_name(tuple(site.shelf.trials()))
+            row = SheetRow.model_validate({"trial": name, "when": date.today().isoformat(), "note": "", **values})
+            site.shelf.add_trials([row.as_trial()])
+        except ValidationError as fault:
+            error = fault.errors()[0]
+            place = f"{error['loc'][0]}: " if error["loc"] else ""
+            return site.gone_to("/causes", f"Nothing was recorded. {place}{error['msg']}.")
+        except InputFault as fault:
+            return site.gone_to("/causes", f"Nothing was recorded. {told_whole(fault)}")
+        return site.gone_to("/causes", f"Trial {name} is recorded, and the causes are weighed anew.")
+
+    return router
