@@ -8,15 +8,18 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
 from sqlalchemy import ColumnElement, func, or_, select
 
 from indexhole.model.trial import Trial
+from indexhole.shelf.entries import as_record
 from indexhole.shelf.journal import changes_kept
-from indexhole.shelf.records import UnitKind
+from indexhole.shelf.records import Mechanism, Record, UnitKind
 from indexhole.shelf.register import Shelf
-from indexhole.shelf.tables import disks, trials, units
+from indexhole.shelf.tables import TABLES, disks, trials, units
+
+R = TypeVar("R", bound=Record)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,12 +40,14 @@ def trials_with(
     part: str = "",
     first: int = 0,
     most: int = 50,
+    sums: bool = True,
 ) -> Trials:
     """Trials of any of these mechanisms or with this unit as host or lead, and of this disk; all when none is named.
 
     Args:
         part: a host or a lead.
         first, most: the stretch of them, counted from the newest.
+        sums: whether to count all of them; without, the sums are 0.
     """
     played: list[ColumnElement[bool]] = []
     if mechanisms:
@@ -52,11 +57,11 @@ def trials_with(
     where: list[ColumnElement[bool]] = [or_(*played)] if played else []
     if disk:
         where.append(trials.c.disk == disk)
-    sums = select(func.count(), func.sum(trials.c.sectors_tried), func.sum(trials.c.sectors_failed)).where(*where)
+    counted = select(func.count(), func.sum(trials.c.sectors_tried), func.sum(trials.c.sectors_failed)).where(*where)
     some = select(trials).where(*where).order_by(trials.c.row.desc()).offset(first).limit(most)
     with shelf.reading() as connection:
-        total, tried, failed = connection.execute(sums).one()
-        rows = tuple(_trial(dict(row)) for row in connection.execute(some).mappings())
+        total, tried, failed = connection.execute(counted).one() if sums else (0, 0, 0)
+        rows = tuple(_trial(dict(row)) for row in connection.execute(some).mappings()) if most else ()
     return Trials(rows, int(total), int(tried or 0), int(failed or 0))
 
 
@@ -84,6 +89,27 @@ def tried_names(shelf: Shelf) -> frozenset[str]:
         )
 
 
+def records_of(shelf: Shelf, kind: type[R], keys: Sequence[str]) -> dict[str, R]:
+    """The entries of these keys, by key; those that are not there are left out."""
+    return _having(shelf, kind, kind.KEY, keys)
+
+
+def mechanisms_by_unit(shelf: Shelf, inventories: Sequence[str]) -> dict[str, list[Mechanism]]:
+    """The mechanisms of each of these units, in order of number."""
+    found: dict[str, list[Mechanism]] = {}
+    for mechanism in _having(shelf, Mechanism, "unit", inventories).values():
+        found.setdefault(mechanism.unit, []).append(mechanism)
+    return {unit: sorted(held, key=lambda m: m.number) for unit, held in found.items()}
+
+
+def _having(shelf: Shelf, kind: type[R], field: str, values: Sequence[str]) -> dict[str, R]:
+    table = TABLES[kind]
+    asked = select(table).where(table.c[field].in_(list(values)))
+    with shelf.reading() as connection:
+        records = [as_record(kind, dict(row)) for row in connection.execute(asked).mappings()]
+    return {record.key: record for record in records}
+
+
 def natural(key: str) -> list[tuple[int, str]]:
     """Sorts D2 before D10: digits by their number, the rest by letter."""
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split("([0-9]+)", key)]
@@ -105,7 +131,7 @@ def disk_keys(shelf: Shelf) -> list[str]:
 
 def next_trial(shelf: Shelf) -> str:
     """A name for the next trial, such as T80: one more than the highest among the newest that are named so."""
-    newest = trials_with(shelf, most=200).rows
+    newest = trials_with(shelf, most=200, sums=False).rows
     numbers = [int(t.trial[1:]) for t in newest if re.fullmatch("T[0-9]{1,9}", t.trial)]
     number = max(numbers, default=0) + 1
     with shelf.reading() as connection:

@@ -6,7 +6,7 @@ or changes (PATCH). Keys stand in the query, since an inventory number may hold 
 
 # no `from __future__ import annotations` here: the addresses of a kind are made in a function, from types it is given
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Annotated, Any, TypeVar
 
 from fastapi import APIRouter, Body, Query
@@ -16,6 +16,7 @@ from starlette.responses import JSONResponse, Response
 
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
+from indexhole.shelf.listing import trials_with
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.trials import Imported
 from indexhole.web.api_models import (
@@ -74,14 +75,10 @@ def _tag(kind: type[Record]) -> list[str | Any]:
     return [f"{kind.WORD}s"]
 
 
-def some(found: Sequence[Any], first: int, most: int) -> dict[str, Any]:
-    """A stretch of a list with where it stands in the whole."""
-    return {"total": len(found), "first": first, "items": found[first : first + most]}
-
-
 def _listing(router: APIRouter, site: Site, kind: type[R]) -> None:
     def every(first: First = 0, most: Most = 100) -> Any:
-        return some(site.shelf.all(kind), first, most)
+        items = site.shelf.page(kind, first=first, most=most)
+        return {"total": site.shelf.count(kind), "first": first, "items": items}
 
     router.add_api_route(
         f"/{kind.WORD}s", every, response_model=Some[kind], tags=_tag(kind), summary=f"List {kind.WORD}s",  # type: ignore[valid-type]
@@ -154,8 +151,11 @@ def _trials(router: APIRouter, site: Site) -> None:
 
     @router.get("/trials", tags=tags, summary="List trials, in order", operation_id="list-trials")
     def every(first: First = 0, most: Most = 100) -> Some[TrialRow]:
-        found = site.shelf.trials()
-        return Some(total=len(found), first=first, items=[_row(trial) for trial in found[first : first + most]])
+        total = site.held("number of trials", lambda shelf: trials_with(shelf, most=0).total)
+        shown = max(0, min(most, total - first))
+        # they are counted from the newest there, and from the first here
+        found = trials_with(site.shelf, first=max(0, total - first - shown), most=shown, sums=False).rows[::-1]
+        return Some(total=total, first=first, items=[_row(trial) for trial in found])
 
     @router.post("/trials", tags=tags, summary="Add trials, all or none", operation_id="add-trials", status_code=201)
     def add(trials: Annotated[list[TrialRow], Body(min_length=1, max_length=100_000)]) -> Entered:

@@ -106,7 +106,7 @@ def _hosts_and_leads(shelf: Shelf) -> tuple[tuple[tuple[str, str], ...], tuple[t
 
 def next_values(site: Site, asked: Mapping[str, str]) -> dict[str, Any]:
     """What stands in the form: the set-up of the newest trial, a new name, this minute; `asked` goes before it."""
-    newest = trials_with(site.shelf, most=1).rows
+    newest = trials_with(site.shelf, most=1, sums=False).rows
     values: dict[str, Any] = {"operation": "read", "side": "0"}
     if newest:
         kept = newest[0]
@@ -128,9 +128,9 @@ def bench_page(
     mechanism, disk, unit = (narrow.get(name, "") for name in ("mechanism", "disk", "with_"))
     mechanisms = [mechanism] if mechanism else [m.mechanism for m in shelf.mechanisms_of(unit)] if unit else []
     only: dict[str, Any] = {"mechanisms": mechanisms, "disk": disk, "part": unit}
-    total = trials_with(shelf, **only, most=0).total
-    part = stretch(number, total, lambda n: query("/bench", page=n, **narrow) + "#log", LOG_ROWS)
-    found = trials_with(shelf, **only, first=(part.number - 1) * LOG_ROWS, most=LOG_ROWS)
+    sums = site.held(f"sums of {narrow}", lambda held: trials_with(held, **only, most=0))
+    part = stretch(number, sums.total, lambda n: query("/bench", page=n, **narrow) + "#log", LOG_ROWS)
+    found = trials_with(shelf, **only, first=(part.number - 1) * LOG_ROWS, most=LOG_ROWS, sums=False)
     last = shelf.changes(1)
     held = next_values(site, narrow) if values is None else values
     return BenchPage(
@@ -140,7 +140,7 @@ def bench_page(
         ready=shelf.count(Mechanism) > 0 and shelf.count(Disk) > 0,
         form=form(query("/bench", **narrow), "Keep with this count", trial_asks(site), held, fault),
         rows=tuple(trial_row(trial) for trial in found.rows),
-        outcome=_outcome(found),
+        outcome=_outcome(sums),
         stretch=part,
         narrowed=" and ".join(name for name in (mechanism, unit, disk) if name),
         last=change_row(last[0]) if last else None,

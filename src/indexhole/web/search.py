@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from indexhole.errors import InputFault
 from indexhole.shelf.additions import Firmware, Loan, OfUnitOrDisk, Part, Photo, View
+from indexhole.shelf.listing import records_of
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.search import Found
@@ -44,16 +45,19 @@ def search_hits(shelf: Shelf, words: str, kind: str = "") -> Hits:
     except InputFault as fault:
         return Hits((), 0, fault=told_whole(fault))
     of_kind = counts.get(kind, 0) if kind else sum(counts.values())
-    shown = (_hit(shelf, one) for one in found)
+    held = {
+        word: records_of(shelf, _RECORDS[word], [one.key for one in found if one.kind == word])
+        for word in {one.kind for one in found} & set(_RECORDS)
+    }
+    shown = (_hit(held, one) for one in found)
     return Hits(tuple(hit for hit in shown if hit), max(0, of_kind - _MOST), tuple(counts.items()))
 
 
-def _hit(shelf: Shelf, found: Found) -> Hit | None:
+def _hit(held: Mapping[str, Mapping[str, Record]], found: Found) -> Hit | None:
     """A thing found; None for one taken out since."""
     if found.kind == "trial":
         return Hit(f"Trial {found.key}", found.text.replace(" | ", ", "), trial_link(found.key))
-    kind = _RECORDS.get(found.kind)
-    record = shelf.find(kind, found.key) if kind else None
+    record = held.get(found.kind, {}).get(found.key)
     return _TELLERS[found.kind](record) if record is not None else None
 
 

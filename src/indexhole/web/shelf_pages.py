@@ -12,7 +12,7 @@ from markupsafe import Markup
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.shelf.additions import View
 from indexhole.shelf.journal import Change
-from indexhole.shelf.listing import disk_keys, tried_names, unit_keys
+from indexhole.shelf.listing import disk_keys, mechanisms_by_unit, records_of, tried_names, unit_keys
 from indexhole.shelf.records import Disk, Mechanism, Record, Unit
 from indexhole.standards.classes import load_classes
 from indexhole.web.links import disk_link, unit_link, view_link
@@ -149,13 +149,13 @@ def shelf_page(site: Site, words: str, kind: str, pages: tuple[int, int], told: 
     unit_stretch = stretch(pages[0], len(units), lambda n: query("/", units=n, disks=pages[1]) + "#units")
     disk_stretch = stretch(pages[1], len(disks), lambda n: query("/", units=pages[0], disks=n) + "#disks")
     tried = site.held("tried", tried_names)
+    shown = [] if looking else _part(site, Unit, units, unit_stretch)
+    own = mechanisms_by_unit(shelf, [unit.inventory for unit in shown])
     return ShelfPage(
         title="Shelf",
         section="Shelf",
         told=told,
-        units=()
-        if looking
-        else tuple(_unit_entry(site, u, tried, diagnosis, weighing) for u in _part(site, Unit, units, unit_stretch)),
+        units=tuple(_unit_entry(u, own.get(u.inventory, []), tried, diagnosis, weighing) for u in shown),
         unit_stretch=unit_stretch,
         disks=() if looking else tuple(_disk_entry(disk) for disk in _part(site, Disk, disks, disk_stretch)),
         disk_stretch=disk_stretch,
@@ -170,14 +170,14 @@ def shelf_page(site: Site, words: str, kind: str, pages: tuple[int, int], told: 
 
 def _part(site: Site, kind: type[R], keys: Sequence[str], part: Stretch) -> list[R]:
     first = (part.number - 1) * A_PAGE
-    found = (site.shelf.find(kind, key) for key in keys[first : first + A_PAGE])
-    return [record for record in found if record is not None]
+    shown = keys[first : first + A_PAGE]
+    found = records_of(site.shelf, kind, shown)
+    return [found[key] for key in shown if key in found]
 
 
 def _unit_entry(
-    site: Site, unit: Unit, tried: frozenset[str], diagnosis: Diagnosis | None, weighing: bool
+    unit: Unit, own: Sequence[Mechanism], tried: frozenset[str], diagnosis: Diagnosis | None, weighing: bool
 ) -> UnitEntry:
-    own = site.shelf.mechanisms_of(unit.inventory) if unit.kind == "drive unit" else []
     return UnitEntry(
         inventory=unit.inventory,
         link=unit_link(unit.inventory),
