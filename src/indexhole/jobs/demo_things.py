@@ -54,7 +54,7 @@ MECHANISMS = (
 # what drives the disks of each host, and which volumes it takes
 HOSTS: dict[str, dict[str, Any]] = {
     "H1": {"volume_kinds": "fat12, linked", "controller": "mfm-one-rate", "made": "1983 to 1984"},
-    "H2": {"volume_kinds": "fat12", "controller": "mfm-two-rate"},
+    "H2": {"volume_kinds": "fat12", "controller": "mfm-three-rate"},
     "H3": {"volume_kinds": "fat12, labelled", "controller": "mfm-two-rate"},
 }
 
