@@ -5,9 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from sqlalchemy import RowMapping, select
+
 from indexhole.shelf.date_codes import codes_in
 from indexhole.shelf.records import Disk, Unit
 from indexhole.shelf.register import Shelf
+from indexhole.shelf.tables import TABLES, disks, units
 
 # Our own choice: how much of their words two titles must share, and how few words say nothing.
 SHARED = 0.75
@@ -27,24 +30,29 @@ class Likeness:
 
 def similar_to(shelf: Shelf, record: Unit | Disk) -> list[Likeness]:
     """Entries that may be the same thing: same number, most words of the title, or maker and a date code."""
-    return [
-        Likeness(other.key, other.title, "; ".join(why))
-        for other in shelf.all(type(record))
-        if (why := _alike(record, other))
-    ]
+    table = TABLES[type(record)]
+    wanted = ("inventory", "title", "standing", *(("maker", "date_codes") if isinstance(record, Unit) else ()))
+    with shelf.reading() as connection:
+        # Columns, not records: there may be ten thousand, and few are alike.
+        others = connection.execute(select(*(table.c[name] for name in wanted)).order_by(table.c.row)).mappings()
+        return [
+            Likeness(other["inventory"], other["title"], "; ".join(why))
+            for other in others
+            if (why := _alike(record, other))
+        ]
 
 
-def _alike(record: Unit | Disk, other: Unit | Disk) -> list[str]:
+def _alike(record: Unit | Disk, other: RowMapping) -> list[str]:
     why = []
-    if other.inventory == record.inventory:
-        why.append("it has the same inventory number" if other.standing == "known" else "a trial names it")
-    elif other.inventory.casefold() == record.inventory.casefold():
+    if other["inventory"] == record.inventory:
+        why.append("it has the same inventory number" if other["standing"] == "known" else "a trial names it")
+    elif other["inventory"].casefold() == record.inventory.casefold():
         why.append("its inventory number differs in capitals only")
-    if _share(record.title, other.title) >= SHARED:
+    if _share(record.title, other["title"]) >= SHARED:
         why.append("its title is nearly the same")
-    if isinstance(record, Unit) and isinstance(other, Unit) and record.maker:
-        shared = sorted(set(codes_in(record.date_codes)) & set(codes_in(other.date_codes)))
-        if shared and record.maker.casefold() == other.maker.casefold():
+    if isinstance(record, Unit) and record.maker and record.maker.casefold() == other["maker"].casefold():
+        shared = sorted(set(codes_in(record.date_codes)) & set(codes_in(other["date_codes"])))
+        if shared:
             why.append(f"same maker and date code {', '.join(shared)}")
     return why
 
@@ -59,6 +67,11 @@ def _share(one: str, other: str) -> float:
 def next_number(shelf: Shelf, kind: str) -> str:
     """The number after the highest of a kind ("drive unit", "host", "lead", "adapter", "disk"), such as D9."""
     letter = _LETTERS[kind]
-    taken = {unit.inventory for unit in shelf.all(Unit)} | {disk.inventory for disk in shelf.all(Disk)}
+    with shelf.reading() as connection:
+        taken = [
+            name
+            for table in (units, disks)
+            for name in connection.scalars(select(table.c.inventory).where(table.c.inventory.startswith(letter)))
+        ]
     numbers = [int(name[len(letter) :]) for name in taken if re.fullmatch(f"{letter}[0-9]{{1,9}}", name)]
     return f"{letter}{max(numbers, default=0) + 1}"
