@@ -53,17 +53,15 @@ def serve_shelf(
     Raises InputFault or ShelfFault; the page's own faults become error pages.
     """
     from indexhole.cli.present import remark, say
-    from indexhole.shelf.database import REGISTER
-    from indexhole.shelf.register import Shelf, default_folder
+    from indexhole.cli.shelf_open import has_shelf
+    from indexhole.shelf.register import Shelf
     from indexhole.web.server import Place, is_loopback, serve_page
 
-    folder = default_folder() if folder is None else folder
-
     def open_shelf() -> Shelf:
-        fresh = not (folder / REGISTER).exists()
+        fresh = not has_shelf(folder)
         shelf = Shelf.open(folder, create=True)
         if fresh:
-            remark(f"a new shelf is begun in {folder}")
+            remark(f"a new shelf is begun in {shelf.place.told}")
         if not is_loopback(host):
             remark("others on the network can reach the page; what goes to and fro is not encrypted")
         return shelf
