@@ -31,13 +31,15 @@ def _lacking() -> dict[str, str]:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out the groups that cannot run here, each in one plain line."""
+    """Leave out the groups that cannot run here, each in one plain line; the browser comes last."""
     for marker, why in _lacking().items():
         left_out = [item for item in items if why and item.get_closest_marker(marker)]
         if left_out:
             items[:] = [item for item in items if not item.get_closest_marker(marker)]
             config.hook.pytest_deselected(items=left_out)
             config.stash[_NOTES] = [*config.stash.get(_NOTES, []), f"{len(left_out)} tests {why}"]
+    # The browser's driver keeps an event loop running in this thread until the end, and nothing else may start one.
+    items.sort(key=lambda item: "browser" in getattr(item, "fixturenames", ()))
 
 
 _NOTES = pytest.StashKey[list[str]]()
