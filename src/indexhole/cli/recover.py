@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from indexhole.jobs.comparison import Comparison
     from indexhole.jobs.recovering import Recovered
     from indexhole.jobs.writers import WriterReport
+    from indexhole.recover.open_stays import OpenStays
     from indexhole.recover.result import Track
-    from indexhole.signal.options import ReadOptions
 
 Captures = Annotated[
     list[Path], typer.Argument(help="Capture files of one disk: VCD, CSV, WAV, NPY or raw samples, plain or gzip.")
@@ -88,6 +88,7 @@ def recover(
     from indexhole.jobs import comparing, comparison, describing, earlier, recovering
     from indexhole.jobs.writers import report_json as writers_json
     from indexhole.jobs.writers import told
+    from indexhole.recover.open_stays import OpenStays
     from indexhole.signal.options import ReadOptions
 
     if out is not None and out.exists() and not overwrite:
@@ -96,15 +97,12 @@ def recover(
         raise InputFault(
             "--describe prints a layout file and nothing else", remedy="add --json, or ask for the rest another time"
         )
-    if writers:
-        for path in captures:
-            if path.exists() and not path.is_file():
-                raise InputFault("can be read only once, and --writers reads twice", where=str(path), remedy="store it")
     other = earlier.read_earlier(compare) if compare is not None else None
     options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
     quiet = json or not sys.stderr.isatty()
+    opened = OpenStays() if writers else None
     recovered = recovering.recover_files(
-        captures, options, layout, layout_file or (), progress=None if quiet else _show_progress
+        captures, options, layout, layout_file or (), opened=opened, progress=None if quiet else _show_progress
     )
     compared = None
     if other is not None:
@@ -113,7 +111,7 @@ def recover(
     image_path = None
     if out is not None:
         image_path = recovering.save(recovered, out, overwrite=overwrite, deleted=deleted)
-    written_by = _writers(captures, options, recovered, layout_file or (), shelf) if writers else None
+    written_by = _writers(opened, recovered, layout_file or (), shelf) if opened is not None else None
     if json:
         report = recovering.report_json(recovered, image_path)
         if other is not None and compared is not None:
@@ -136,15 +134,13 @@ def recover(
         raise typer.Exit(1)
 
 
-def _writers(
-    paths: Sequence[Path], options: ReadOptions, recovered: Recovered, layout_file: Sequence[Path], folder: Path | None
-) -> WriterReport:
-    """Who wrote the disk, weighed against the shelf where there is one. Reads the captures a second time."""
+def _writers(opened: OpenStays, recovered: Recovered, layout_file: Sequence[Path], folder: Path | None) -> WriterReport:
+    """Who wrote the disk, weighed against the shelf where there is one."""
     from indexhole.cli.shelf_open import has_shelf
     from indexhole.jobs.known_writers import ask_shelf
-    from indexhole.jobs.writers import report_writers_of_files
+    from indexhole.jobs.writers import report_writers_of_stays
 
-    report = report_writers_of_files(paths, options, recovered.surface.layout or None, layout_file)
+    report = report_writers_of_stays(opened, recovered.surface.layout, layout_file)
     if folder is not None or has_shelf(None):
         report, warnings = ask_shelf(report, [note.sha256 for note in recovered.captures], folder)
         for warning in warnings:

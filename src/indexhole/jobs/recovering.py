@@ -21,6 +21,7 @@ from indexhole.jobs.extracting import extract
 from indexhole.jobs.reading import stays_of
 from indexhole.recover.budget import FALSE_BUDGET, false_chance
 from indexhole.recover.identify import SEVERAL_FIT, several_fit
+from indexhole.recover.open_stays import OpenStays
 from indexhole.recover.result import Oddity, Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_stays, recover_surface
 from indexhole.signal.capture import Capture
@@ -93,12 +94,14 @@ def recover_files(
     extra_layouts: Sequence[Path] = (),
     *,
     quality_bins: int = 0,
+    opened: OpenStays | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Recovered:
     """Recover what capture files of one disk hold, each read once and stay by stay, so that size does not matter.
 
     Args:
         options: the keeper's choices of lines and rates.
+        opened: takes the legible stays with their pulses, for the report on writers.
         progress: called with (file, bytes read, bytes in all).
 
     Raises:
@@ -111,7 +114,7 @@ def recover_files(
         return Flow(path, options, told)
 
     flows = [flow_of(path) for path in paths]
-    surface = recover_stays(stays_of(paths, flows), layouts, layout, quality_bins=quality_bins)
+    surface = recover_stays(stays_of(paths, flows), layouts, layout, quality_bins=quality_bins, opened=opened)
     told = tuple(warning for flow in flows for warning in flow.warnings)
     surface = replace(surface, warnings=(*told, *surface.warnings))
     notes = [CaptureNote(f.name, f.sha256, f.pulses, f.duration_s) for f in flows]

@@ -8,20 +8,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from indexhole.jobs.reading import stays_of
 from indexhole.jobs.writer_words import attributions_told, others_told, writers_told
 from indexhole.recover.known_writers import Attribution
 from indexhole.recover.meetings import Meeting
 from indexhole.recover.open_stays import OpenStays
 from indexhole.recover.rewrites import Rewrite
 from indexhole.recover.splices import FALSE_ALARM, FieldTest, FieldVerdict
-from indexhole.recover.surface import open_stays, open_tracks
+from indexhole.recover.surface import open_tracks
 from indexhole.recover.track_writing import Nominal, TrackWriting
 from indexhole.recover.writers import Writer, Writers, find_writers
 from indexhole.signal.capture import Capture
-from indexhole.signal.flow import Flow
 from indexhole.signal.gauge import Gauge
-from indexhole.signal.options import ReadOptions
 from indexhole.standards.layouts import Layout, load_layouts
 
 
@@ -68,25 +65,12 @@ def report_writers(
     """Captures of one disk to its writers. Raises InputFault for an unknown layout id."""
     layouts = load_layouts(extra_layouts)
     opened, candidates, _ = open_tracks(captures, layouts, layout)
-    return _report(opened, candidates[0].layout, layouts)
+    return WriterReport(candidates[0].layout, writers_of(opened, layouts.get(candidates[0].layout)), {})
 
 
-def report_writers_of_files(
-    paths: Sequence[Path], options: ReadOptions, layout: str | None = None, extra_layouts: Sequence[Path] = ()
-) -> WriterReport:
-    """Capture files of one disk to its writers, each read stay by stay, so that size does not matter.
-
-    Raises:
-        InputFault: a file that cannot be read or is given twice, or an unknown layout id.
-    """
-    layouts = load_layouts(extra_layouts)
-    flows = [Flow(path, options) for path in paths]
-    opened, candidates, _ = open_stays(stays_of(paths, flows), layouts, layout)
-    return _report(opened, candidates[0].layout, layouts)
-
-
-def _report(opened: OpenStays, layout: str, layouts: Mapping[str, Layout]) -> WriterReport:
-    return WriterReport(layout, writers_of(opened, layouts.get(layout)), {})
+def report_writers_of_stays(opened: OpenStays, layout: str, extra_layouts: Sequence[Path] = ()) -> WriterReport:
+    """Stays a recovery opened to their writers; `layout` is the one it found, "" when none is known."""
+    return WriterReport(layout, writers_of(opened, load_layouts(extra_layouts).get(layout)), {})
 
 
 def _number(value: float, digits: int = 6) -> float | None:

@@ -20,7 +20,7 @@ from indexhole.signal.sessions import Segment
 from indexhole.signal.streams import Stream
 
 # Pulses held in memory, at 14 bytes each; in the file each takes 10.
-MOST_HELD_PULSES = 2_000_000
+MOST_HELD_PULSES = 500_000
 _NO_TICKS: Ticks = np.empty(0, dtype=np.int64)
 
 
@@ -57,15 +57,15 @@ class OpenStays(Sequence[OpenTrack]):
             self._held += pulses
         self._stays.append(one)
 
-    def at(self, places: Iterable[tuple[int, int | None, int | None]]) -> OpenStays:
-        """Some of the stays, by number, each with the cylinder and head it was found to be on."""
-        chosen = OpenStays(self._most)
-        chosen._spool = self._spool
+    def place(self, places: Iterable[tuple[int, int | None, int | None]]) -> None:
+        """Keep the stays of these numbers, each on the cylinder and head it was found on; leave out the others."""
+        stays: list[OpenTrack] = []
+        filed: dict[int, _Filed] = {}
         for number, cylinder, head in places:
             if number in self._filed:
-                chosen._filed[len(chosen._stays)] = self._filed[number]
-            chosen._stays.append(replace(self._stays[number], cylinder=cylinder, head=head))
-        return chosen
+                filed[len(stays)] = self._filed[number]
+            stays.append(replace(self._stays[number], cylinder=cylinder, head=head))
+        self._stays, self._filed, self._last = stays, filed, None
 
     @property
     def outlines(self) -> Sequence[OpenTrack]:

@@ -84,28 +84,46 @@ def open_stays(
     most_held: int = MOST_HELD_PULSES,
 ) -> tuple[OpenStays, list[Identification], list[str]]:
     """The same from stays as they come, in memory while they have no more than `most_held` pulses in all."""
-    given = _chosen_layout(layouts, layout)
     opened = OpenStays(most_held)
+    stays, blank = _let_go(segments, _chosen_layout(layouts, layout), 0, opened)
+    placing = place_stays(stays, blank)
+    _place(opened, stays, placing)
+    tracks, seen = _describe(placing)
+    warnings = [*map(blank_warning, blank), *placing.warnings]
+    return opened, _candidates(placing, tracks, seen, layouts, layout), warnings
+
+
+def _let_go(
+    segments: Iterable[Segment],
+    layout: Layout | None,
+    quality_bins: int,
+    opened: OpenStays | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> tuple[list[Stay], list[Blank]]:
+    """Stays as they come, each opened and let go before the next is asked for; the legible ones into `opened` too."""
     stays: list[Stay] = []
     blank: list[Blank] = []
-    warnings: list[str] = []
     recent: list[CellGuess] = []
-    for segment in segments:
-        one = open_track(segment, 0, given, recent)
+    for number, segment in enumerate(segments):
+        one = open_track(segment, 0, layout, recent)
         if one is None:
             blank.append(blank_of(segment))
-            warnings.append(blank_warning(blank[-1]))
-            continue
-        opened.append(one)
-        stays.append(let_go(one, 0))
-        recent = _with_recent(recent, one.stream.code, one.stream.cell_ticks)
-    placing = place_stays(stays, blank)
+        else:
+            stays.append(let_go(one, quality_bins))
+            recent = _with_recent(recent, one.stream.code, one.stream.cell_ticks)
+            if opened is not None:
+                opened.append(one)
+        if progress is not None:
+            progress(number + 1)
+    return stays, blank
+
+
+def _place(opened: OpenStays, stays: Sequence[Stay], placing: Placing) -> None:
+    """Put open stays where the same stays, let go, were found to be."""
     # Replacing a stay's place leaves its reads the same object.
     placed = {id(stay.reads): stay for stay in placing.stays}
     found = ((k, placed.get(id(stay.reads))) for k, stay in enumerate(stays))
-    opened = opened.at((k, stay.cylinder, stay.head) for k, stay in found if stay is not None)
-    tracks, seen = _describe(placing)
-    return opened, _candidates(placing, tracks, seen, layouts, layout), [*warnings, *placing.warnings]
+    opened.place([(k, stay.cylinder, stay.head) for k, stay in found if stay is not None])
 
 
 def _with_recent(recent: Sequence[CellGuess], code: str, cell_ticks: float) -> list[CellGuess]:
@@ -147,31 +165,22 @@ def recover_stays(
     layout: str | None = None,
     *,
     quality_bins: int = 0,
+    opened: OpenStays | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Surface:
     """Recover from stays as they come: each is let go before the next is asked for, so a log may be of any length.
 
-    Arguments and faults as of recover_surface; `progress` is called with the number of stays done.
+    Arguments and faults as of recover_surface; `progress` is called with the number of stays done. The legible stays go
+    into `opened` for whoever needs their pulses again.
     """
-    given = _chosen_layout(layouts, layout)
-    warnings: list[str] = []
-    stays: list[Stay] = []
-    recent: list[CellGuess] = []
-    blank: list[Blank] = []
-    for number, segment in enumerate(segments):
-        one = open_track(segment, 0, given, recent)
-        if one is not None:
-            stays.append(let_go(one, quality_bins))
-            recent = _with_recent(recent, stays[-1].code, stays[-1].cell_ticks)
-        else:
-            blank.append(blank_of(segment))
-        if progress is not None:
-            progress(number + 1)
+    stays, blank = _let_go(segments, _chosen_layout(layouts, layout), quality_bins, opened, progress)
     placing = place_stays(stays, blank)
+    if opened is not None:
+        _place(opened, stays, placing)
     shown, seen = _describe(placing)
     candidates = _candidates(placing, shown, seen, layouts, layout)
     chosen = layouts.get(candidates[0].layout)
-    warnings += placing.warnings
+    warnings = list(placing.warnings)
     groups: dict[tuple[int, int], list[Stay]] = defaultdict(list)
     for stay in _as_numbered(placing, chosen):
         if stay.cylinder is None or stay.head is None:
