@@ -18,10 +18,9 @@ from pathlib import Path
 
 import numpy as np
 
-from indexhole.causes.diagnosis import Diagnosis
+from indexhole.causes.diagnosis import Diagnosis, NextTrial
 from indexhole.causes.trials import rank_causes
-from indexhole.model.trial import Trial
-from studies.benches import Bench, Key, Plan, Row, World, draw_bench, draw_operation, trial_of
+from studies.benches import SECTORS, Bench, Key, Plan, Row, World, draw_bench, draw_operation, trial_of
 from studies.oracle import Oracle
 
 FIRST_SEED = 50_000
@@ -134,66 +133,71 @@ def misses(found: Sequence[Case]) -> str:
     return "\n".join(f"{number} x planted {one}, named {other}" for (one, other), number in counted.most_common())
 
 
-SURE, MOST_TRIALS = 0.95, 40
-
-
-def _row_of(trial: Trial, operation: int) -> Row:
-    return Row(
-        operation, 1 + operation // 12, operation % 12 == 0, trial.host, trial.lead, trial.mechanism, trial.disk,
-        trial.side, trial.operation != "read", trial.first_cylinder, trial.last_cylinder,
-    )  # fmt: skip
+SURE, MOST_TRIALS = 0.95, 30
+_BADLY = 0.1  # share of sectors that fail in an operation that went badly
 
 
 def trials_needed(seed: int, *, planned: bool) -> int | None:
-    """Operations until the planted fault is named with 0.95; None when that takes more than are tried.
+    """Operations after the first bad one until the planted fault is named with 0.95; None when that takes too many.
 
-    Both ways start from the same two operations, on a bench whose planted fault is bad: with a mild one neither gets
-    there. Planned trials are those proposed, the others what a keeper tries at random.
+    Both ways start where a keeper would: things were tried at random until an operation went badly. From there on
+    trials are those proposed, or again random ones. The planted fault is bad: with a mild one neither way gets there.
+    All disks are scratch ones, as random trials write on any.
     """
     rng = np.random.default_rng([seed, 77])
     plan = Plan([f"D{i}.0" for i in range(1, 6)], [f"K{i}" for i in range(1, 7)], ["L1", "L2"], ["H1"])
-    operation = 0
-    while operation < 2:
-        plan.rows += draw_operation(rng, plan, operation, 1, operation == 0, 0.35)
-        operation += 1
-    all_sides = [replace(plan.rows[0], side=side) for side in (0, 1)]
-    keys = Plan(plan.mechanisms, plan.disks, plan.leads, plan.hosts, all_sides).faults()
-    named = [k for k in keys if k[1] not in ("set-up", "wrong-medium", "old-recording-underneath")]
-    chance = np.array([keys[k] for k in named])
-    planted = named[int(rng.choice(len(named), p=chance / chance.sum()))]
+    named = _plantable(plan)
+    chance = np.array(list(named.values()))
+    planted = list(named)[int(rng.choice(len(named), p=chance / chance.sum()))]
     world = World(rng, plan, [planted])
     world.worst()
-    # The bench as the keeper knows it: everything has been tried once, silently, so that all of it may be proposed.
-    known = [
-        trial_of(Row(-1, 1, False, "H1", lead, mechanism, disk, side, False, 0, 39), 0, 0)
-        for mechanism, disk, side, lead in zip(
-            plan.mechanisms * 2, [*plan.disks, *plan.disks][:10], [0, 1] * 5, plan.leads * 5, strict=True
+    # Everything stands on the bench from the start, so that all of it may be proposed.
+    sheet = [
+        trial_of(
+            Row(-1, 1, False, "H1", plan.leads[k % 2], plan.mechanisms[k % 5], plan.disks[k % 6], k % 2, False, 0, 39),
+            k,
+            0,
         )
+        for k in range(10)
     ]
-    sheet = [replace(t, sectors_tried=0) for t in known]
-    rows = list(plan.rows)
-    while operation <= MOST_TRIALS:
-        for row in rows:
-            sheet.append(trial_of(row, len(sheet), world.outcome(row)))
-        told = rank_causes(sheet, propose=planned)
-        if answer_of(told) == Answer(frozenset([planted]), answer_of(told).probability) and (
-            answer_of(told).probability >= SURE
-        ):
-            return operation
-        rows = []
-        if planned and told.next is not None:
-            next_trial = told.next
-            span = (next_trial.first_cylinder, next_trial.last_cylinder)
-            whole = next(iter(draw_operation(rng, plan, operation, 1, False, 0.35)))
-            row = replace(
-                whole, lead=next_trial.lead, mechanism=next_trial.mechanism, disk=next_trial.disk, side=next_trial.side,
-                writes=next_trial.operation != "read", host=next_trial.host,
-            )  # fmt: skip
-            rows = [replace(row, first=a, last=b) for a, b in _thirds(*span)]
-        else:
-            rows = list(draw_operation(rng, plan, operation, 1, False, 0.35))
+    sheet = [replace(t, sectors_tried=0) for t in sheet]
+    operation, started = 0, 0
+    proposed: NextTrial | None = None
+    while operation - started <= MOST_TRIALS:
+        rows = list(draw_operation(rng, plan, operation, 1 + operation // 12, operation % 12 == 0, 0.35))
+        if proposed is not None:
+            rows = _as_proposed(rows[0], proposed)
+        failed = [world.outcome(row) for row in rows]
+        sheet += [trial_of(row, len(sheet) + k, n) for k, (row, n) in enumerate(zip(rows, failed, strict=True))]
         operation += 1
+        if not started:
+            tried = SECTORS * sum(row.tracks for row in rows)
+            started = operation if sum(failed) > _BADLY * tried else 0
+            if not started:
+                if operation > 4 * MOST_TRIALS:
+                    return None
+                continue
+        told = rank_causes(sheet, propose=planned, scratch=plan.disks)
+        first = answer_of(told)
+        if first.faults == frozenset([planted]) and first.probability >= SURE:
+            return operation - started
+        proposed = told.next if planned else None
     return None
+
+
+def _plantable(plan: Plan) -> dict[Key, float]:
+    rows = [Row(0, 1, False, "H1", "L1", plan.mechanisms[0], plan.disks[0], side, False, 0, 39) for side in (0, 1)]
+    every = Plan(plan.mechanisms, plan.disks, plan.leads, plan.hosts, rows).faults()
+    return {k: p for k, p in every.items() if k[1] not in ("set-up", "wrong-medium", "old-recording-underneath")}
+
+
+def _as_proposed(row: Row, trial: NextTrial) -> list[Row]:
+    """The rows of a proposed trial."""
+    made = replace(
+        row, lead=trial.lead, mechanism=trial.mechanism, disk=trial.disk, side=trial.side, host=trial.host,
+        writes=trial.operation != "read",
+    )  # fmt: skip
+    return [replace(made, first=a, last=b) for a, b in _thirds(trial.first_cylinder, trial.last_cylinder)]
 
 
 def _thirds(first: int, last: int) -> list[tuple[int, int]]:
