@@ -506,7 +506,7 @@ def test_even_a_fault_in_the_program_is_answered_in_full(shelf: Shelf, monkeypat
     def broken(self: Shelf) -> None:
         raise RuntimeError("secret detail")
 
-    monkeypatch.setattr(Shelf, "trials", broken)
+    monkeypatch.setattr(Shelf, "reading", broken)
     answer = ask(create_app(shelf), "GET", "/")
     assert answer.status_code == 500
     assert "secret detail" not in answer.text
