@@ -103,7 +103,8 @@ class Built(HTMLParser):
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        if self.open and self.open[-1] == "title":
+        # A drawing has titles of its own.
+        if self.open and self.open[-1] == "title" and "svg" not in self.open:
             self.title += data
 
     def all(self, *names: str) -> list[dict[str, str]]:

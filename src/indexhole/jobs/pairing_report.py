@@ -19,8 +19,8 @@ MINUS = "\u2212"
 _WEAK = ("MEMORY fair", "MEMORY weak", "OWN", "?")
 UNITS = {"um": "µm", "fraction of the half window": "of the half window"}
 HOST_WORDS = (
-    "Each word is for the host as it is: where its controller cannot do the code or the format, the signal can still be "
-    "logged and recovered (`indexhole recover`), and the budget says with what chance"
+    "Each word is for the host as it is: where its controller cannot do the code or the format, the signal can still "
+    "be logged and recovered (`indexhole recover`), and the budget says with what chance"
 )
 OPERATION_WORDS = {
     "read": "{reader} reads {disk}, recorded by {writer}",
