@@ -13,11 +13,11 @@ from indexhole.model.trial import Trial
 
 READ_MIN_PER_CYLINDER = 0.02  # OWN: a few turns and a retry now and then
 WRITE_MIN_PER_CYLINDER = 0.04  # OWN: the same, and the verifying
-SWAP_DISK_MIN = 0.7  # OWN: out, into its sleeve, the next one in
+SWAP_DISK_MIN = 1.0  # OWN: out, into its sleeve, the next one in
 CHANGE_LEAD_MIN = 4.0  # OWN: everything off, plugs, on again
-LIFT_UNIT_MIN = 8.0  # OWN: another unit on the bench
-CHANGE_HOST_MIN = 8.0  # OWN
-NOTE_MIN = 0.5  # OWN: write it down
+LIFT_UNIT_MIN = 5.0  # OWN: another unit on the bench
+CHANGE_HOST_MIN = 5.0  # OWN
+NOTE_MIN = 3.0  # OWN: start it, watch it, write it down
 # A write costs a recording: worth so many minutes of other work to avoid. OWN.
 WRITE_RISK_MIN = 6.0
 

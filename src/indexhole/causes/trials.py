@@ -33,6 +33,7 @@ _CAME, _WENT = 0.08, 0.03  # chance that a fault came, or went, while trials wer
 _WORTH_A_SUM = -1.0  # nats below which a second fault is not worth a full sum
 _LISTED, _LEAST_LISTED = 12, 0.002
 _CLOSELY = 14
+_AHEAD = 30  # hypotheses that trials ahead are weighed by: at first all faults are about alike likely
 _SPEAKS = 1.0  # nats a row must differ by to count for or against
 _CLEARED = 1 / 3  # a fault is cleared when the trials make it three times less likely than before
 
@@ -312,7 +313,7 @@ class _Ahead:
         """Look at each likely hypothesis once more, with the candidates beside the trials made."""
         # What explains the trials counts, and so do faults about which they are silent.
         weight = (explaining + plain) / 2
-        likely = _ranked(weighed.hypotheses, weight)[:_CLOSELY]
+        likely = _ranked(weighed.hypotheses, weight)[:_AHEAD]
         told = [(i, closely[i]) for i in likely if i in closely and explaining[i] > _LEAST_LISTED]
         elements = {f.element for i, _ in told for f in weighed.hypotheses[i]}
         magnitudes = {name for _, close in told for name in close.magnitudes.values()}
