@@ -12,8 +12,9 @@ help: ## list what can be made
 demo: install ## make the demonstration shelf in ./demo-shelf and print the outcome; SERVE=1 opens the page on it
 	@$(BIN)/indexhole demo --folder demo-shelf $(if $(SERVE),--serve) $(if $(YES),--yes)
 
+# Matrices here are small: threads that wait for each other only cost time.
 test: install-dev lint ## format, lint, types, import arrows, then every test
-	@$(BIN)/python -m pytest tests benchmarks --benchmark-disable
+	@OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 $(BIN)/python -m pytest tests benchmarks --benchmark-disable
 
 lint: install-dev ## the quick checks alone
 	@$(BIN)/ruff format --check --quiet . && $(BIN)/ruff check --quiet . && $(BIN)/mypy && $(BIN)/lint-imports --no-logo
