@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,9 +12,10 @@ from indexhole.model.trial import Trial
 from indexhole.pairing.beliefs import NO_BELIEFS
 from indexhole.pairing.budget import budget
 from indexhole.pairing.evidence import OUTSIDE, GaugeReading, Observation, observations
-from indexhole.pairing.learning import Suppositions, learn, next_degree, resampled
+from indexhole.pairing.learning import bounded, learn, next_degree, resampled
 from indexhole.pairing.observed import NODES, count_likelihood, make_rows
 from indexhole.pairing.parts import mechanism, medium
+from indexhole.pairing.suppositions import Suppositions
 from indexhole.standards.layouts import load_layouts
 
 LAYOUT = load_layouts()["130-48-mfm-9x512"]
@@ -162,6 +164,72 @@ def test_reading_well_makes_a_disk_and_a_drive_surer() -> None:
     )
     assert after > before
     assert after > 0.97
+
+
+def test_a_sector_lost_now_and_then_is_told_as_the_reason() -> None:
+    """Two sound drives lose one sector of a disk between them; a third one, which loses all, says nothing of it."""
+    trials = [trial(n, "read", d, "K1", 0, side=s) for n, (d, s) in enumerate((("A", 0), ("A", 1), ("B", 0)))]
+    trials += [trial(4, "read", "B", "K1", 1, side=1)]
+    # C is known for it from elsewhere
+    trials += [trial(5, "read", "C", k, 358) for k in ("K1", "K2", "K3")]
+    beliefs = learn(DRIVES, DISKS, LAYOUTS, observations(trials), (), 0)
+    quality = beliefs.disks["K1"].quality
+    assert quality is not None
+    assert (quality.tried, quality.lost, quality.read_elsewhere, quality.aside) == (1440, 1, 1, 360)
+    assert "1 of 1440 sectors was lost in its trials" in beliefs.words["K1"][0]
+    rate = beliefs.disks["K1"].defect_rate
+    disk = replace(DISKS["K1"], before="erased")
+    told = budget(mechanism("", "130-48"), disk, DRIVES["A"], LAYOUT, "read", None, beliefs)
+    assert told.limiting == "magnetics"
+    assert told.why.startswith("magnetics: 1 of 1440 sectors was lost in its trials")
+    (about,) = re.findall(r"about ([0-9.]+) \+/- [0-9.]+ of the 720 sectors", told.why)
+    assert float(about) == pytest.approx(rate.mean() * 720, rel=0.25)
+    assert "one failed read of a sector counts as lost" in told.why and "a retry" in told.why
+    assert told.term("magnetics").words.startswith("1 of 1440")
+    assert any("1 of 1440 sectors" in words for words in told.evidence)
+    # a sound disk is told without
+    sound = learn(DRIVES, DISKS, LAYOUTS, observations(trials[:3]), (), 0)
+    other = budget(mechanism("", "130-48"), disk, DRIVES["A"], LAYOUT, "read", None, sound, remedies=False)
+    assert "lost" not in other.term("magnetics").words
+    assert "none of 1080 sectors was lost in its trials" in sound.words["K1"][0]
+
+
+def test_rows_of_the_same_pairing_are_reckoned_once_and_weigh_as_before() -> None:
+    """Ten trials of the same tracks make one row, whose likelihood is the product of theirs."""
+    once = observations([trial(1, "read", "A", "K1", 3, 117, last=12)])
+    many = observations([trial(n, "read", "A", "K1", n % 3, 117, last=12) for n in range(10)])
+    one, all_ten = (make_rows(o, DRIVES, DISKS, LAYOUTS) for o in (once, many))
+    assert len(one.templates) == len(all_ten.templates) == 1
+    assert [len(s) for s in all_ten.seen] == [10]
+    assert (one.tracks[0] == all_ten.tracks[0]).all() and one.spans[0] == 1
+    apart = count_likelihood(np.arange(10) % 3, np.full(10, 117)).sum(axis=0)
+    assert all_ten.log_likelihood[0] == pytest.approx(apart)
+    # other sides, thirds and hands stay apart; a stretch over more than a third is looked at in three places
+    more = observations(
+        [*(trial(n, "read", "A", "K1", 0, side=n % 2) for n in range(4)), trial(9, "read", "B", "K1", 0)]
+    )
+    kept = make_rows(more, DRIVES, DISKS, LAYOUTS)
+    assert len(kept.templates) == 3 and (kept.spans == 3).all()
+
+
+def test_work_is_bounded_however_much_evidence_there_is() -> None:
+    """Hazards reckoned grow with the trials of a small shelf and stop growing on a large one."""
+    library = load_layouts()["130-48-mfm-9x512"]
+    drives = {f"D{i}": mechanism(f"D{i}", "130-48", "mfm-two-rate") for i in range(40)}
+    disks = {f"K{i}": medium(f"K{i}", "130-48") for i in range(60)}
+    rng = np.random.default_rng(3)
+    work = []
+    for count in (10, 200, 2000):
+        seen = [
+            Observation(f"T{n}", "", "read", OUTSIDE, f"D{rng.integers(40)}", f"K{rng.integers(60)}", 0, 0, 39, 360, 0)
+            for n in range(count)
+        ]
+        rows = make_rows(seen, drives, disks, dict.fromkeys(disks, library))
+        rounds, draws = bounded(rows, 3)
+        assert 1 <= rounds <= 3 and 96 <= draws <= 1024
+        work.append(rounds * draws * len(rows.templates))
+    assert work[1] > 2 * work[0]
+    assert work[2] < 2 * work[1]
 
 
 def test_an_odd_gap_habit_is_learnt_from_rewrites() -> None:

@@ -14,7 +14,7 @@ from indexhole.jobs.pairing_evidence import SEED, Evidence, Proof, proof_of, sur
 from indexhole.jobs.pairing_stock import OUTSIDE_WORDS, Stock, plain_disk
 from indexhole.pairing import matrix as reckoning
 from indexhole.pairing.answer import Budget
-from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs
+from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs, DiskBelief
 from indexhole.pairing.budget import budget
 from indexhole.pairing.evidence import OUTSIDE, Observation
 from indexhole.pairing.matrix import DRAWS
@@ -377,10 +377,19 @@ def _reckoned(evidence: Evidence, cells: Sequence[tuple[Cell, Setup]]) -> Iterat
             chance=chance,
             chance_error=math.sqrt(max(chance * (1 - chance), 0.0) / DRAWS),
             limiting=limiting,
-            why=f"limited by {limiting}" if limiting else "nothing limits it",
+            why=_why(limiting, evidence.beliefs.disks.get(setup.disk.name)),
             differs=differs(chance, expected, cell.proof),
             expected=expected,
         )
+
+
+def _why(limiting: str | None, disk: DiskBelief | None) -> str:
+    if limiting is None:
+        return "nothing limits it"
+    quality = disk.quality if disk is not None else None
+    if limiting == "magnetics" and quality is not None and quality.lost:
+        return f"limited by {limiting}: {quality.words}"
+    return f"limited by {limiting}"
 
 
 def _matrix(setups: Sequence[Setup], beliefs: Beliefs) -> reckoning.Matrix:

@@ -11,6 +11,7 @@ import json
 import zipfile
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import astuple
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +19,13 @@ import numpy as np
 
 from indexhole import __version__
 from indexhole.errors import IndexholeError
-from indexhole.pairing.beliefs import Beliefs, DiskBelief, MechanismBelief
+from indexhole.pairing.beliefs import Beliefs, DiskBelief, MechanismBelief, Quality
 from indexhole.shelf.files import write_whole
 from indexhole.standards.layouts import Layout
 
 _KEPT = 12
+# Another way of keeping or of weighing gets another number, so that what was kept before is made anew.
+_FORM = 3
 _MECHANISM = ("offset_um", "speed_ratio", "loss_db", "gap_2_shift")
 _DISK = ("loss_db", "defect_rate")
 
@@ -30,7 +33,7 @@ _DISK = ("loss_db", "defect_rate")
 def _place(made_from: object) -> Path:
     from platformdirs import user_cache_path
 
-    told = repr((__version__, _told(made_from)))
+    told = repr((__version__, _FORM, _told(made_from)))
     return (
         user_cache_path("indexhole", appauthor=False) / f"beliefs-{hashlib.sha256(told.encode()).hexdigest()[:32]}.npz"
     )
@@ -52,16 +55,22 @@ def kept_beliefs(made_from: object) -> Beliefs | None:
             names: dict[str, Any] = json.loads(str(held["names"]))
             return Beliefs(
                 {n: MechanismBelief(*held[f"mechanism-{k}"]) for k, n in enumerate(names["mechanisms"])},
-                {n: DiskBelief(*held[f"disk-{k}"]) for k, n in enumerate(names["disks"])},
+                {n: _disk(held[f"disk-{k}"], quality) for k, (n, quality) in enumerate(names["disks"].items())},
                 {n: tuple(words) for n, words in names["words"].items()},
             )
-    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, EOFError, zipfile.BadZipFile):
         return None
+
+
+def _disk(draws: Any, quality: list[int] | None) -> DiskBelief:
+    loss_db, defect_rate = draws
+    return DiskBelief(loss_db, defect_rate, Quality(*quality) if quality else None)
 
 
 def keep_beliefs(made_from: object, beliefs: Beliefs) -> None:
     """Keep beliefs for the next time, and let the oldest go. A folder that cannot be written is let be."""
-    names = {"mechanisms": [*beliefs.mechanisms], "disks": [*beliefs.disks], "words": dict(beliefs.words)}
+    qualities = {n: list(astuple(one.quality)) if one.quality else None for n, one in beliefs.disks.items()}
+    names = {"mechanisms": [*beliefs.mechanisms], "disks": qualities, "words": dict(beliefs.words)}
     arrays = {
         f"mechanism-{k}": np.stack([getattr(one, field) for field in _MECHANISM])
         for k, one in enumerate(beliefs.mechanisms.values())

@@ -26,11 +26,34 @@ class MechanismBelief:
 
 
 @dataclass(frozen=True, slots=True)
+class Quality:
+    """What trials counted of a disk, one failed read of a sector being one sector lost.
+
+    Attributes:
+        tried, lost: sectors, in trials whose drives do not lose them by themselves.
+        read_elsewhere: of those lost, how many lie in tracks that another trial read without a loss.
+        aside: sectors tried by drives that do lose them by themselves, which say nothing of the disk.
+    """
+
+    tried: int
+    lost: int
+    read_elsewhere: int = 0
+    aside: int = 0
+
+    @property
+    def words(self) -> str:
+        """`1 of 720 sectors was lost in its trials`, as a clause."""
+        count = f"{self.lost if self.lost else 'none'} of {self.tried} sectors {'were' if self.lost > 1 else 'was'}"
+        return f"{count} lost in its trials"
+
+
+@dataclass(frozen=True, slots=True)
 class DiskBelief:
     """Draws for one disk, each of shape (draws,): loss of signal by wear, chance of a sector to be defective."""
 
     loss_db: Floats
     defect_rate: Floats
+    quality: Quality | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -148,6 +148,10 @@ def limiting_group(told: tuple[Term, ...]) -> Group | None:
 def _verdict(reckoned: Reckoning, told: tuple[Term, ...], chance: float, limiting: Group | None) -> tuple[Verdict, str]:
     by_group = {t.group: t for t in told}
     limit = by_group[limiting].words if limiting else ""
+    if limiting == "magnetics":
+        # the group holds the disk's bad places too: where they take most of it, they are the reason
+        takes, spots = terms.bad_places(reckoned.case, reckoned.passages[-1])
+        limit = spots if spots and takes > by_group["magnetics"].cost / 2 else limit
     if not reckoned.possible:
         return "fails", "; ".join([*reckoned.fit.hindrances, *reckoned.form.hindrances])
     if chance <= FAILS:

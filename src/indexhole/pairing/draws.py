@@ -108,7 +108,9 @@ class Disks:
 
 def _picks(beliefs: Beliefs, streams: Streams, count: int) -> npt.NDArray[np.int64]:
     """Which of the beliefs' draws each of ours takes: the same for every name, so that they stay together."""
-    return streams.rng("beliefs").integers(0, count, streams.size)
+    # in turn and not at random, so that none is missed while another comes twice
+    shuffled = streams.rng("beliefs").permutation(count)
+    return np.resize(shuffled, streams.size)
 
 
 def _width(figure: Figure | None, pitch_um: float, streams: Streams, *names: str) -> Floats:

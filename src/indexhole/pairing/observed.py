@@ -1,9 +1,14 @@
-"""Observations as rows: what the model needs to know of each, and how likely its counts are at each hazard."""
+"""Observations as rows: what the model needs to know of each, and how likely its counts are at each hazard.
+
+Observations of the same hands, disk, side and thirds of the cylinders make one row: they have one hazard, so their log
+likelihoods at each hazard add up, and however often a pairing is tried it is reckoned once.
+"""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +33,10 @@ _CONCENTRATION = 8.0
 _LUCK, _LUCK_WEIGHT = (0.25, 1.0, 4.0), (0.25, 0.5, 0.25)
 _SURPRISE = 0.01
 _TEMPLATE_DRAWS = 64
+_BANDS = 3
+# Tracks of a band count as alike when the heads' places change less than this along it; our own choice.
+_STEADY_UM = 3.0
+_SAME = [kernels.RPM, kernels.CELL, kernels.RATE, kernels.SHORTEST, kernels.LONGEST, kernels.TRANSITIONS]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +45,9 @@ class Rows:
 
     Attributes:
         mechanisms, disks: names by index; the last mechanism is the outside drive.
-        templates, tracks, hands: see the kernel.
-        log_likelihood: (rows, nodes) of the counts at each hazard of NODES.
+        templates, tracks, spans, hands: see the kernel.
+        log_likelihood: (rows, nodes) of the counts of all its observations at each hazard of NODES.
+        seen: the observations of each row.
         rewrites: rows in which the reader had rewritten sectors another had laid out: (row, reader, other, layout).
     """
 
@@ -45,8 +55,10 @@ class Rows:
     disks: tuple[str, ...]
     templates: Floats
     tracks: Floats
+    spans: Ints
     hands: Ints
     log_likelihood: Floats
+    seen: tuple[tuple[Observation, ...], ...]
     rewrites: tuple[tuple[int, str, str, Layout], ...]
 
 
@@ -83,32 +95,66 @@ def make_rows(
     ]
     names, disk_names = (*mechanisms, OUTSIDE), tuple(disks)
     at, disk_at = {n: i for i, n in enumerate(names)}, {n: i for i, n in enumerate(disk_names)}
-    templates = np.empty((len(usable), kernels.DRAW_COLUMNS))
-    tracks = np.empty((len(usable), 3, kernels.TRACK_COLUMNS))
-    hands = np.empty((len(usable), 4), dtype=np.int64)
-    made: dict[tuple[object, ...], tuple[Floats, Floats, Ints]] = {}
-    rewrites = []
-    for i, o in enumerate(usable):
-        key = (o.writer, o.reader, o.over, o.disk, o.side, o.operation)
-        if key not in made:
-            made[key] = _template(o, mechanisms, disks[o.disk], layouts[o.disk])
-        draw, all_tracks, cylinders = made[key]
-        last = min(o.last_cylinder, layouts[o.disk].cylinders - 1)
-        picked = np.searchsorted(cylinders, np.linspace(o.first_cylinder, last, 3).round())
-        templates[i], tracks[i] = draw, all_tracks[picked]
+    alike: dict[tuple[object, ...], list[Observation]] = defaultdict(list)
+    for o in usable:
         over = o.over if o.over in at else OUTSIDE
+        rewritten = o.operation == "write" and o.laid_out_by != o.reader and o.laid_out_by in mechanisms
+        first, last = (c * _BANDS // layouts[o.disk].cylinders for c in (o.first_cylinder, _last(o, layouts)))
+        laid_out_by = o.laid_out_by if rewritten else None
+        alike[o.writer, o.reader, over, o.disk, o.side, o.operation, laid_out_by, first, last].append(o)
+    templates = np.empty((len(alike), kernels.DRAW_COLUMNS))
+    tracks = np.empty((len(alike), 3, kernels.TRACK_COLUMNS))
+    spans, hands = np.empty(len(alike), dtype=np.int64), np.empty((len(alike), 4), dtype=np.int64)
+    log_likelihood = np.empty((len(alike), len(NODES)))
+    made: dict[object, tuple[Floats, Floats, Ints]] = {}
+    rewrites = []
+    for i, (key, seen) in enumerate(alike.items()):
+        o = seen[0]
+        over = o.over if o.over in at else OUTSIDE
+        kind = _kind_of(o, over, mechanisms, disks[o.disk], layouts[o.disk])
+        if kind not in made:
+            made[kind] = _template(o, mechanisms, disks[o.disk], layouts[o.disk])
+        templates[i], all_tracks, cylinders = made[kind]
+        ends = min(s.first_cylinder for s in seen), max(_last(s, layouts) for s in seen)
+        tracks[i] = all_tracks[np.searchsorted(cylinders, np.linspace(*ends, 3).round())]
+        spans[i] = 3
+        if key[7] == key[8] and _steady(tracks[i]):
+            tracks[i], spans[i] = tracks[i, 1], 1
         hands[i] = at[o.writer], at[o.reader], at[over], disk_at[o.disk]
-        if o.operation == "write" and o.laid_out_by != o.reader and o.laid_out_by in mechanisms:
+        counts = np.array([(s.failed, s.tried) for s in seen])
+        log_likelihood[i] = count_likelihood(counts[:, 0], counts[:, 1]).sum(axis=0)
+        if key[6] is not None:
             rewrites.append((i, o.reader, o.laid_out_by, layouts[o.disk]))
-    return Rows(
-        names,
-        disk_names,
-        templates,
-        tracks,
-        hands,
-        count_likelihood(np.array([o.failed for o in usable], int), np.array([o.tried for o in usable], int)),
-        tuple(rewrites),
-    )
+    kept = tuple(map(tuple, alike.values()))
+    return Rows(names, disk_names, templates, tracks, spans, hands, log_likelihood, kept, tuple(rewrites))
+
+
+def _last(o: Observation, layouts: Mapping[str, Layout]) -> int:
+    return min(o.last_cylinder, layouts[o.disk].cylinders - 1)
+
+
+def _steady(tracks: Floats) -> bool:
+    """Whether one track can stand for these: the same format, and heads that do not drift apart along them."""
+    apart = tracks[:, kernels.W_PLACE] - tracks[:, kernels.R_PLACE]
+    places = (apart, tracks[:, kernels.U_PLACE])
+    return not np.ptp(tracks[:, _SAME], axis=0).any() and all(np.ptp(p) < _STEADY_UM for p in places)
+
+
+def _kind_of(
+    o: Observation, over: str, mechanisms: Mapping[str, Mechanism], disk: Medium, layout: Layout
+) -> tuple[object, ...]:
+    """What tells one template from another: classes, not names."""
+    hands = [mechanisms.get(n) for n in (o.writer, o.reader, over)]
+    kinds = [_mechanism_kind(m) if m else None for m in hands]
+    plain = (disk.disk_class.id, disk.sides, disk.hub_ring, disk.condition)
+    same = (o.writer == OUTSIDE or o.over == o.writer, o.operation == "read")
+    return (*kinds, plain, layout.id, o.side, same)
+
+
+def _mechanism_kind(m: Mechanism) -> tuple[object, ...]:
+    drive, controller = m.drive, m.host.controller
+    widths = tuple(w.value if w else None for w in (drive.write_width_um, drive.read_width_um))
+    return drive.id, widths, tuple(s.value for s in drive.speeds_rpm), controller.id if controller else ""
 
 
 def _template(
@@ -116,7 +162,9 @@ def _template(
 ) -> tuple[Floats, Floats, Ints]:
     """The middle of all that is not learnt, and the tracks of a side in order of cylinders."""
     outside = outside_drive(disk)
-    writer, reader = mechanisms.get(o.writer, outside), mechanisms[o.reader]
+    # without names: what is drawn of a name is learnt or must not count
+    writer, reader = (replace(mechanisms.get(n, outside), name="") for n in (o.writer, o.reader))
+    disk = replace(disk, name="")
     case = Case(writer, disk, reader, layout, "read", Conditions(), NO_BELIEFS, Streams(0, _TEMPLATE_DRAWS))
     tracks = layout_tracks(layout)
     side = tracks.only(tracks.side == o.side)
@@ -124,7 +172,7 @@ def _template(
     if o.writer == OUTSIDE or o.over == o.writer:
         assembly.under = None
     else:
-        assembly.under = Under(mechanisms.get(o.over, outside), tracks.pitch_um, 1.0)
+        assembly.under = Under(replace(mechanisms.get(o.over, outside), name=""), tracks.pitch_um, 1.0)
     (passage,) = assembly.passages()
     draw = np.median(passage.draws, axis=0)
     draw[[kernels.STRAIN, kernels.OVAL, kernels.AZIMUTH]] = 0.0

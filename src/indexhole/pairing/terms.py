@@ -108,11 +108,35 @@ def old_term(assembly: Assembly, room: Room, cost: float) -> Term:
     return _term("old recording", room.old_db, "dB", cost, words, tuple(facts))
 
 
+def bad_places(case: Case, passage: Passage) -> tuple[float, str]:
+    """The chance of a whole disk that its bad places take by themselves, and why; no words where that is little."""
+    sectors = float(passage.tracks[:, kernels.SECTORS].sum())
+    lost = passage.draws[:, kernels.DEFECT] * sectors
+    takes = 1.0 - float(np.exp(-np.minimum(lost, 700.0)).mean())
+    known = case.beliefs.disks.get(case.disk.name)
+    quality = known.quality if known is not None else None
+    number = f"about {lost.mean():.2g} +/- {lost.std():.2g} of the {sectors:.0f} sectors of a disk"
+    if quality is not None and quality.lost:
+        words = f"{quality.words} (one failed read of a sector counts as lost): by that {number} are"
+        if quality.read_elsewhere:
+            words += (
+                f"; another trial of the same tracks lost none, so a retry or another reader may bring back "
+                f"{'it' if quality.lost == 1 else f'{quality.read_elsewhere} of them'}"
+            )
+        return takes, words
+    if takes <= _DEAR:
+        return takes, ""
+    if case.disk.condition:
+        return takes, f"a disk noted as {', '.join(case.disk.condition)} often has bad places: {number} taken as lost"
+    return takes, f"the disk may have bad places: {number} taken as lost"
+
+
 def magnetics_term(case: Case, passage: Passage, room: Room, cost: float) -> Term:
-    """Write field against coercivity, and how sharp the result is."""
+    """Write field against coercivity, how sharp the result is, and the bad places of the disk."""
     writer = case.reader if case.operation == "update" else case.writer
     current, needed = write_field(writer, case.disk, case.layout), case.disk.disk_class.coercivity_oe
-    parts = []
+    spots = bad_places(case, passage)[1]
+    parts = [spots] if spots else []
     if current is not None and needed is not None:
         ratio = current.value / needed.value
         drive, disk = np.array(current.value), np.array(needed.value)
