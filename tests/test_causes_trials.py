@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from indexhole.causes.diagnosis import Diagnosis
@@ -297,7 +297,14 @@ operations = st.tuples(
     st.tuples(*[st.sampled_from([0, 0, 0, 1, 40, "all"])] * 3),
 )
 sheets = st.lists(operations, min_size=1, max_size=9)
-slow = settings(deadline=None, max_examples=4, suppress_health_check=[HealthCheck.too_slow])
+# A ranking takes a while, so few are drawn, the same each time, and a failing one is not made smaller.
+slow = settings(
+    deadline=None,
+    max_examples=4,
+    derandomize=True,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.too_slow],
+)
 
 
 def fill(drawn: list[tuple[Operation, int, int, int, int, tuple[object, ...]]]) -> list[Trial]:
@@ -355,10 +362,12 @@ def test_renaming_changes_names_only(drawn: list) -> None:  # type: ignore[type-
 @slow
 @given(sheets, st.data())
 def test_order_of_unrelated_operations_does_not_matter(drawn: list, data: st.DataObject) -> None:  # type: ignore[type-arg]
+    """Operations with nothing but the host in common: faults may come and go, so those of one thing have an order."""
     moved = list(drawn)
     for place in range(len(moved) - 1):
         one, other = moved[place], moved[place + 1]
-        if one[2:4] != other[2:4] and data.draw(st.booleans()):
+        apart = one[1] != other[1] and one[2] != other[2] and one[4] != other[4]
+        if apart and data.draw(st.booleans()):
             moved[place], moved[place + 1] = other, one
     same(rank_causes(fill(drawn), propose=False), rank_causes(fill(moved), propose=False))
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -397,20 +396,6 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     finally:
         process.send_signal(signal.SIGINT)
         process.communicate(timeout=30)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """A real browser without a window."""
-    found = shutil.which("chromium")
-    if found is None:
-        pytest.fail("the browser tests need Debian's package chromium")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        opened = driver.chromium.launch(executable_path=found, args=["--headless", "--no-sandbox", "--disable-gpu"])
-        yield opened
-        opened.close()
 
 
 @pytest.mark.browser
