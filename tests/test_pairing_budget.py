@@ -9,11 +9,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from indexhole.pairing.answer import GROUPS
+from indexhole.pairing.answer import GROUPS, Group
 from indexhole.pairing.budget import budget
 from indexhole.pairing.draws import Streams
 from indexhole.pairing.format import SYNCS, first_header_room_us, rewrite
-from indexhole.pairing.parts import OPERATIONS, Climate, Conditions, Operation, WhatIf, mechanism, medium
+from indexhole.pairing.parts import (
+    OPERATIONS,
+    Climate,
+    Conditions,
+    Mechanism,
+    Medium,
+    Operation,
+    WhatIf,
+    mechanism,
+    medium,
+)
+from indexhole.pairing.passages import outside_drive
 from indexhole.pairing.remedies import one_sided
 from indexhole.standards.controllers import load_controllers
 from indexhole.standards.drives import load_drives
@@ -91,6 +102,74 @@ def test_a_signal_is_logged_where_the_controller_cannot_read_it() -> None:
     # what does not go in cannot be logged either
     wrong_size = budget(A, medium("K", "90"), B, LAYOUTS["zoned-35-1s"], "read", samples=24)
     assert "log the signal" not in {r.kind for r in wrong_size.remedies}
+
+
+@pytest.mark.parametrize(
+    ("reader", "disk", "layout", "group", "says"),
+    [
+        # the index window of a jacket nobody looked at
+        (
+            mechanism("R", "200-two-side", "mfm-three-rate"),
+            replace(medium("K", "200", 1), before="erased", supposed=("window",)),
+            "200-fm-26x128",
+            "fit",
+            "if the index window lies where one-side disks have it, R sees no index",
+        ),
+        # a drive class taken from the disk class
+        (
+            replace(mechanism("R", "200-two-side", "mfm-three-rate"), supposed=("class", "heads", "cylinders")),
+            replace(medium("K", "200", 1), before="erased"),
+            "200-fm-26x128",
+            "fit",
+            "if R is a usual one of its disk class (200-two-side), R sees no index",
+        ),
+        (
+            replace(mechanism("R", "130-48-one-side", "mfm-two-rate"), supposed=("class", "heads")),
+            replace(DISK, before="erased"),
+            NORMAL.id,
+            "fit",
+            "R has one head",
+        ),
+        # its speed, where the controller has no rate for it
+        (
+            replace(mechanism("R", "130-dense", "mfm-one-rate"), supposed=("class",)),
+            replace(DISK, before="erased"),
+            NORMAL.id,
+            "code and format",
+            "has no rate near a cell",
+        ),
+        # a layout usual for the class
+        (
+            mechanism("R", "130-48", "zoned-35"),
+            replace(DISK, before="erased", supposed=("layout",)),
+            NORMAL.id,
+            "code and format",
+            "if the disk is laid out as is usual for its class",
+        ),
+    ],
+)
+def test_what_nobody_noted_never_fails_by_itself(
+    reader: Mechanism, disk: Medium, layout: str, group: Group, says: str
+) -> None:
+    writer = outside_drive(disk)
+    told = budget(writer, disk, reader, LAYOUTS[layout], "read", samples=150)
+    noted = replace(disk, supposed=()), replace(reader, supposed=())
+    firm = budget(writer, *noted, LAYOUTS[layout], "read", samples=24, remedies=False)
+    assert (firm.verdict, firm.chance, firm.limiting) == ("fails", 0.0, group)
+    assert (told.verdict, told.limiting) == ("unproven", group)
+    assert 0.0 < told.chance < 0.55
+    assert told.term(group).verdict == "unproven"
+    assert told.why.startswith("it hangs on what nobody noted: if ") and says in told.why
+    assert told.chance + sum(t.cost for t in told.terms) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_what_fails_either_way_fails() -> None:
+    """A wide head on narrow tracks cannot read them, however many cylinders it has."""
+    reader = replace(mechanism("R", "130-48", "mfm-two-rate"), supposed=("class", "cylinders"))
+    disk = replace(medium("K", "130-96"), before="erased")
+    told = budget(NARROW, disk, reader, LAYOUTS["130-96-mfm-9x512"], "read", samples=100, remedies=False)
+    assert (told.verdict, told.limiting) == ("fails", "position")
+    assert told.why.startswith("position: centre lines drift apart")
 
 
 def test_the_same_question_has_the_same_answer() -> None:

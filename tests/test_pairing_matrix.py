@@ -9,6 +9,7 @@ import pytest
 
 from indexhole.pairing.answer import GROUPS
 from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs, DiskBelief, MechanismBelief
+from indexhole.pairing.budget import budget
 from indexhole.pairing.draws import Streams
 from indexhole.pairing.matrix import VERDICTS, few_tracks, matrix
 from indexhole.pairing.parts import Climate, Conditions, Mechanism, Medium, Operation, mechanism, medium
@@ -104,6 +105,21 @@ def test_the_matrix_is_the_budget_within_its_approximations(operation: Operation
     assert np.sqrt(np.mean(np.square(apart))) < 0.08
     assert abs(np.mean(apart)) < 0.05
     assert other_verdict < 0.3 * len(apart)
+
+
+def test_what_nobody_noted_is_told_as_the_budget_tells_it() -> None:
+    layout = LAYOUTS["200-fm-26x128"]
+    disks = [replace(medium(f"K{i}", "200", 1), before="erased", supposed=("window",) * (i > 0)) for i in range(2)]
+    drives = [mechanism("D0", "200-two-side", "mfm-three-rate"), mechanism("D1", "200-one-side", "mfm-three-rate")]
+    drives.append(replace(drives[0], name="D2", supposed=("class", "heads")))
+    told = matrix(drives, disks, drives, dict.fromkeys(("K0", "K1"), layout), "read")
+    for disk in disks:
+        for reader in drives:
+            verdict, chance, limiting = told.cell("D1", disk.name, reader.name)
+            full = budget(drives[1], disk, reader, layout, "read", samples=150, remedies=False)
+            assert (verdict, limiting) == (full.verdict, full.limiting if verdict != "works" else limiting)
+            assert chance == pytest.approx(full.chance, abs=0.1)
+    assert [told.cell("D1", d.name, "D0")[0] for d in disks] == ["fails", "unproven"]
 
 
 def test_alike_cases_are_reckoned_once_and_told_alike() -> None:

@@ -109,6 +109,9 @@ def settle(stock: Stock, asked: Question) -> Setup:
     disk, layout = _disk_of(stock, asked, reader, assumed)
     if asked.layout:
         layout = _layout(asked.layout)
+    if asked.layout or asked.operation in ("format", "exchange"):
+        # what is to be laid out is chosen, not supposed
+        disk = replace(disk, supposed=tuple(what for what in disk.supposed if what != "layout"))
     writer, said = _writer_of(stock, asked, disk, layout, reader)
     things = {reader.name: reader, writer.name: writer}
     hosts = {m.host.name for m in things.values()}
@@ -377,15 +380,19 @@ def _reckoned(evidence: Evidence, cells: Sequence[tuple[Cell, Setup]]) -> Iterat
             chance=chance,
             chance_error=math.sqrt(max(chance * (1 - chance), 0.0) / DRAWS),
             limiting=limiting,
-            why=_why(limiting, evidence.beliefs.disks.get(setup.disk.name)),
+            why=_why(verdict, limiting, evidence.beliefs.disks.get(setup.disk.name)),
             differs=differs(chance, expected, cell.proof),
             expected=expected,
         )
 
 
-def _why(limiting: str | None, disk: DiskBelief | None) -> str:
+def _why(verdict: str, limiting: str | None, disk: DiskBelief | None) -> str:
     if limiting is None:
         return "nothing limits it"
+    if limiting in ("fit", "code and format") and verdict == "unproven":
+        return f"whether {limiting} forbids it hangs on what nobody noted"
+    if limiting == "code and format" and verdict == "fails":
+        return f"limited by {limiting}, for the host as it is; its signal can be logged"
     quality = disk.quality if disk is not None else None
     if limiting == "magnetics" and quality is not None and quality.lost:
         return f"limited by {limiting}: {quality.words}"

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from indexhole.errors import InputFault
+from indexhole.jobs.pairing_shown import as_tried
 from indexhole.model.trial import Trial
 from indexhole.pairing.parts import Climate, Host, Mechanism, Medium
 from indexhole.shelf import records
@@ -118,10 +119,17 @@ def stock_of(shelf: Shelf) -> Stock:
     disks: dict[str, Medium] = {}
     layouts: dict[str, Layout] = {}
     kept = shelf.all(records.Disk)
-    for disk in kept:
-        placed = _disk(disk, mechanisms, trials, notes)
+    for record in kept:
+        placed = _disk(record, mechanisms, trials, notes)
         if placed is not None:
-            disks[disk.inventory], layouts[disk.inventory] = placed
+            disks[record.inventory], layouts[record.inventory] = placed
+    for name, made in mechanisms.items():
+        mechanisms[name], shown = as_tried(made, trials, disks, layouts)
+        for words in shown:
+            notes.assume(name, words)
+    for name, disk in disks.items():
+        if disk.recorded_by is not None:
+            disks[name] = replace(disk, recorded_by=mechanisms[disk.recorded_by.name])
     titles = {name: unit.title for name, unit in units.items()} | {d.inventory: d.title for d in kept}
     titles |= {m.mechanism: units[m.unit].title if m.unit in units else "" for m in entered}
     classes = {m.mechanism: units[m.unit].disk_class if m.unit in units else "" for m in entered}
@@ -190,11 +198,14 @@ def _mechanism(entry: records.Mechanism, unit: Unit | None, notes: _Notes) -> Me
     else:
         notes.unknown[name] = "neither its drive class nor its unit's disk class is noted"
         return None
+    noted = {"class": entry.drive_class, "heads": entry.heads, "cylinders": entry.cylinders}
     return Mechanism(
         name=name,
         drive=_measured(drive, entry),
         heads=entry.heads or drive.heads,
         cylinders=entry.cylinders or round(drive.cylinders.value),
+        # a class that is noted tells heads and cylinders too
+        supposed=() if entry.drive_class else tuple(what for what, value in noted.items() if not value),
     )
 
 
@@ -217,7 +228,7 @@ def _disk(
     if not disk_class:
         notes.unknown[name] = "its disk class is not noted"
         return None
-    layout = _layout(entry, disk_class, trials, notes)
+    layout, layout_known = _layout(entry, disk_class, trials, notes)
     if entry.sides is None:
         notes.assume(name, f"its sides are not noted; taken as {layout.heads}")
     recorded_by = mechanisms.get(entry.recorded_by)
@@ -235,19 +246,21 @@ def _disk(
         recorded=Climate(entry.recorded_temperature_c, entry.recorded_humidity_pct),
         before=entry.before,
         condition=words_of(entry.condition),
+        supposed=(*(() if layout_known else ("layout",)), "window"),
     )
     return medium, layout
 
 
-def _layout(entry: records.Disk, disk_class: str, trials: Sequence[Trial], notes: _Notes) -> Layout:
+def _layout(entry: records.Disk, disk_class: str, trials: Sequence[Trial], notes: _Notes) -> tuple[Layout, bool]:
+    """The layout of a disk, and whether anything but its class says so."""
     library = load_layouts()
     if entry.layout:
-        return library[entry.layout]
+        return library[entry.layout], True
     usual = library[_USUAL[disk_class][0 if _two_sides(entry, disk_class) else 1]]
     counted = _sectors_a_track(entry.inventory, trials)
     if counted is None:
         notes.assume(entry.inventory, f"its layout is not noted; taken as {usual.id}, usual for its class")
-        return usual
+        return usual, False
     sides = {t.side for t in trials if t.disk == entry.inventory}
     fitting = [
         layout
@@ -262,12 +275,12 @@ def _layout(entry: records.Disk, disk_class: str, trials: Sequence[Trial], notes
             f"its layout is not noted, and none known has the {counted} sectors a track of its trials; "
             f"taken as {usual.id}, usual for its class",
         )
-        return usual
+        return usual, False
     notes.assume(
         entry.inventory,
         f"its layout is not noted; taken as {fitting[0].id}, by the {counted} sectors a track of its trials",
     )
-    return fitting[0]
+    return fitting[0], True
 
 
 def _two_sides(entry: records.Disk, disk_class: str) -> bool:

@@ -27,7 +27,7 @@ from indexhole.pairing.answer import Budget, Curve, Group, Remedy, Term, Verdict
 from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs
 from indexhole.pairing.draws import Streams
 from indexhole.pairing.margins import asides_um, farthest_um, room, timing_left
-from indexhole.pairing.outcome import costs, mean_and_error
+from indexhole.pairing.outcome import costs
 from indexhole.pairing.parts import Conditions, Mechanism, Medium, Operation
 from indexhole.pairing.passages import Case, Passage, layout_spacing_um
 from indexhole.pairing.reckoning import FAILS, WORKS, Reckoning, reckon
@@ -67,10 +67,10 @@ def budget(
     case = Case(writer, disk, reader, layout, operation, conditions or Conditions(), beliefs, streams)
     reckoned = reckon(case)
     told, curve = _tell(reckoned)
-    chance, error = mean_and_error(reckoned.whole)
-    if not reckoned.possible:
-        chance, error = 0.0, 0.0
-    limiting = limiting_group(told)
+    chance, error = reckoned.chance_and_error
+    # what fails whether or not a supposition holds is limited by something else
+    beside = ("fit", "code and format") if reckoned.possible and reckoned.whole.mean() <= FAILS else ()
+    limiting = limiting_group(tuple(t for t in told if t.group not in beside))
     verdict, why = _verdict(reckoned, told, chance, limiting)
     better: tuple[Remedy, ...] = ()
     if remedies:
@@ -94,18 +94,17 @@ def budget(
 
 
 def _tell(reckoned: Reckoning) -> tuple[tuple[Term, ...], Curve]:
-    case, tracks, fit, form = reckoned.case, reckoned.tracks, reckoned.fit, reckoned.form
+    case, tracks, form = reckoned.case, reckoned.tracks, reckoned.form
     spacing = layout_spacing_um(tracks)
-    factors = {"fit": 0.0 if fit.hindrances else 1.0, "code and format": 0.0 if form.hindrances else 1.0}
     rewritten = form.hazard if case.operation == "update" else None
-    cost = costs(reckoned.passages, tracks.sectors, reckoned.chance, factors, rewritten, spacing)
+    cost = costs(reckoned.passages, tracks.sectors, reckoned.chance, reckoned.factors, rewritten, spacing)
     # the last passage is the hardest: after a rewrite it is the other one's turn to read
     last = reckoned.passages[-1]
     few = Passage(last.words, last.draws[:_MARGIN_DRAWS], last.tracks)
     farthest = farthest_um(few, spacing)
     left = room(few, spacing, farthest)
     told = (
-        terms.fit_term(fit, cost["fit"]),
+        terms.fit_term(reckoned.fit, cost["fit"]),
         terms.position_term(case, few, left, cost["position"]),
         terms.old_term(reckoned.assembly, left, cost["old recording"]),
         terms.magnetics_term(case, few, left, cost["magnetics"]),
@@ -154,6 +153,9 @@ def _verdict(reckoned: Reckoning, told: tuple[Term, ...], chance: float, limitin
         limit = spots if spots and takes > by_group["magnetics"].cost / 2 else limit
     if not reckoned.possible:
         return "fails", "; ".join([*reckoned.fit.hindrances, *reckoned.form.hindrances])
+    if reckoned.supposed and reckoned.whole.mean() > FAILS:
+        otherwise = f"else {reckoned.whole.mean():.0%} of whole disks would come through"
+        return "unproven", f"it hangs on what nobody noted: {'; '.join(reckoned.supposed)}; {otherwise}"
     if chance <= FAILS:
         return "fails", f"{limiting}: {limit}"
     if chance < WORKS:

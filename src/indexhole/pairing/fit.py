@@ -14,12 +14,16 @@ from indexhole.standards.figures import Figure
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """Hindrances and doubts in words; `spare_cylinders` the mechanism has beyond the last one asked for."""
+    """Hindrances and doubts in words; `spare_cylinders` the mechanism has beyond the last one asked for.
+
+    `supposed` are hindrances that rest on something nobody noted, each with its "if".
+    """
 
     hindrances: tuple[str, ...]
     doubts: tuple[str, ...]
     spare_cylinders: int
     facts: tuple[Fact, ...]
+    supposed: tuple[str, ...] = ()
 
 
 def fact(name: str, figure: Figure | None, unit: str) -> Fact:
@@ -65,34 +69,61 @@ def index_share(mechanism: Mechanism, disk: Medium) -> float:
     return min(1.0, (pulses - 1) / ((disk.sector_holes or 0) + 1))
 
 
+USUAL_LAYOUT = "the disk is laid out as is usual for its class"
+
+
+def as_usual(mechanism: Mechanism, what: str) -> str:
+    """The condition on which a mechanism is as its class has it, empty where what counts is noted."""
+    if what not in mechanism.supposed:
+        return ""
+    return f"{mechanism.name or 'the drive'} is a usual one of its disk class ({mechanism.drive.id})"
+
+
 def check_fit(mechanism: Mechanism, disk: Medium, tracks: Tracks, *, writes: bool) -> Fit:
     """Everything that keeps this disk from being used in this mechanism with these tracks."""
     drive, controller = mechanism.drive, mechanism.host.controller
     who = mechanism.name or drive.title
-    hindrances, doubts = [], []
+    hindrances, doubts, supposed = [], [], []
+
+    def hinder(text: str, *ifs: str) -> None:
+        said = [one for one in ifs if one]
+        if said:
+            supposed.append(f"if {' and '.join(said)}, {text}")
+        else:
+            hindrances.append(text)
+
+    if_layout = USUAL_LAYOUT if "layout" in disk.supposed else ""
+    if_heads, if_reach, if_class = (as_usual(mechanism, what) for what in ("heads", "cylinders", "class"))
+    if_counts = f"the controller of {who} waits for the index as most do" if controller is None else ""
     if drive.diameter_mm != disk.disk_class.diameter_mm:
         hindrances.append(f"a {disk.disk_class.diameter_mm} mm disk does not go into {who} ({drive.diameter_mm} mm)")
         return Fit(tuple(hindrances), (), 0, ())
     sides = int(tracks.side.max()) + 1
     if sides > mechanism.heads:
-        hindrances.append(f"{who} has one head, the layout uses both sides")
+        hinder(f"{who} has one head, the layout uses both sides", if_heads, if_layout)
     if sides > disk.sides:
         doubts.append("the disk is sold for one side only, the layout uses both")
     last = int(tracks.cylinder.max()) * steps_a_track(mechanism, tracks.pitch_um)
     spare = mechanism.cylinders - 1 - last
     if spare < 0:
         out = int(np.unique(tracks.cylinder[~reached(mechanism, tracks) & (tracks.side < mechanism.heads)]).size)
-        hindrances.append(f"{who} does not reach {out} of the cylinders")
+        hinder(f"{who} does not reach {out} of the cylinders", if_reach, if_layout)
     uses_index = controller is None or controller.uses_index
     if uses_index and not sees_index(mechanism, disk):
-        text = f"{who} sees no index: its sensor does not stand over the window of this jacket"
-        hindrances.append(text)
+        place = f"the index window lies where {'one' if disk.sides == 1 else 'two'}-side disks have it"
+        hinder(
+            f"{who} sees no index: its sensor does not stand over the window of this jacket",
+            if_class,
+            place if "window" in disk.supposed else "",
+            if_counts,
+        )
     if uses_index and disk.sector_holes:
         share = index_share(mechanism, disk)
         if writes or share < 1:
-            hindrances.append(
+            hinder(
                 f"{disk.sector_holes} sector holes give {disk.sector_holes + 1} index pulses a turn: "
-                f"the controller gives up after {share:.0%} of a turn unless the pulses are sorted"
+                f"the controller gives up after {share:.0%} of a turn unless the pulses are sorted",
+                if_counts,
             )
     if writes:
         allowed = may_write(mechanism, disk)
@@ -107,4 +138,5 @@ def check_fit(mechanism: Mechanism, disk: Medium, tracks: Tracks, *, writes: boo
         tuple(doubts),
         spare,
         (fact(f"cylinders of {who}", drive.cylinders, ""), fact(f"pitch of {who}", drive.pitch_um, "um")),
+        tuple(supposed),
     )

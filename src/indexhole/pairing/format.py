@@ -16,8 +16,8 @@ from scipy.special import ndtr
 from indexhole.model.index_to_data import first_header_s, room_s
 from indexhole.pairing.answer import Fact
 from indexhole.pairing.draws import Heads
-from indexhole.pairing.fit import fact
-from indexhole.pairing.parts import Mechanism
+from indexhole.pairing.fit import USUAL_LAYOUT, as_usual, fact
+from indexhole.pairing.parts import Mechanism, Medium
 from indexhole.pairing.rates import choose_rate
 from indexhole.pairing.tracks import Tracks
 from indexhole.standards.layouts import Layout
@@ -60,6 +60,7 @@ class Format:
 
     Attributes:
         hindrances: what they cannot do at all.
+        supposed: what they cannot do if something nobody noted is as it is taken, each with its "if".
         notes: what to expect.
         hazard: added hazard of a sector by a rewrite in place, shape (draws, tracks); zero for other operations.
         margin_bytes: room left by gap 2 and gap 3 at a rewrite, shape (draws,), None for other operations.
@@ -73,6 +74,7 @@ class Format:
     margin_bytes: Floats | None
     difference_bytes: float
     facts: tuple[Fact, ...]
+    supposed: tuple[str, ...] = ()
 
 
 def gap_2_of(mechanism: Mechanism, code: str, laid_out: float) -> float:
@@ -85,11 +87,12 @@ def gap_2_of(mechanism: Mechanism, code: str, laid_out: float) -> float:
     return laid_out
 
 
-def cannot(mechanism: Mechanism, tracks: Tracks) -> list[str]:
-    """What keeps a mechanism's controller from this layout."""
+def cannot(mechanism: Mechanism, tracks: Tracks, disk: Medium) -> tuple[list[str], list[str]]:
+    """What keeps a mechanism's controller from this layout, for certain and on suppositions."""
     controller = mechanism.host.controller
     who = mechanism.host.name or mechanism.name or "the controller"
-    found = []
+    found: list[str] = []
+    by_speed: list[str] = []
     for code in sorted(set(tracks.code.tolist())):
         here = tracks.code == code
         if controller is not None and code not in controller.codes:
@@ -99,7 +102,7 @@ def cannot(mechanism: Mechanism, tracks: Tracks) -> list[str]:
             rate = choose_rate(mechanism, code, cell_s, tracks.speed_rpm)
             if not rate.suits:
                 passing = cell_s * tracks.speed_rpm / rate.speed_rpm
-                found.append(
+                by_speed.append(
                     f"{who} has no rate near a cell of {passing * 1e6:.3f} us, which is what passes at "
                     f"{rate.speed_rpm:.0f} r/min"
                 )
@@ -108,7 +111,15 @@ def cannot(mechanism: Mechanism, tracks: Tracks) -> list[str]:
             found += [
                 f"{who} does not know sectors of {s:.0f} bytes" for s in sizes if s not in controller.sector_bytes
             ]
-    return found
+    if_speed, if_layout = as_usual(mechanism, "class"), USUAL_LAYOUT if "layout" in disk.supposed else ""
+    certain, supposed = [], []
+    for text, ifs in [*((t, [if_layout]) for t in found), *((t, [if_speed, if_layout]) for t in by_speed)]:
+        said = [one for one in ifs if one]
+        if said:
+            supposed.append(f"if {' and '.join(said)}, {text}")
+        else:
+            certain.append(text)
+    return certain, supposed
 
 
 def rewrite(
@@ -143,11 +154,19 @@ def rewrite(
 
 
 def check_format(
-    writer: Mechanism, reader: Mechanism, w: Heads, r: Heads, tracks: Tracks, layout: Layout, operation: str
+    writer: Mechanism,
+    reader: Mechanism,
+    w: Heads,
+    r: Heads,
+    tracks: Tracks,
+    layout: Layout,
+    operation: str,
+    disk: Medium,
 ) -> Format:
     """What both controllers make of the layout, and what a rewrite in place costs."""
     busy = {"read": [reader], "format": [writer], "update": [reader, writer], "exchange": [writer, reader]}[operation]
-    hindrances = list(dict.fromkeys(text for m in busy for text in cannot(m, tracks)))
+    each = [cannot(m, tracks, disk) for m in busy]
+    hindrances, supposed = (tuple(dict.fromkeys(text for one in each for text in one[k])) for k in (0, 1))
     notes = []
     for m in busy:
         controller = m.host.controller
@@ -162,7 +181,7 @@ def check_format(
         notes.append("the first sector of a turn may pass before the reader looks, and is met on the next turn")
     hazard = np.zeros((len(w.speed), len(tracks)))
     if operation != "update":
-        return Format(tuple(hindrances), tuple(notes), hazard, None, 0.0, _facts(busy, tracks, layout))
+        return Format(hindrances, tuple(notes), hazard, None, 0.0, _facts(busy, tracks, layout), supposed)
     mismatch = w.speed / r.speed - 1
     margin = np.full(len(w.speed), np.inf)
     widest = 0.0
@@ -181,7 +200,7 @@ def check_format(
         margin = np.minimum(margin, spare)
         difference = float(np.mean(np.abs(ours - theirs)))
         widest = max(widest, difference)
-    return Format(tuple(hindrances), tuple(notes), hazard, margin, widest, _facts(busy, tracks, layout))
+    return Format(hindrances, tuple(notes), hazard, margin, widest, _facts(busy, tracks, layout), supposed)
 
 
 def first_header_room_us(layout: Layout, late_s: float) -> float:

@@ -19,6 +19,7 @@ two such is a pair of two different ones. `tests/test_pairing_matrix.py` holds a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -34,7 +35,7 @@ from indexhole.pairing.format import cannot, check_format
 from indexhole.pairing.outcome import STOCHASTIC, ideal, whole_disk
 from indexhole.pairing.parts import Climate, Conditions, Mechanism, Medium, Operation
 from indexhole.pairing.passages import Assembly, Case, Drawn, Passage, bears_recording, layout_spacing_um
-from indexhole.pairing.reckoning import FAILS, WORKS
+from indexhole.pairing.reckoning import EVEN_ODDS, FAILS, WORKS, factor_of
 from indexhole.pairing.tracks import Tracks, layout_tracks
 from indexhole.standards.layouts import Layout
 
@@ -135,18 +136,23 @@ def matrix(
         gate = _Gate(disk, mine[0].all, operation)
         for w, writer in enumerate(writers):
             for r, reader in enumerate(readers):
-                barred = gate.bars(writer, reader)
-                if barred:
-                    limiting[w, members, r] = GROUPS.index(barred)
+                factors = gate.factors(writer, reader)
+                worst = min(factors, key=lambda group: factors[group])
+                if factors[worst] == 0.0:
+                    limiting[w, members, r] = GROUPS.index(worst)
                     continue
                 own = earlier is not None and earlier.name == writer.name
                 pair = (cases[0][w], cases[1][r], writer.name == reader.name, own)
                 answers = [plan.answer(writer, reader, pair) for plan in mine]
                 found = shares @ (sum(a.chances for a in answers) / len(answers))
                 hangs = len(answers) > 1 and answers[0].chances[0] - answers[1].chances[0] > _UNKNOWN_DECIDES
-                chance[w, members, r] = found
-                verdict[w, members, r] = np.where(found >= WORKS, 0, np.where(found <= FAILS, 2, 3 if hangs else 1))
-                limiting[w, members, r] = answers[-1].limiting
+
+                supposed = factors[worst] < 1.0
+                middle = 3 if supposed else np.where(found >= WORKS, 0, 3 if hangs else 1)
+                verdict[w, members, r] = np.where(found <= FAILS, 2, middle)
+                chance[w, members, r] = found * math.prod(factors.values())
+                limit = answers[-1].limiting
+                limiting[w, members, r] = np.where(supposed & (found > FAILS), GROUPS.index(worst), limit)
     names_of = (tuple(m.name for m in writers), tuple(d.name for d in disks), tuple(m.name for m in readers))
     return Matrix(*names_of, operation, chance, verdict, limiting)
 
@@ -162,7 +168,7 @@ def _physical(disk: Medium, operation: Operation, today: Climate) -> Medium:
     """The disk as the model sees it: without what only decides whether it goes in, and rounded."""
     plain = replace(
         disk, name="", importance="scratch", notch="", second_notch=None, second_window=None, sector_holes=None,
-        turned_over=False, recorded_when="", volume_kind="", hub_ring=None,
+        turned_over=False, recorded_when="", volume_kind="", hub_ring=None, supposed=(),
     )  # fmt: skip
     if operation in ("read", "update"):
         then = _rounded_growth(disk.recorded, today)
@@ -186,25 +192,26 @@ class _Gate:
 
     def __init__(self, disk: Medium, tracks: Tracks, operation: Operation) -> None:
         self.disk, self.tracks, self.operation = disk, tracks, operation
-        self._fits: dict[tuple[int, bool], bool] = {}
-        self._knows: dict[int, bool] = {}
+        self._fits: dict[tuple[int, bool], float] = {}
+        self._knows: dict[int, float] = {}
 
-    def bars(self, writer: Mechanism, reader: Mechanism) -> Group | None:
-        """The group that forbids a pair, None when nothing does."""
+    def factors(self, writer: Mechanism, reader: Mechanism) -> dict[Group, float]:
+        """By how much fit, and code and format, multiply the chance of a pair: see Reckoning.factors."""
         # the disk's own rules of who writes and who reads, as in Case
         writes = {"read": (), "update": (reader,)}.get(self.operation, (writer,))
         reads = {"format": (writer,), "update": (reader, writer)}.get(self.operation, (reader,))
+        found: dict[Group, float] = {"fit": 1.0, "code and format": 1.0}
         for m in (*writes, *reads):
             key = (id(m), m in writes)
             if key not in self._fits:
-                self._fits[key] = not check_fit(m, self.disk, self.tracks, writes=key[1]).hindrances
-            if not self._fits[key]:
-                return "fit"
+                self._fits[key] = factor_of(check_fit(m, self.disk, self.tracks, writes=key[1]))
             if id(m) not in self._knows:
-                self._knows[id(m)] = not cannot(m, self.tracks)
-            if not self._knows[id(m)]:
-                return "code and format"
-        return None
+                certain, supposed = cannot(m, self.tracks, self.disk)
+                self._knows[id(m)] = 0.0 if certain else EVEN_ODDS if supposed else 1.0
+            # what two suppositions forbid is forbidden once
+            found["fit"] = min(found["fit"], self._fits[key])
+            found["code and format"] = min(found["code and format"], self._knows[id(m)])
+        return found
 
 
 def _alike(mechanisms: Sequence[Mechanism], beliefs: Beliefs) -> list[int]:
@@ -271,7 +278,7 @@ class _Plan:
         added = None
         if work.operation == "update":
             added = check_format(
-                writer, reader, assembly.writer, assembly.reader, self.tracks, self.layout, "update"
+                writer, reader, assembly.writer, assembly.reader, self.tracks, self.layout, "update", disk
             ).hazard
         chances = np.zeros(count)
         for rung in range(count):

@@ -42,7 +42,13 @@ class Host:
 
 @dataclass(frozen=True, slots=True)
 class Mechanism:
-    """One mechanism with its host. `gap_2_bytes` is its own habit where it was measured, else the controller's."""
+    """One mechanism with its host.
+
+    Attributes:
+        gap_2_bytes: its own habit where it was measured, else the controller's.
+        supposed: what of it nobody noted and is taken from its disk class: "class" (speeds, index sensors), "heads",
+            "cylinders". What hinders by these alone is not certain.
+    """
 
     name: str
     drive: DriveClass
@@ -50,6 +56,7 @@ class Mechanism:
     heads: int = 2
     cylinders: int = 80
     gap_2_bytes: float | None = None
+    supposed: tuple[str, ...] = ()
 
 
 def mechanism(
@@ -101,6 +108,8 @@ class Medium:
         condition: words such as shedding, mould, creased.
         volume_kind: what its file structure is, "" when not known.
         turned_over: put in upside down, to use the other side of a one-side disk.
+        supposed: what of it nobody noted: "layout" (taken as usual for its class), "window" (where the jacket lets the
+            index be seen, taken by its sides).
     """
 
     name: str
@@ -120,6 +129,7 @@ class Medium:
     condition: tuple[str, ...] = ()
     volume_kind: str = ""
     turned_over: bool = False
+    supposed: tuple[str, ...] = ()
 
 
 def medium(name: str, disk_class: str, sides: int = 2, importance: Importance = "working") -> Medium:

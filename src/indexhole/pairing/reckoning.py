@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy.typing as npt
 
 from indexhole.pairing.fit import Fit, check_fit
 from indexhole.pairing.format import Format, check_format
-from indexhole.pairing.outcome import hazards, whole_disk
+from indexhole.pairing.outcome import hazards, mean_and_error, whole_disk
 from indexhole.pairing.passages import Assembly, Case, Passage
 from indexhole.pairing.tracks import Tracks, layout_tracks
 
@@ -17,6 +18,8 @@ Floats = npt.NDArray[np.float64]
 
 WORKS, FAILS = 0.85, 0.1
 """Chances of a whole disk from which a pairing is said to work, and below which to fail."""
+EVEN_ODDS = 0.5
+"""How likely it is that what nobody noted does not hinder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +41,31 @@ class Reckoning:
         return not self.fit.hindrances and not self.form.hindrances
 
     @property
+    def supposed(self) -> tuple[str, ...]:
+        """What forbids it if something that nobody noted is as it is taken."""
+        return (*self.fit.supposed, *self.form.supposed)
+
+    @property
+    def factors(self) -> dict[str, float]:
+        """By how much fit, and code and format, multiply the chance."""
+        return {"fit": factor_of(self.fit), "code and format": factor_of(self.form)}
+
+    @property
+    def chance_and_error(self) -> tuple[float, float]:
+        """Chance that a whole disk reads without a lost sector, and its standard error by sampling."""
+        chance, error = mean_and_error(self.whole)
+        factor = math.prod(self.factors.values())
+        return chance * factor, error * factor
+
+    @property
     def chance(self) -> float:
         """Chance that a whole disk reads without a lost sector."""
-        return float(self.whole.mean()) if self.possible else 0.0
+        return self.chance_and_error[0]
+
+
+def factor_of(found: Fit | Format) -> float:
+    """None at all where something hinders; what nobody noted is taken to hinder with even odds."""
+    return 0.0 if found.hindrances else EVEN_ODDS if found.supposed else 1.0
 
 
 def reckon(case: Case) -> Reckoning:
@@ -48,7 +73,9 @@ def reckon(case: Case) -> Reckoning:
     tracks = layout_tracks(case.layout)
     fit = _fits(case, tracks)
     assembly = Assembly(case, tracks)
-    form = check_format(case.writer, case.reader, assembly.writer, assembly.reader, tracks, case.layout, case.operation)
+    form = check_format(
+        case.writer, case.reader, assembly.writer, assembly.reader, tracks, case.layout, case.operation, case.disk
+    )
     passages = assembly.passages()
     found = hazards(passages, form.hazard)
     return Reckoning(case, tracks, fit, form, assembly, passages, found, whole_disk(found, tracks.sectors))
@@ -62,4 +89,5 @@ def _fits(case: Case, tracks: Tracks) -> Fit:
         tuple(dict.fromkeys(t for f in each for t in f.doubts)),
         min(f.spare_cylinders for f in each),
         tuple(dict.fromkeys(x for f in each for x in f.facts)),
+        tuple(dict.fromkeys(t for f in each for t in f.supposed)),
     )

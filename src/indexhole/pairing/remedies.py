@@ -10,7 +10,6 @@ import numpy as np
 from indexhole.pairing.answer import Remedy
 from indexhole.pairing.beliefs import Beliefs, MechanismBelief
 from indexhole.pairing.draws import draw_heads
-from indexhole.pairing.outcome import mean_and_error
 from indexhole.pairing.parts import Conditions, Host, Mechanism
 from indexhole.pairing.passages import Case
 from indexhole.pairing.reckoning import Reckoning, reckon
@@ -58,7 +57,7 @@ def _candidates(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> Ite
             "away; local codes and licensed practice decide)",
             replace(case, conditions=replace(conditions, bulk_erased_first=True)),
         )
-    if reckoned.form.hindrances and case.operation in ("read", "exchange"):
+    if (reckoned.form.hindrances or reckoned.form.supposed) and case.operation in ("read", "exchange"):
         # a logger takes whatever passes the head; only the drive counts
         yield (
             "log the signal",
@@ -102,7 +101,7 @@ def find_remedies(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> t
     if before < 1 - _WORTH:
         for kind, words, case in _candidates(reckoned, alternatives):
             after = reckon(case)
-            chance, error = mean_and_error(after.whole)
+            chance, error = after.chance_and_error
             if after.possible and chance > before + _WORTH:
                 found.append(Remedy(kind, words, chance, error))
     return tuple(sorted(found, key=lambda r: -r.chance))

@@ -46,10 +46,10 @@ def _term(
 
 def fit_term(fit: Fit, cost: float) -> Term:
     """Size, sides, index, notch, reach."""
-    words = "; ".join([*fit.hindrances, *fit.doubts]) or "goes in, and every track is reached"
+    words = "; ".join([*fit.hindrances, *fit.supposed, *fit.doubts]) or "goes in, and every track is reached"
     margin = None if any("does not go into" in h for h in fit.hindrances) else np.array([float(fit.spare_cylinders)])
     term = _term("fit", margin, "cylinders", cost, words, fit.facts)
-    verdict: Verdict = "fails" if fit.hindrances else "works"
+    verdict: Verdict = "fails" if fit.hindrances else "unproven" if fit.supposed else "works"
     return Term("fit", term.margin, term.uncertainty, term.unit, cost, verdict, words, fit.facts)
 
 
@@ -185,8 +185,8 @@ def timing_term(case: Case, passage: Passage, room: Room, cost: float) -> Term:
 
 def format_term(form: Format, cost: float) -> Term:
     """Code, rates, sectors, gaps."""
-    parts = list(form.hindrances)
-    if form.margin_bytes is not None and not form.hindrances:
+    parts = [*form.hindrances, *form.supposed]
+    if form.margin_bytes is not None and not parts:
         if form.difference_bytes >= 0.05:
             parts.append(
                 f"the two controllers count the gap between header and data differently, by "
@@ -198,7 +198,7 @@ def format_term(form: Format, cost: float) -> Term:
     parts += form.notes
     words = "; ".join(parts) or "code, rates and sectors are known"
     term = _term("code and format", form.margin_bytes, "bytes", cost, words, form.facts)
-    verdict: Verdict = "fails" if form.hindrances else term.verdict
+    verdict: Verdict = "fails" if form.hindrances else "unproven" if form.supposed else term.verdict
     return Term(term.group, term.margin, term.uncertainty, term.unit, cost, verdict, words, form.facts)
 
 
