@@ -26,6 +26,9 @@ def _lacking() -> dict[str, str]:
     samples = (_SHARED / "captures" / "truth.json").is_file()
     return {
         "shared": "" if samples else f"of the shared samples left out: no folder {_SHARED.name}/ beside the project",
+        "pictures": ""
+        if "INDEXHOLE_PICTURES" in os.environ
+        else "of pictures left out: INDEXHOLE_PICTURES names no folder",
         "postgres": f"of a shared register left out: {why}" if (why := postgres_server.missing()) else "",
     }
 

@@ -178,7 +178,7 @@ def test_two_keepers_change_one_entry_and_nothing_is_lost(browser: Any, served: 
 
 
 # where INDEXHOLE_PICTURES names a folder, pages are photographed there for a pair of eyes
-@pytest.mark.skipif("INDEXHOLE_PICTURES" not in os.environ, reason="no folder for pictures is named")
+@pytest.mark.pictures
 def test_pages_are_photographed(browser: Any, served: Served) -> None:
     from tests.browsing import pages_of
 
