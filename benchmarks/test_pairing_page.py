@@ -9,8 +9,9 @@ from benchmarks.floors import Table
 
 from indexhole.jobs.demo_shelf import demo_trials
 from indexhole.jobs.demo_things import demo_records
-from indexhole.jobs.pairing import Question, whole_matrix
+from indexhole.jobs.pairing import Question
 from indexhole.jobs.pairing_evidence import Evidence, evidence_of
+from indexhole.jobs.pairing_matrix import whole_matrix
 from indexhole.jobs.pairing_stock import Stock, stock_of
 from indexhole.shelf.register import Shelf
 from indexhole.web.pairing_routes import hurried

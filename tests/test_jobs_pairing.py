@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from indexhole.causes.measurements import parse_measurements
 from indexhole.errors import InputFault
-from indexhole.jobs.pairing import Question, answer, class_of, question, settle, whole_matrix
+from indexhole.jobs.pairing import Question, answer, class_of, question, settle
 from indexhole.jobs.pairing_evidence import evidence_of, gauge_readings, proof_of
+from indexhole.jobs.pairing_matrix import whole_matrix
 from indexhole.jobs.pairing_plan import check_plan, months_before, plan_json, plan_lines
 from indexhole.jobs.pairing_plan_sheet import COLUMNS, MOST_STEPS, parse_plan, plan_of
 from indexhole.jobs.pairing_report import answer_json, answer_lines, chance_words, matrix_json, matrix_lines

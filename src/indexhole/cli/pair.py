@@ -14,8 +14,9 @@ import typer
 from indexhole.cli.present import AsJson, ShelfFolder, emit_json, emit_table, remark, say
 
 if TYPE_CHECKING:
-    from indexhole.jobs.pairing import Matrix, Question
+    from indexhole.jobs.pairing import Question
     from indexhole.jobs.pairing_evidence import Evidence
+    from indexhole.jobs.pairing_matrix import Matrix
     from indexhole.jobs.pairing_stock import Stock
 
 _WIDTH = 100
@@ -147,7 +148,7 @@ def _tell_plan(stock: Stock, evidence: Evidence, plan: Path, months: int, day: d
 
 
 def _tell_matrix(stock: Stock, evidence: Evidence, asked: Question, *, as_json: bool) -> None:
-    from indexhole.jobs.pairing import whole_matrix
+    from indexhole.jobs.pairing_matrix import whole_matrix
     from indexhole.jobs.pairing_report import matrix_json, matrix_lines
 
     matrix = whole_matrix(stock, evidence, asked)

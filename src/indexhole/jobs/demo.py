@@ -25,8 +25,9 @@ from indexhole.jobs.demo_captures import DEMO_CAPTURES, DemoCapture, demo_captur
 from indexhole.jobs.demo_shelf import build_demo_shelf
 from indexhole.jobs.faulting import diagnose, shelf_bench
 from indexhole.jobs.gauging import Gauged, gauge_captures
-from indexhole.jobs.pairing import Answer, Cell, Question, answer, whole_matrix
+from indexhole.jobs.pairing import Answer, Question, answer
 from indexhole.jobs.pairing_evidence import evidence_of
+from indexhole.jobs.pairing_matrix import Cell, whole_matrix
 from indexhole.jobs.pairing_stock import stock_of
 from indexhole.jobs.recovering import Recovered, recover_captures
 from indexhole.shelf.captures import store_capture

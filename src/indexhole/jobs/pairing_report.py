@@ -8,8 +8,9 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
-from indexhole.jobs.pairing import Answer, Cell, Matrix
+from indexhole.jobs.pairing import Answer
 from indexhole.jobs.pairing_evidence import Proof
+from indexhole.jobs.pairing_matrix import Cell, Matrix
 from indexhole.jobs.pairing_stock import OUTSIDE_WORDS
 from indexhole.pairing.answer import Budget, Fact, Term
 

@@ -16,27 +16,18 @@ from starlette.responses import Response
 from indexhole import __version__
 from indexhole.errors import InputFault
 from indexhole.jobs.networking import KEPT
-from indexhole.jobs.pairing import Answer, Matrix, Question, answer, question, whole_matrix
+from indexhole.jobs.pairing import Answer, Question, answer, question
 from indexhole.jobs.pairing_evidence import Evidence, evidence_of
+from indexhole.jobs.pairing_matrix import Matrix, whole_matrix
 from indexhole.jobs.pairing_plan import check_plan
 from indexhole.jobs.pairing_plan_sheet import HEADING, LARGEST_PLAN_BYTES, plan_of
 from indexhole.jobs.pairing_stock import Stock, stock_of
 from indexhole.pairing.parts import WhatIf
 from indexhole.standards.classes import load_classes
 from indexhole.web.faults import fault_page, sentence, told_whole
-from indexhole.web.pairing_view import (
-    AnswerView,
-    MatrixPage,
-    PlanPage,
-    StepView,
-    answer_view,
-    budget_page,
-    class_choice,
-    matrix_page,
-    operation_choice,
-    plan_outcome,
-    step_view,
-)
+from indexhole.web.pairing_matrix_view import MatrixPage, class_choice, matrix_page
+from indexhole.web.pairing_plan_view import PlanPage, StepView, plan_outcome, step_view
+from indexhole.web.pairing_view import AnswerView, answer_view, budget_page, operation_choice
 from indexhole.web.posted import Posted
 from indexhole.web.progress import how_far
 from indexhole.web.site import PATIENCE_S, Site

@@ -1,15 +1,11 @@
-"""The Pairing pages as data: the matrix, one budget with its sliders, and the show plan."""
+"""One pairing as data for its page: the question with its form, the budget with its sliders."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 
-from indexhole.jobs.pairing import Answer, Cell, Heading, Matrix, Question
-from indexhole.jobs.pairing_plan import Checked
+from indexhole.jobs.pairing import Answer, Question
 from indexhole.jobs.pairing_report import (
-    HOST_WORDS,
     chance_words,
     fact_words,
     margin_words,
@@ -21,14 +17,13 @@ from indexhole.jobs.pairing_report import (
 )
 from indexhole.jobs.pairing_stock import Stock
 from indexhole.pairing.parts import OPERATIONS
-from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import load_layouts
 from indexhole.web.charts import Figure
 from indexhole.web.faults import sentence
-from indexhole.web.links import disk_link, mechanism_link, trial_link
+from indexhole.web.links import trial_link
 from indexhole.web.pairing_charts import budget_chart, margin_charts
 from indexhole.web.view import Page
-from indexhole.web.words import number, percent, plural, query
+from indexhole.web.words import plural, query
 
 BUDGET = "/pairing/budget"
 OPERATION_TITLES = {
@@ -37,7 +32,6 @@ OPERATION_TITLES = {
     "format": "format, and read back",
     "exchange": "exchange: written here, read there",
 }
-_NO_CLASS = "class not noted"
 
 Options = tuple[tuple[str, str], ...]
 
@@ -63,65 +57,6 @@ class Slider:
     step: float
     value: float
     unit: str
-
-
-@dataclass(frozen=True)
-class CellView:
-    """A cell: predicted word with its chance, what trials proved and when, and the way to its budget."""
-
-    link: str
-    verdict: str
-    chance: str
-    proven: str
-    when: str
-    differs: str
-    label: str
-    fits: bool
-
-
-@dataclass(frozen=True)
-class RowView:
-    """A row of the matrix."""
-
-    name: str
-    title: str
-    link: str
-    cells: tuple[CellView, ...]
-
-
-@dataclass(frozen=True)
-class GroupView:
-    """Rows of one disk class, with the columns that anything of it goes into."""
-
-    title: str
-    anchor: str
-    columns: tuple[tuple[str, int], ...]
-    heads: tuple[tuple[str, str, str], ...]
-    rows: tuple[RowView, ...]
-    left_out: str
-
-
-@dataclass(frozen=True)
-class DiffersView:
-    """Where prediction and trials disagree."""
-
-    words: str
-    link: str
-    trials: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class MatrixPage(Page):
-    """The matrix, or that it is being reckoned."""
-
-    choices: tuple[Choice, ...]
-    row_word: str = ""
-    outcome: str = ""
-    differs: tuple[DiffersView, ...] = ()
-    groups: tuple[GroupView, ...] = ()
-    host_words: str = f"{HOST_WORDS}."
-    fault: str = ""
-    reckoning: bool = False
 
 
 @dataclass(frozen=True)
@@ -189,33 +124,6 @@ class BudgetPage(Page):
     back: str = "/pairing"
 
 
-@dataclass(frozen=True)
-class StepView:
-    """A step of the plan."""
-
-    name: str
-    what: str
-    link: str
-    verdict: str
-    proven: str
-    alarms: tuple[str, ...]
-    remarks: tuple[str, ...]
-    note: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class PlanPage(Page):
-    """The show plan: the form, and the steps when there is a plan."""
-
-    text: str
-    months: str
-    on: str
-    heading: str
-    fault: str = ""
-    outcome: str = ""
-    steps: tuple[StepView, ...] = ()
-
-
 # the questions as addresses
 
 
@@ -252,12 +160,6 @@ def operation_choice(asked: Question) -> Choice:
     return Choice("operation", "To do", tuple((o, OPERATION_TITLES[o]) for o in OPERATIONS), asked.operation)
 
 
-def class_choice(disk_class: str) -> Choice:
-    """The choice of one disk class, or all."""
-    options = (("", "all classes"), *((name, c.title) for name, c in load_classes().items()))
-    return Choice("disk_class", "Class", options, disk_class)
-
-
 def question_choices(stock: Stock, asked: Question) -> tuple[Choice, ...]:
     """Everything that can be chosen for one pairing."""
     mechanisms = tuple((m, f"{m} {stock.titles[m]}".rstrip()) for m in stock.all_mechanisms)
@@ -282,88 +184,6 @@ def sliders(asked: Question) -> tuple[Slider, ...]:
         Slider("damper_pct", "Damper", -50, 50, 1, shift.humidity_pct, "% RH"),
         Slider("offset_um", "Reader’s head outward", -200, 200, 2, shift.offset_um, "µm"),
         Slider("speed_pct", "Reader faster", -5, 5, 0.1, shift.speed_pct, "%"),
-    )
-
-
-# the matrix
-
-
-def matrix_page(matrix: Matrix, choices: tuple[Choice, ...], told: tuple[str, ...]) -> MatrixPage:
-    """The matrix as shown, grouped by disk class."""
-    cells = matrix.cells.values()
-    tried = sum(cell.proof is not None for cell in cells)
-    words = [f"{n} {word}" for word in ("works", "doubtful", "fails", "unproven") if (n := _count(matrix, word))]
-    groups = dict.fromkeys(row.group for row in matrix.rows)
-    return MatrixPage(
-        title="Pairing",
-        section="Pairing",
-        told=told,
-        choices=choices,
-        row_word=matrix.row_word,
-        outcome=f"{plural(len(cells), 'pairing')}: {', '.join(words)}. {tried} of them tried at the bench.",
-        differs=tuple(_differs_view(cell) for cell in matrix.ordered() if cell.differs),
-        groups=tuple(_group_view(matrix, group, k) for k, group in enumerate(groups)),
-    )
-
-
-def _count(matrix: Matrix, word: str) -> int:
-    return sum(cell.verdict == word and cell.fits for cell in matrix.cells.values())
-
-
-def _differs_view(cell: Cell) -> DiffersView:
-    trials = cell.proof.trials if cell.proof else ()
-    return DiffersView(
-        f"{cell.row} with {cell.column}: {cell.differs}.",
-        budget_link(cell.question),
-        tuple((t, trial_link(t)) for t in trials),
-    )
-
-
-def _group_view(matrix: Matrix, group: str, k: int) -> GroupView:
-    rows = [row for row in matrix.rows if row.group == group]
-    shown = [c for c in matrix.columns if any(matrix.cells[r.name, c.name].fits for r in rows)]
-    left_out = [c.name for c in matrix.columns if c not in shown]
-    classes = dict.fromkeys(c.group for c in shown)
-    return GroupView(
-        title=class_title(group),
-        anchor=f"class-{k}",
-        columns=tuple((class_title(c), sum(h.group == c for h in shown)) for c in classes),
-        heads=tuple((h.name, h.title, mechanism_link(h.name)) for h in shown),
-        rows=tuple(_row_view(matrix, row, shown) for row in rows),
-        left_out=f"{_what(matrix)} into {', '.join(left_out)}." if left_out else "",
-    )
-
-
-def _what(matrix: Matrix) -> str:
-    return "What they record does not go" if matrix.row_word == "writer" else "They do not go"
-
-
-def class_title(name: str) -> str:
-    """A disk class in words."""
-    held = load_classes().get(name)
-    return held.title if held else _NO_CLASS
-
-
-def _row_view(matrix: Matrix, row: Heading, columns: Sequence[Heading]) -> RowView:
-    link = mechanism_link(row.name) if matrix.row_word == "writer" else disk_link(row.name)
-    cells = tuple(_cell_view(matrix.cells[row.name, column.name]) for column in columns)
-    return RowView(row.name, row.title, link, cells)
-
-
-def _cell_view(cell: Cell) -> CellView:
-    chance = "" if cell.chance is None or not cell.fits else percent(cell.chance)
-    proof = cell.proof
-    proven = f"tried: {proof.verdict}" if proof else ""
-    label = f"{cell.row} with {cell.column}: {cell.verdict} {chance}. {cell.why}"
-    return CellView(
-        link=budget_link(cell.question),
-        verdict=cell.verdict,
-        chance=chance,
-        proven=proven,
-        when=proof.when if proof else "",
-        differs="differs" if cell.differs else "",
-        label=label,
-        fits=cell.fits,
     )
 
 
@@ -446,31 +266,3 @@ def budget_page(stock: Stock, asked: Question, answer: Answer | None, fault: str
 
 def _typed(value: float | None) -> str:
     return "" if value is None else f"{value:g}"
-
-
-# the plan
-
-
-def step_view(one: Checked) -> StepView:
-    """A step as shown."""
-    setup = one.answer.setup
-    writer = "" if setup.operation == "format" else setup.writer.name
-    asked = Question(setup.operation, writer, one.step.disk, one.step.reader, one.step.host, one.step.layout)
-    return StepView(
-        name=one.step.step,
-        what=sentence(what_is_asked(one.answer)),
-        link=budget_link(asked),
-        verdict=one.answer.budget.verdict,
-        proven=f"{proof_words(one.answer.proof)}.",
-        alarms=tuple(sentence(plain(words)) for words in one.alarms),
-        remarks=tuple(sentence(plain(words)) for words in one.remarks),
-        note=one.step.note,
-    )
-
-
-def plan_outcome(checked: Sequence[Checked], months: int, day: date) -> str:
-    """The outcome in a sentence."""
-    open_steps = sum(bool(one.alarms) for one in checked)
-    total = plural(len(checked), "step")
-    state = f"{number(open_steps)} of {total} need attention" if open_steps else f"All {total} are proven"
-    return f"{state}, as of {day.isoformat()}, for trials of the last {plural(months, 'month')}."
