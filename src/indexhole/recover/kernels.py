@@ -26,16 +26,22 @@ def losses(cell, run, high, lost, lost_in_gap, lost_near_gap, cells):  # type: i
 
 
 @njit(cache=True, nogil=True)
+def _spread(away, sigma):  # type: ignore[no-untyped-def]
+    """Density of a pulse `away` cells from its transition: nine in ten within sigma, the others three times as wide."""
+    x = away / sigma
+    norm = 1.0 / (sigma * math.sqrt(2 * math.pi))
+    return (0.9 * math.exp(-0.5 * x * x) + 0.1 / 3 * math.exp(-0.5 * x * x / 9)) * norm
+
+
+@njit(cache=True, nogil=True)
 def cell_evidence(cell, offset, stray, strength, sigma, loss, beside, bound):  # type: ignore[no-untyped-def]
     """(cells,) log-likelihood ratios from placed pulses; formula and arguments in recover.evidence."""
     cells = loss.size
     density = np.zeros(cells)
-    norm = 1.0 / (sigma * math.sqrt(2 * math.pi))
     near = np.empty(3)
     for j in range(cell.size):
         for d in range(3):
-            x = (offset[j] + 1 - d) / sigma
-            near[d] = (0.9 * math.exp(-0.5 * x * x) + 0.1 / 3 * math.exp(-0.5 * x * x / 9)) * norm
+            near[d] = _spread(offset[j] + 1 - d, sigma)
         together = near[0] + near[1] + near[2]
         for d in range(3):
             k = cell[j] - 1 + d
@@ -201,12 +207,9 @@ def claims(offset, strength, stray, sigma):  # type: ignore[no-untyped-def]
     that of a stray pulse; formula in recover.matching.
     """
     out = np.empty((offset.size, 3))
-    norm = 1.0 / (sigma * math.sqrt(2 * math.pi))
     for j in range(offset.size):
         for d in range(3):
-            x = (offset[j] + 1 - d) / sigma
-            f = (0.9 * math.exp(-0.5 * x * x) + 0.1 / 3 * math.exp(-0.5 * x * x / 9)) * norm
-            out[j, d] = strength[j] * f / stray[j]
+            out[j, d] = strength[j] * _spread(offset[j] + 1 - d, sigma) / stray[j]
     return out
 
 

@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from indexhole.codes import marks
 from indexhole.recover import kernels
-from indexhole.recover.evidence import TEMPER, Cells, hear
+from indexhole.recover.evidence import TEMPER, Cells, hear, joint_evidence
 from indexhole.recover.matching import matched_words
 from indexhole.recover.stretch import Stretch
 
@@ -99,9 +99,9 @@ def symbols_of(evidence: Cells, code: str) -> Symbols:
 def joint_symbols(stretches: Sequence[Stretch], cells: int) -> Symbols:
     """Symbols of a field of `cells` cells from its pulses in several passes, most trusted first."""
     code = stretches[0].code
-    passes, evidence = hear(stretches, cells)
     if code != "group45":
-        return symbols_of(evidence * TEMPER[code], code)
+        return symbols_of(joint_evidence(stretches, cells), code)
+    passes, evidence = hear(stretches, cells)
     first = np.empty((cells // 5, 16))
     kernels.word_scores(evidence, _WORDS, cells // 5, first)
     return _from_scores(matched_words(passes, _WORDS, first) * TEMPER[code])

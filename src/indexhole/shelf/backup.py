@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import secrets
 import shutil
 import zipfile
@@ -33,6 +32,7 @@ from indexhole.errors import InputFault, ShelfFault
 from indexhole.shelf.additions import PHOTOS
 from indexhole.shelf.captures import CAPTURES
 from indexhole.shelf.database import NEWEST, begin_register, bring_up_to_date, migrate, refuse_newer
+from indexhole.shelf.files import written_whole
 from indexhole.shelf.journal import packed
 from indexhole.shelf.leaving import REMOVED
 from indexhole.shelf.places import Place
@@ -88,22 +88,9 @@ def back_up(shelf: Shelf, path: Path) -> Backed:
     Others may go on writing: the register is read as of one moment, for which they wait, then the files, and a file
     that has its name never changes.
     """
-    unfinished = path.parent / f".part-{secrets.token_hex(4)}"
-    try:
-        try:
-            with unfinished.open("xb") as part:
-                manifest = _write(shelf, part)
-                part.flush()
-                os.fsync(part.fileno())
-            unfinished.replace(path)
-        finally:
-            unfinished.unlink(missing_ok=True)
-    except (OSError, ValueError) as fault:
-        raise ShelfFault(
-            f"the backup cannot be written ({getattr(fault, 'strerror', None) or fault})",
-            where=str(path),
-            remedy="choose a place you may write to, with room enough",
-        ) from fault
+    remedy = "choose a place you may write to, with room enough"
+    with written_whole(path, what="the backup ", remedy=remedy) as part:
+        manifest = _write(shelf, part)
     return _told(manifest)
 
 
