@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from indexhole.errors import IndexholeError, InputFault, ShelfFault
 from indexhole.model.trial import Trial
-from indexhole.shelf.sheet import COLUMNS, decode_sheet, parse_sheet, read_sheet, sheet_bytes, write_sheet
+from indexhole.shelf.sheet import COLUMNS, parse_sheet, read_sheet, sheet_bytes, write_sheet
+from indexhole.shelf.sheet_text import decode_sheet
 
 HEADING = ",".join(COLUMNS)
 GOOD = "T1,2026-03-01,read,H1,L2,D5.0,K5,0,0,12,117,3,"

@@ -5,6 +5,10 @@ Inner code raises these; only the edges (command line, page) turn them into word
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+FAULTS_SHOWN = 5
+
 
 class IndexholeError(Exception):
     """A fault a keeper can act on.
@@ -31,6 +35,14 @@ class IndexholeError(Exception):
 
 class InputFault(IndexholeError):
     """A file, sheet or argument from outside does not hold what it should."""
+
+
+def together(faults: Sequence[str], where: str) -> InputFault:
+    """Several faults of one file as one: how many, and the first few."""
+    more = len(faults) - FAULTS_SHOWN
+    count = f"{len(faults)} faults: " if len(faults) > 1 else ""
+    told = " | ".join(faults[:FAULTS_SHOWN])
+    return InputFault(f"{count}{told}{f' | and {more} more' if more > 0 else ''}", where=where)
 
 
 class ShelfFault(IndexholeError):

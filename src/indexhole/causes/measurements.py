@@ -14,13 +14,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from indexhole.causes.network import Tie
-from indexhole.errors import InputFault
+from indexhole.errors import InputFault, together
 
 COLUMNS = ("from", "to", "quantity", "value", "uncertainty", "unit", "note")
 OFFSET, SPEED, INDEX = "offset", "speed", "index"
 NOMINAL = "nominal"
 MOST_ROWS = 10_000
-_FAULTS_SHOWN = 5
 _LARGEST = 1e6
 
 _LENGTHS = {"um": 1.0, "µm": 1.0, "μm": 1.0, "mm": 1e3, "mil": 25.4}
@@ -114,10 +113,7 @@ def parse_measurements(text: str, *, where: str, first: int = 1) -> Measurements
         for row in waiting
     ]
     if faults:
-        more = len(faults) - _FAULTS_SHOWN
-        count = f"{len(faults)} faults: " if len(faults) > 1 else ""
-        told = " | ".join(faults[:_FAULTS_SHOWN])
-        raise InputFault(f"{count}{told}{f' | and {more} more' if more > 0 else ''}", where=where)
+        raise together(faults, where)
     if not rows:
         raise InputFault("has a heading but no measurements", where=where, remedy="add a row for each")
     return Measurements(

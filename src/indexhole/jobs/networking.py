@@ -24,7 +24,7 @@ from indexhole.model.trial import Trial
 from indexhole.shelf.files import write_whole
 from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit
 from indexhole.shelf.register import Shelf
-from indexhole.shelf.sheet import decode_sheet
+from indexhole.shelf.sheet_text import decode_sheet, sheet_text
 from indexhole.signal.store import read_parquet
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, load_layouts
@@ -78,19 +78,8 @@ class LevelledBench:
 
 def read_measurements(path: Path, first: int = 1) -> Measurements:
     """The keeper's measurements from a file. Raises InputFault with every fault counted and the first few told."""
-    try:
-        if path.exists() and not path.is_file():
-            raise InputFault("is not a file", where=str(path), remedy="give the sheet of measurements itself")
-        if path.stat().st_size > LARGEST_BYTES:
-            raise InputFault(f"is larger than {LARGEST_BYTES >> 20} MiB", where=str(path), remedy="split it")
-        content = path.read_bytes()
-    except (OSError, ValueError) as fault:
-        raise InputFault(
-            f"cannot be read ({getattr(fault, 'strerror', None) or fault})",
-            where=str(path),
-            remedy="check the name and that you may read it",
-        ) from fault
-    return parse_measurements(decode_sheet(content, where=str(path)), where=str(path), first=first)
+    text = sheet_text(path, named="the sheet of measurements", largest_bytes=LARGEST_BYTES)
+    return parse_measurements(text, where=str(path), first=first)
 
 
 def kept_measurements(shelf: Shelf) -> Measurements:

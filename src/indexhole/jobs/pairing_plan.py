@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from indexhole.errors import InputFault
+from indexhole.errors import InputFault, together
 from indexhole.jobs.pairing import Answer, Question, answer
 from indexhole.jobs.pairing_evidence import Evidence
-from indexhole.jobs.pairing_plan_sheet import Step, several
+from indexhole.jobs.pairing_plan_sheet import Step
 from indexhole.jobs.pairing_report import chance_words, plain, proof_json, proof_words, what_is_asked
 from indexhole.jobs.pairing_stock import Stock
 
@@ -73,7 +73,7 @@ def check_plan(
             recorded[step.disk] = step.writer if step.operation == "exchange" else step.reader
         checked.append(Checked(step, told, tuple(_alarms(told, since, months)), tuple(_remarks(stock, step, told))))
     if faults:
-        raise several(faults, where)
+        raise together(faults, where)
     return tuple(checked)
 
 

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from indexhole.errors import InputFault
+from indexhole.errors import InputFault, together
 from indexhole.pairing.parts import Operation
-from indexhole.shelf.sheet import decode_sheet
+from indexhole.shelf.sheet_text import csv_rows, decode_sheet, sheet_text
 
 COLUMNS = ("step", "operation", "host", "lead", "mechanism", "writer", "reader", "disk", "layout", "note")
 HEADING = "step,operation,host,lead,mechanism,disk"
 LARGEST_PLAN_BYTES = 1 << 20
 MOST_STEPS = 500
-_FAULTS_SHOWN = 5
 _LONGEST = 80
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 # what the sheet may say, and the operation it is reckoned as
@@ -51,18 +48,8 @@ class Step:
 
 def read_plan(path: Path) -> list[Step]:
     """The steps of a plan. Raises InputFault with every fault counted and the first few told."""
-    try:
-        if path.exists() and not path.is_file():
-            raise InputFault("is not a file", where=str(path), remedy="give the show plan itself")
-        with path.open("rb") as opened:
-            content = opened.read(LARGEST_PLAN_BYTES + 1)
-    except (OSError, ValueError) as fault:
-        raise InputFault(
-            f"cannot be read ({getattr(fault, 'strerror', None) or fault})",
-            where=str(path),
-            remedy="check the name and that you may read it",
-        ) from fault
-    return plan_of(content, where=str(path))
+    text = sheet_text(path, named="the show plan", largest_bytes=LARGEST_PLAN_BYTES)
+    return parse_plan(text, where=str(path))
 
 
 def plan_of(content: bytes, *, where: str) -> list[Step]:
@@ -74,7 +61,7 @@ def plan_of(content: bytes, *, where: str) -> list[Step]:
 
 def parse_plan(text: str, *, where: str) -> list[Step]:
     """The steps of a plan's text; faults as in `read_plan`."""
-    rows = _rows(text, where)
+    rows = csv_rows(text, where)
     heading = next((row for _, row in rows), None)
     if heading is None:
         raise InputFault("is empty", where=where, remedy=f"its first row names the columns, as {HEADING}")
@@ -92,33 +79,10 @@ def parse_plan(text: str, *, where: str) -> list[Step]:
         else:
             faults.append(f"row {number}{told}")
     if faults:
-        raise several(faults, where)
+        raise together(faults, where)
     if not steps:
         raise InputFault("has a heading but no steps", where=where, remedy="add a row for each step")
     return steps
-
-
-def several(faults: Sequence[str], where: str) -> InputFault:
-    """All faults as one: how many, and the first few."""
-    more = len(faults) - _FAULTS_SHOWN
-    count = f"{len(faults)} faults: " if len(faults) > 1 else ""
-    told = " | ".join(faults[:_FAULTS_SHOWN])
-    return InputFault(f"{count}{told}{f' | and {more} more' if more > 0 else ''}", where=where)
-
-
-def _rows(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    number = 0
-    while True:
-        number += 1
-        try:
-            row = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as fault:
-            remedy = "check its quotation marks"
-            raise InputFault(f"row {number} is not CSV ({fault})", where=where, remedy=remedy) from fault
-        yield number, row
 
 
 def _columns(heading: Sequence[str], where: str) -> list[str]:

@@ -12,7 +12,7 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import ValidationError
 
-from indexhole.errors import InputFault
+from indexhole.errors import FAULTS_SHOWN, InputFault
 from indexhole.shelf.additions import Firmware, Loan, Part
 from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.register import Shelf
@@ -20,7 +20,6 @@ from indexhole.shelf.spreadsheet import cell_text
 
 R = TypeVar("R", bound=Record)
 
-FAULTS_SHOWN = 5
 # kinds whose entries may come from outside; captures and photos are files first
 EXCHANGED: tuple[type[Record], ...] = (Unit, Mechanism, Disk, Event, Note, Part, Firmware, Loan)
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -13,9 +11,10 @@ from typing import Annotated
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
-from indexhole.errors import InputFault
+from indexhole.errors import InputFault, together
 from indexhole.model.trial import Operation, Trial
 from indexhole.shelf.files import write_whole
+from indexhole.shelf.sheet_text import csv_rows, sheet_text
 
 COLUMNS = (
     "trial", "when", "operation", "host", "lead", "mechanism", "disk", "side",
@@ -25,7 +24,6 @@ OPERATIONS = ("write", "read", "format")
 LARGEST_SHEET_BYTES = 64 << 20
 LAST_CYLINDER = 254
 MOST_SECTORS = 10_000_000
-FAULTS_SHOWN = 5
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:\d\d)?)?", re.ASCII)
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
@@ -134,46 +132,14 @@ def read_sheet(path: Path) -> list[Trial]:
     Returns the trials in the order of the rows. Raises InputFault with every fault of the file counted and
     the first few told: row (the heading is row 1), column, what is wrong and what to do.
     """
-    return parse_sheet(_text(path), where=str(path))
-
-
-def _text(path: Path) -> str:
-    try:
-        if path.exists() and not path.is_file():
-            raise InputFault("is not a file", where=str(path), remedy="give the trial sheet itself")
-        if path.stat().st_size > LARGEST_SHEET_BYTES:
-            raise InputFault(
-                f"is larger than {LARGEST_SHEET_BYTES >> 20} MiB",
-                where=str(path),
-                remedy="a trial sheet is a CSV file; split it if it really is one",
-            )
-        content = path.read_bytes()
-    except (OSError, ValueError) as fault:
-        raise InputFault(
-            f"cannot be read ({getattr(fault, 'strerror', None) or fault})",
-            where=str(path),
-            remedy="check the name and that you may read it",
-        ) from fault
-    return decode_sheet(content, where=str(path))
-
-
-def decode_sheet(content: bytes, *, where: str) -> str:
-    """The sheet's text. Raises InputFault for bytes that are no UTF-8 text, with the place of the first."""
-    remedy = "save the sheet as CSV in UTF-8"
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise InputFault("is in UTF-16, not UTF-8", where=where, remedy=remedy)
-    if b"\0" in content:
-        raise InputFault(f"holds a NUL byte at byte {content.index(0)}", where=where, remedy=remedy)
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as fault:
-        row = content[: fault.start].count(b"\n") + 1
-        raise InputFault(f"is not UTF-8 at byte {fault.start}, line {row}", where=where, remedy=remedy) from fault
+    remedy = "a trial sheet is a CSV file; split it if it really is one"
+    text = sheet_text(path, named="the trial sheet", largest_bytes=LARGEST_SHEET_BYTES, remedy=remedy)
+    return parse_sheet(text, where=str(path))
 
 
 def parse_sheet(text: str, *, where: str) -> list[Trial]:
     """The trials of a sheet's text; faults as in `read_sheet`."""
-    rows = _rows(text, where)
+    rows = csv_rows(text, where)
     heading = next((row for _, row in rows), None)
     if heading is None:
         raise InputFault("is empty", where=where, remedy=f"its first row names the columns {','.join(COLUMNS)}")
@@ -195,26 +161,10 @@ def parse_sheet(text: str, *, where: str) -> list[Trial]:
         seen.setdefault(trial.trial, number)
         trials.append(trial)
     if faults:
-        raise _several(faults, where)
+        raise together(faults, where)
     if not trials:
         raise InputFault("has a heading but no trials", where=where, remedy="add a row for each trial")
     return trials
-
-
-def _rows(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    number = 0
-    while True:
-        number += 1
-        try:
-            row = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as fault:
-            raise InputFault(
-                f"row {number} is not CSV ({fault})", where=where, remedy="check its quotation marks"
-            ) from fault
-        yield number, row
 
 
 def _columns(heading: Sequence[str], where: str) -> dict[int, str]:
@@ -233,7 +183,7 @@ def _columns(heading: Sequence[str], where: str) -> dict[int, str]:
     elif twice := sorted({name for name in found if found.count(name) > 1}):
         faults.append(f"row 1: column {', '.join(twice)} stands there twice; remove one")
     if faults:
-        raise _several(faults, where)
+        raise together(faults, where)
     return columns
 
 
@@ -252,13 +202,6 @@ def _trial(number: int, row: Sequence[str], columns: dict[int, str], faults: lis
             place = f", column {error['loc'][0]}" if error["loc"] else ""
             faults.append(f"row {number}{place}: {error['msg']}")
         return None
-
-
-def _several(faults: Sequence[str], where: str) -> InputFault:
-    told = " | ".join(faults[:FAULTS_SHOWN])
-    more = len(faults) - FAULTS_SHOWN
-    count = f"{len(faults)} faults: " if len(faults) > 1 else ""
-    return InputFault(f"{count}{told}{f' | and {more} more' if more > 0 else ''}", where=where)
 
 
 def checked_trials(trials: Iterable[Trial]) -> list[Trial]:

@@ -15,7 +15,8 @@ from typing import Any
 
 from indexhole.errors import InputFault
 from indexhole.shelf.files import write_whole
-from indexhole.shelf.sheet import csv_cell, decode_sheet
+from indexhole.shelf.sheet import csv_cell
+from indexhole.shelf.sheet_text import decode_sheet
 
 LARGEST_BYTES = 64 << 20
 LARGEST_UNPACKED_BYTES = 512 << 20

@@ -9,13 +9,12 @@ from typing import Any
 
 from sqlalchemy import Column, Connection, Select, func, select
 
-from indexhole.errors import InputFault
+from indexhole.errors import FAULTS_SHOWN, InputFault
 from indexhole.model.trial import Trial
 from indexhole.shelf.journal import Writing
 from indexhole.shelf.records import Disk, Mechanism, Unit, UnitKind, checked
 from indexhole.shelf.tables import disks, mechanisms, trials, units
 
-FAULTS_SHOWN = 5
 _ASKED = {"trial", "operation", "host", "lead", "mechanism", "disk"}
 # a part that was not noted is NULL in the register, where it refers to nothing, and empty on the sheet
 _COLUMNS = [

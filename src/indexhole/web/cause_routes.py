@@ -16,7 +16,8 @@ from indexhole.model.trial import Trial
 from indexhole.shelf.listing import Trials, trial_rank, trials_with
 from indexhole.shelf.records import Disk, Mechanism, Unit
 from indexhole.shelf.register import Shelf
-from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, decode_sheet, parse_sheet, sheet_bytes
+from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, parse_sheet, sheet_bytes
+from indexhole.shelf.sheet_text import decode_sheet
 from indexhole.shelf.trials import Imported
 from indexhole.web import network_routes, outcome_routes
 from indexhole.web.capture_routes import plain_name
