@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from pathlib import Path
 
 import httpx
 import pytest
+from tests.visiting import FROM_HERE, sent
 
 from indexhole.jobs.faulting import Bench, Course, course
 from indexhole.model.trial import Trial
@@ -16,8 +16,6 @@ from indexhole.web import cause_routes
 from indexhole.web.app import create_app
 from indexhole.web.cause_course import course_figure
 from indexhole.web.outcome_routes import free_name
-
-HERE = "http://127.0.0.1"
 
 
 def trials() -> list[Trial]:
@@ -42,14 +40,9 @@ def shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shelf:
 
 def ask(shelf: Shelf, method: str, address: str, data: dict[str, str] | None = None) -> httpx.Response:
     app = create_app(shelf)
-
-    async def send() -> httpx.Response:
-        transport = httpx.ASGITransport(app=app)
-        async with httpx.AsyncClient(transport=transport, base_url=HERE, headers={"Origin": HERE}) as client:
-            token = {"token": app.form_token()} if method == "POST" else {}
-            return await client.request(method, address, data={**token, **(data or {})})
-
-    return asyncio.run(send())
+    token = {"token": app.form_token()} if method == "POST" else {}
+    held = {**token, **(data or {})}
+    return sent(app, method, address, origin=FROM_HERE, raise_faults=True, data=held)
 
 
 def test_the_page_tells_the_course_the_decision_and_the_plan(shelf: Shelf) -> None:

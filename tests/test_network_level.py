@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import re
 from dataclasses import replace
@@ -13,6 +12,7 @@ from xml.etree import ElementTree
 import httpx
 import numpy as np
 import pytest
+from tests.visiting import FROM_HERE, sent
 
 from indexhole.causes.levelling import Levelled, level
 from indexhole.causes.measurements import parse_measurements
@@ -375,8 +375,6 @@ def test_the_command_refuses_in_one_line(tmp_path, monkeypatch, capsys, content,
 
 # the page
 
-HERE = "http://127.0.0.1:8360"
-
 
 class Visitor:
     """Requests in process."""
@@ -385,12 +383,7 @@ class Visitor:
         self.app = create_app(shelf)
 
     def send(self, method: str, address: str, **how: object) -> httpx.Response:
-        async def send() -> httpx.Response:
-            transport = httpx.ASGITransport(app=self.app, raise_app_exceptions=False)
-            async with httpx.AsyncClient(transport=transport, base_url=HERE, headers={"Origin": HERE}) as client:
-                return await client.request(method, address, **how)  # type: ignore[arg-type]
-
-        return asyncio.run(send())
+        return sent(self.app, method, address, origin=FROM_HERE, **how)
 
     def post(self, files: dict[str, tuple[str, bytes, str]]) -> httpx.Response:
         return self.send("POST", "/causes/network", data={"token": self.app.form_token()}, files=files)

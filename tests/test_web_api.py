@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 from typing import Any
 
 import httpx
 import numpy as np
 import pytest
+from tests.visiting import sent
 
 from indexhole.jobs.faulting import diagnose, shelf_bench
 from indexhole.model.simulate import Reader, format_track, read_track
@@ -21,8 +21,6 @@ from indexhole.signal.write_vcd import vcd_bytes
 from indexhole.standards.layouts import load_layouts
 from indexhole.web.app import create_app
 
-HERE = "http://127.0.0.1:8360"
-
 
 class Program:
     """A program of the keeper's own: it says nothing of where it comes from."""
@@ -31,12 +29,7 @@ class Program:
         self.app = create_app(shelf)
 
     def __call__(self, method: str, address: str, **how: Any) -> httpx.Response:
-        async def send() -> httpx.Response:
-            transport = httpx.ASGITransport(app=self.app, raise_app_exceptions=False)
-            async with httpx.AsyncClient(transport=transport, base_url=HERE) as client:
-                return await client.request(method, address, **how)
-
-        return asyncio.run(send())
+        return sent(self.app, method, address, **how)
 
     def until_ready(self, address: str) -> Any:
         """The answer once it is worked out."""

@@ -15,6 +15,7 @@ from fastapi.openapi.utils import get_openapi
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from starlette.datastructures import Headers
+from tests.visiting import FROM_HERE, HERE, sent
 
 from indexhole.errors import InputFault
 from indexhole.shelf.register import Shelf
@@ -34,19 +35,12 @@ from indexhole.web.sessions import (
 )
 from indexhole.web.sign_in import inside
 
-HERE = "http://127.0.0.1:8360"
 PASSWORD = "pêche à la ligne"
 
 
 def ask(app: Guard, method: str, path: str, **how: Any) -> httpx.Response:
     """One request, with the headers given and no others that matter."""
-
-    async def send() -> httpx.Response:
-        transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
-        async with httpx.AsyncClient(transport=transport, base_url=HERE) as client:
-            return await client.request(method, path, **how)
-
-    return asyncio.run(send())
+    return sent(app, method, path, **how)
 
 
 @pytest.fixture
@@ -199,16 +193,7 @@ def locked(shelf: Shelf) -> tuple[Guard, Callable[..., httpx.Response]]:
     jar = httpx.Cookies()
 
     def browse(method: str, path: str, **how: Any) -> httpx.Response:
-        async def send() -> httpx.Response:
-            transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
-            async with httpx.AsyncClient(
-                transport=transport, base_url=HERE, cookies=jar, headers={"Origin": HERE}
-            ) as client:
-                answer = await client.request(method, path, **how)
-                jar.update(client.cookies)
-                return answer
-
-        return asyncio.run(send())
+        return sent(app, method, path, origin=FROM_HERE, jar=jar, **how)
 
     return app, browse
 

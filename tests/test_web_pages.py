@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import functools
 import gzip
 import hashlib
@@ -20,6 +19,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.visiting import FROM_HERE, sent
 
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.errors import InputFault
@@ -42,7 +42,6 @@ from indexhole.web.capture_routes import plain_name
 from indexhole.web.reading import Asked, Reading, read_together
 from indexhole.web.work import Desk, Progress
 
-HERE = "http://127.0.0.1:8360"
 HOSTILE = "<script>alert('1')</script> & \"so\""
 LAYOUT = load_layouts()["130-48-mfm-9x512"]
 ZOOMED = re.compile("[?&](turn|interval)=")
@@ -57,12 +56,7 @@ class Visitor:
         self.app = create_app(shelf)
 
     def _send(self, method: str, address: str, **how: Any) -> httpx.Response:
-        async def send() -> httpx.Response:
-            transport = httpx.ASGITransport(app=self.app, raise_app_exceptions=False)
-            async with httpx.AsyncClient(transport=transport, base_url=HERE, headers={"Origin": HERE}) as client:
-                return await client.request(method, address, **how)
-
-        return asyncio.run(send())
+        return sent(self.app, method, address, origin=FROM_HERE, **how)
 
     def get(self, address: str) -> httpx.Response:
         return self._send("GET", address)

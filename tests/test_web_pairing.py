@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 import signal
 import subprocess
@@ -19,6 +18,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.visiting import FROM_HERE, sent
 
 from indexhole.jobs.demo_shelf import demo_trials
 from indexhole.jobs.demo_things import demo_records
@@ -33,7 +33,6 @@ from indexhole.web.pairing_charts import budget_chart, margin_charts
 from indexhole.web.palette import TONES
 from indexhole.web.view import FOLDER
 
-HERE = "http://127.0.0.1:8360"
 VOID = {"meta", "link", "input", "br", "hr", "img"}
 PLAN = "step,operation,mechanism,disk\n1,read,D1.0,K1\n2,write,D1.0,K3\n"
 CHANGED = "(was) => document.querySelector('#answer .verdict').innerText !== was"
@@ -48,12 +47,7 @@ class Visitor:
         self.app = create_app(shelf)
 
     def _send(self, method: str, address: str, **how: Any) -> httpx.Response:
-        async def send() -> httpx.Response:
-            transport = httpx.ASGITransport(app=self.app, raise_app_exceptions=False)
-            async with httpx.AsyncClient(transport=transport, base_url=HERE, headers={"Origin": HERE}) as client:
-                return await client.request(method, address, **how)
-
-        return asyncio.run(send())
+        return sent(self.app, method, address, origin=FROM_HERE, **how)
 
     def get(self, address: str, **values: object) -> httpx.Response:
         """An answer, once what its page waits for is done."""
