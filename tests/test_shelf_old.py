@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from indexhole.shelf.additions import Firmware, Loan, Part, View
 from indexhole.shelf.captures import check_captures, strays
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit, checked
 from indexhole.shelf.register import Shelf
@@ -73,3 +74,20 @@ def test_undo_brings_back_a_mark_that_an_older_version_took_away(old):
     assert old.get(Disk, "K9").importance == "working"
     old.undo()
     assert old.get(Disk, "K9").irreplaceable
+
+
+def test_what_schema_6_kept_besides_is_there(tmp_path):
+    shutil.copytree(SHELVES / "0.1.0-schema-6", tmp_path / "shelf")
+    old = Shelf.open(tmp_path / "shelf")
+    assert [(part.name, part.date_code) for part in old.all(Part)] == [("controller board", "8442")]
+    assert [firmware.version for firmware in old.all(Firmware)] == ["2.1"]
+    assert [(loan.disk, loan.party) for loan in old.all(Loan)] == [("K1", "the tide office")]
+    assert [view.words for view in old.all(View)] == ["tide"]
+    told = old.standings_of(Unit, "D1")
+    assert [(one.field, one.standing, one.source) for one in told.values()] == [
+        ("acquired", "as told", "a retired clerk")
+    ]
+    assert [(change.what, change.who) for change in old.changes() if change.who] == [
+        ("say how acquired of unit D1 stands", "Anna"), ("add part D1: controller board", "Ben"),
+        ("import 2 trials from bench.csv", "Anna"),
+    ]  # fmt: skip
