@@ -13,6 +13,7 @@ from indexhole.model.trial import Trial
 from indexhole.shelf.history import StaleEdit
 from indexhole.shelf.records import Disk, Note, Unit, checked
 from indexhole.shelf.register import Shelf
+from indexhole.shelf.standings import FieldStanding
 
 TRIAL = Trial("T1", "2026-03-01", "read", "", "", "D1.0", "K1", 0, 0, 12, 117, 3, "as found")
 
@@ -154,9 +155,9 @@ def test_a_field_may_be_not_known_without_being_empty_or_be_as_told(shelf):
     [
         ("colour", "not known", "", "a unit has no field colour that could be doubted"),
         ("inventory", "as told", "him", "a unit has no field inventory that could be doubted"),
-        ("title", "not known", "", "title of unit D1 says 'Box'; empty it first"),
-        ("maker", "as told", "him", "maker of unit D1 needs a value, and who said so"),
-        ("title", "as told", "", "title of unit D1 needs a value, and who said so"),
+        ("title", "not known", "", "unit D1 title: it says 'Box', and so is known; empty it first"),
+        ("maker", "as told", "him", "unit D1 maker: as told needs a value, and who said so"),
+        ("title", "as told", "", "unit D1 title: as told needs a value, and who said so"),
         ("title", "rumour", "him", "'rumour' is no standing of a field; use not known or as told"),
     ],
 )
@@ -165,6 +166,62 @@ def test_a_standing_that_says_nothing_is_refused(shelf, field, standing, source,
         shelf.put_standing(Unit, "D1", field, standing, source)
     assert fault.value.line == told
     assert shelf.standings_of(Unit, "D1") == {}
+
+
+def test_how_fields_stand_goes_with_what_they_say(shelf):
+    told, unknown = FieldStanding("title", "as told", "a clerk"), FieldStanding("maker", "not known")
+    shelf.signed("Ada").update(Unit, "D1", title="Chest", stands={"title": told, "maker": unknown})
+    assert shelf.standings_of(Unit, "D1") == {"title": told, "maker": unknown}
+    # a form says what it was opened with: what was not known and now says something is known, told words stay told
+    shelf.update(Unit, "D1", title="Chests", maker="Ostrel Werke", stands={"title": told, "maker": unknown})
+    assert shelf.standings_of(Unit, "D1") == {"title": told}
+    # what is told of a field that is emptied goes with it
+    shelf.update(Unit, "D1", title="", stands={"title": told})
+    assert shelf.standings_of(Unit, "D1") == {}
+    shelf.undo()
+    shelf.undo()
+    assert shelf.standings_of(Unit, "D1") == {"title": told, "maker": unknown}
+    shelf.undo()
+    assert (shelf.get(Unit, "D1").title, shelf.standings_of(Unit, "D1")) == ("Box", {})
+    # nothing is kept where one of them does not fit
+    with pytest.raises(InputFault, match="unit D1 maker: as told needs a value"):
+        shelf.update(Unit, "D1", title="Chest", stands={"maker": FieldStanding("maker", "as told", "a clerk")})
+    assert shelf.get(Unit, "D1").title == "Box"
+
+
+def test_how_fields_stand_has_a_history(shelf):
+    shelf.signed("Ada", "asked").put_standing(Unit, "D1", "title", "as told", "a clerk")
+    shelf.signed("Ben").update(Unit, "D1", title="Chest")
+    shelf.put_standing(Unit, "D1", "maker", "not known")
+    shelf.undo()
+    told = [c for c in shelf.field_history(Unit, "D1") if c.standing]
+    assert [(c.field, *c.told, c.who, c.why, c.undone) for c in told] == [
+        ("title", "plain", "as told by a clerk", "Ada", "asked", False),
+        ("title", "as told by a clerk", "plain", "Ben", "", False),
+        ("maker", "plain", "not known", "", "", True),
+    ]
+    assert [c.standing for c in shelf.field_history(Unit, "D1", "title")] == [False, True, False, True]
+
+
+def test_a_late_edit_is_told_how_fields_stand_now(shelf):
+    _, revision = shelf.get_revised(Unit, "D1")
+    shelf.signed("Ada").put_standing(Unit, "D1", "title", "as told", "a clerk")
+    with pytest.raises(StaleEdit, match=r"how title stands \(plain became as told by a clerk, by Ada\)") as late:
+        shelf.update(Unit, "D1", state="dusty", revision=revision)
+    assert late.value.revision == shelf.get_revised(Unit, "D1")[1]
+    shelf.undo()
+    # it stands again as it was read
+    shelf.update(Unit, "D1", state="dusty", revision=revision)
+    # and one that was read with what was taken back since is late too
+    shelf.put_standing(Unit, "D1", "maker", "not known")
+    _, revision = shelf.get_revised(Unit, "D1")
+    shelf.undo()
+    with pytest.raises(StaleEdit, match=r"how maker stands \(not known became plain"):
+        shelf.update(Unit, "D1", state="clean", revision=revision)
+    shelf.update(Unit, "D1", title="Chest")
+    with pytest.raises(StaleEdit) as late:
+        shelf.update(Unit, "D1", state="clean", revision=revision)
+    assert [(one.field, one.standing) for one in late.value.changed] == [("title", False), ("maker", True)]
 
 
 def test_what_is_taken_out_leaves_a_copy_first(shelf):

@@ -76,7 +76,7 @@ def timeline(
     from indexhole.shelf.timeline import timeline as along
 
     with opened_shelf(folder) as opened:
-        told = along(opened, by)
+        told = along(opened, by).moments
     if as_json:
         emit_json({"by": by, "timeline": told})
     else:
@@ -101,8 +101,8 @@ def history(
         emit_json({"history": told})
         return
     rows = [
-        [f"{c.at_utc:%Y-%m-%d %H:%M}", c.field, _said(c.was), _said(c.now), c.who or None, c.why or None,
-         "undone" if c.undone else None]
+        [f"{c.at_utc:%Y-%m-%d %H:%M}", f"{c.field}{', how it stands' * c.standing}", *map(_said, c.told),
+         c.who or None, c.why or None, "undone" if c.undone else None]
         for c in told
     ]  # fmt: skip
     emit_table(counted(len(told), "change"), ["at, UTC", "field", "was", "became", "who", "why", ""], rows)

@@ -14,6 +14,7 @@ from indexhole.shelf import standings
 from indexhole.shelf.history import refuse_stale
 from indexhole.shelf.journal import Writing
 from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Record, Unit, checked
+from indexhole.shelf.standings import FieldStanding
 from indexhole.shelf.tables import TABLES, disks, mechanisms, metadata
 from indexhole.shelf.trials import parts_played
 
@@ -22,6 +23,7 @@ R = TypeVar("R", bound=Record)
 SHORT_SHA256 = "[0-9a-f]{6,63}"
 # tables of the register's own account, which name no entry
 _ACCOUNTS = ("changed_rows",)
+NO_STANDINGS: Mapping[str, FieldStanding | None] = {}
 
 
 def as_record(kind: type[R], row: Mapping[str, Any]) -> R:
@@ -95,7 +97,14 @@ def add(change: Writing, record: R) -> R:
     return record
 
 
-def change_fields(change: Writing, kind: type[R], key: str, values: Mapping[str, Any], revision: int | None) -> R:
+def change_fields(
+    change: Writing,
+    kind: type[R],
+    key: str,
+    values: Mapping[str, Any],
+    revision: int | None,
+    wanted: Mapping[str, FieldStanding | None] = NO_STANDINGS,
+) -> R:
     """Change fields of an entry and return it as kept; `Shelf.update` says how."""
     row = get_row(change.connection, kind, key)
     kept = as_record(kind, row)
@@ -108,7 +117,7 @@ def change_fields(change: Writing, kind: type[R], key: str, values: Mapping[str,
     _refers_well(change.connection, renewed)
     _keeps_its_part(change.connection, renewed)
     change.update(TABLES[kind], row["row"], renewed.model_dump())
-    standings.drop_answered(change, kept, renewed)
+    standings.renew(change, kept, renewed, wanted)
     return renewed
 
 

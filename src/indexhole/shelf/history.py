@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any, NoReturn
+from typing import Any
 
 from sqlalchemy import Connection, select
 
 from indexhole.errors import InputFault
 from indexhole.shelf.journal import packed
 from indexhole.shelf.records import Record
-from indexhole.shelf.tables import TABLES, changed_rows, changes
+from indexhole.shelf.standings import in_words
+from indexhole.shelf.tables import TABLES, changed_rows, changes, field_standings
+
+# names looked up at once: a database takes so many in one question
+_ASKED_AT_ONCE = 500
 
 
 @dataclass(frozen=True, slots=True)
 class FieldChange:
     """One field of one entry changed. `was` and `now` are as JSON has them; `was` is None for a new entry.
 
-    `undone` tells that the change was taken back since.
+    `undone` tells that the change was taken back since. With `standing` it is not what the field says that changed,
+    but how it stands: `was` and `now` then have `standing` and `source`, or are None for a field that stands plainly.
     """
 
     field: str
@@ -31,6 +36,12 @@ class FieldChange:
     why: str
     change: int
     undone: bool
+    standing: bool = False
+
+    @property
+    def told(self) -> tuple[Any, Any]:
+        """What was and what is now, a standing in words."""
+        return (_stood(self.was), _stood(self.now)) if self.standing else (self.was, self.now)
 
 
 class StaleEdit(InputFault):
@@ -44,11 +55,20 @@ class StaleEdit(InputFault):
     def __init__(self, kind: type[Record], key: str, changed: tuple[FieldChange, ...], revision: int) -> None:
         self.changed = changed
         self.revision = revision
-        told = ", ".join(f"{c.field} ({_said(c.was)} became {_said(c.now)}{_by(c.who)})" for c in changed)
+        told = ", ".join(_told(one) for one in changed)
         super().__init__(
             f"{kind.WORD} {key} was changed since you read it: {told}",
             remedy="look at it again, then make your change",
         )
+
+
+def _told(one: FieldChange) -> str:
+    was, now = one.told if one.standing else (_said(one.was), _said(one.now))
+    return f"{'how ' * one.standing}{one.field}{' stands' * one.standing} ({was} became {now}{_by(one.who)})"
+
+
+def _stood(held: Mapping[str, str] | None) -> str:
+    return in_words(held["standing"], held["source"]) if held else in_words(None, "")
 
 
 def _same(one: Any, other: Any) -> bool:
@@ -67,8 +87,9 @@ def _by(who: str) -> str:
 
 def field_changes(connection: Connection, kind: type[Record], row: int, key: str) -> list[FieldChange]:
     """Every change of every field of an entry, the earliest first. `row` is its number in the table of its kind."""
+    entries = _entries(connection, kind, row, key)
     found: list[FieldChange] = []
-    for entry in _entries(connection, kind, row, key):
+    for entry in entries:
         before, after = (json.loads(entry[side]) if entry[side] else {} for side in ("before", "after"))
         names = [name for name in kind.model_fields if not _same(before.get(name), after.get(name))]
         found += [
@@ -78,6 +99,33 @@ def field_changes(connection: Connection, kind: type[Record], row: int, key: str
             )
             for name in names
         ]  # fmt: skip
+    # sorted is stable: what a field says comes before how it stands
+    return sorted([*found, *_standing_changes(connection, kind, key, entries)], key=lambda one: one.change)
+
+
+def _standing_changes(
+    connection: Connection, kind: type[Record], key: str, entries: Sequence[Mapping[str, Any]]
+) -> list[FieldChange]:
+    """Changes of how fields stand, the earliest first: each came with a change that touched the entry."""
+    touched = {entry["change"]: entry for entry in entries}
+    asked = (
+        select(changed_rows.c.change, changed_rows.c.before, changed_rows.c.after)
+        .where(changed_rows.c.table_name == field_standings.name)
+        .order_by(changed_rows.c.row)
+    )
+    numbers, found = sorted(touched), []
+    for at in range(0, len(numbers), _ASKED_AT_ONCE):
+        of_these = asked.where(changed_rows.c.change.in_(numbers[at : at + _ASKED_AT_ONCE]))
+        for change, *sides in connection.execute(of_these):
+            before, after = (json.loads(side) if side else None for side in sides)
+            held = after or before
+            if (held["kind"], held["key"]) != (kind.WORD, key):
+                continue
+            was, now = ({n: side[n] for n in ("standing", "source")} if side else None for side in (before, after))
+            of = touched[change]
+            undone = of["undone_utc"] is not None
+            told = FieldChange(held["field"], was, now, of["at_utc"], of["who"], of["why"], change, undone, True)
+            found.append(told)
     return found
 
 
@@ -105,11 +153,20 @@ def refuse_stale(connection: Connection, kind: type[Record], row: Mapping[str, A
     entries = _entries(connection, kind, row["row"], key)
     seen = _as_of(entries, revision)
     here = json.loads(packed({name: row[name] for name in kind.model_fields}))
-    differ = [name for name in kind.model_fields if not _same(seen.get(name), here[name])]
-    if not differ:
-        return
     told = field_changes(connection, kind, row["row"], key)
-    _tell(kind, row, differ, seen, here, told)
+    changed = [
+        _between(told, name, False, seen.get(name), here[name])
+        for name in kind.model_fields
+        if not _same(seen.get(name), here[name])
+    ]
+    stood, stands = (_standings_as_of(entries, told, number) for number in (revision, row["revision"]))
+    changed += [
+        _between(told, name, True, stood.get(name), stands.get(name))
+        for name in {**stood, **stands}
+        if stood.get(name) != stands.get(name)
+    ]
+    if changed:
+        raise StaleEdit(kind, key, tuple(changed), row["revision"])
 
 
 def _as_of(entries: list[Mapping[str, Any]], revision: int) -> dict[str, Any]:
@@ -121,19 +178,27 @@ def _as_of(entries: list[Mapping[str, Any]], revision: int) -> dict[str, Any]:
     return {}
 
 
-def _tell(
-    kind: type[Record],
-    row: Mapping[str, Any],
-    differ: list[str],
-    seen: Mapping[str, Any],
-    here: Mapping[str, Any],
-    told: list[FieldChange],
-) -> NoReturn:
-    latest = {change.field: change for change in told if not change.undone}
-    changed = []
-    for name in differ:
-        last = latest.get(name) or max(told, key=lambda change: change.change)
-        changed.append(
-            FieldChange(name, seen.get(name), here[name], last.at_utc, last.who, last.why, last.change, last.undone)
-        )
-    raise StaleEdit(kind, str(row[kind.KEY]), tuple(changed), row["revision"])
+def _standings_as_of(
+    entries: Sequence[Mapping[str, Any]], told: Sequence[FieldChange], revision: int
+) -> dict[str, dict[str, str]]:
+    """How fields stood at a revision: what the changes did that led to it, one before the other."""
+    before: dict[int, int] = {}
+    for entry in entries:
+        values = json.loads(entry["before"]) if entry["before"] else {}
+        before.setdefault(entry["change"], values.get("revision", 0))
+    led: set[int] = set()
+    while revision in before and revision not in led:
+        led.add(revision)
+        revision = before[revision]
+    stood: dict[str, Any] = {}
+    for one in told:
+        if one.standing and one.change in led:
+            stood[one.field] = one.now
+    return {name: held for name, held in stood.items() if held is not None}
+
+
+def _between(told: Sequence[FieldChange], name: str, standing: bool, was: Any, now: Any) -> FieldChange:
+    """What a field said then and says now, with who changed it last."""
+    kept = [one for one in told if (one.field, one.standing, one.undone) == (name, standing, False)]
+    last = kept[-1] if kept else told[-1]
+    return replace(last, field=name, was=was, now=now, standing=standing)

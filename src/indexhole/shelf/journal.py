@@ -103,16 +103,21 @@ class Writing:
         search.enter(self.connection, table, numbered)
         self._note(table, [(values["row"], None, packed(values)) for values in numbered])
 
-    def update(self, table: Table, row: int, values: Values) -> None:
-        """Give a row new values."""
+    def update(self, table: Table, row: int, values: Values) -> bool:
+        """Give a row new values; whether any of them was another one."""
         before = self.read(table, row)
         if all(before[name] == value for name, value in values.items()):
-            return
+            return False
         after = {**before, **values, **self._mark(table)}
         self.connection.execute(update(table).where(table.c.row == row).values(**after))
         search.leave(self.connection, table, row)
         search.enter(self.connection, table, [after])
         self._note(table, [(row, packed(before), packed(after))])
+        return True
+
+    def touch(self, table: Table, row: int) -> None:
+        """Give a row the number of this change, for something changed that belongs to it."""
+        self.update(table, row, self._mark(table))
 
     def delete(self, table: Table, row: int) -> None:
         """Take a row out."""

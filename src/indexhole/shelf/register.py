@@ -219,14 +219,24 @@ class Shelf:
             for key, values, revision in edits:
                 entries.change_fields(change, kind, key, values, revision)
 
-    def update(self, kind: type[R], key: str, /, *, revision: int | None = None, **values: Any) -> R:
+    def update(
+        self,
+        kind: type[R],
+        key: str,
+        /,
+        *,
+        revision: int | None = None,
+        stands: Mapping[str, FieldStanding | None] = entries.NO_STANDINGS,
+        **values: Any,
+    ) -> R:
         """Change fields of an entry and return it as kept; its key stays.
 
+        `stands` says by field how it stands, None for plainly; a changed field not in it stands plainly again.
         With `revision`, as `get_revised` gave it, only if nothing changed since: otherwise StaleEdit tells the fields
         that did, and nothing is changed.
         """
         with self._writing(f"change {kind.WORD} {key}") as change:
-            return entries.change_fields(change, kind, key, values, revision)
+            return entries.change_fields(change, kind, key, values, revision, stands)
 
     def put_standing(
         self, kind: type[Record], key: str, field: str, standing: FieldWord | None, source: str = ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
@@ -10,11 +11,12 @@ from sqlalchemy import Connection, select
 from indexhole.errors import InputFault
 from indexhole.shelf.journal import Writing
 from indexhole.shelf.records import Record
-from indexhole.shelf.tables import field_standings
+from indexhole.shelf.tables import TABLES, field_standings
 
 FieldWord = Literal["not known", "as told"]
 # what an entry is known by and what the register itself notes cannot be doubted field by field
 _FREE = ("standing", "added_utc")
+LONGEST_SOURCE = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,20 @@ class FieldStanding:
     field: str
     standing: FieldWord
     source: str = ""
+
+
+def in_words(standing: str | None, source: str) -> str:
+    """A standing in words: `plain`, `not known (looked inside)`, `as told by a clerk`."""
+    if standing is None:
+        return "plain"
+    if standing == "as told":
+        return f"as told by {source}"
+    return f"{standing} ({source})" if source else standing
+
+
+def may_stand(kind: type[Record], field: str) -> bool:
+    """Whether a field of this kind can be doubted."""
+    return field in kind.model_fields and field not in (kind.KEY, *kind.FIXED, *_FREE)
 
 
 def read(connection: Connection, kind: type[Record], key: str) -> dict[str, FieldStanding]:
@@ -39,36 +55,50 @@ def put(change: Writing, record: Record, field: str, standing: FieldWord | None,
     one that says nothing or without a source.
     """
     kind = type(record)
-    if field not in kind.model_fields or field in (kind.KEY, *kind.FIXED, *_FREE):
+    if not may_stand(kind, field):
         raise InputFault(f"a {kind.WORD} has no field {field} that could be doubted")
-    held = getattr(record, field)
-    empty = held in (None, "")
     if standing is not None and standing not in get_args(FieldWord):
         raise InputFault(f"{standing!r} is no standing of a field", remedy=f"use {' or '.join(get_args(FieldWord))}")
-    if standing == "not known" and not empty:
-        raise InputFault(f"{field} of {kind.WORD} {record.key} says {held!r}", remedy="empty it first")
-    if standing == "as told" and (empty or not source):
-        raise InputFault(f"{field} of {kind.WORD} {record.key} needs a value, and who said so")
+    where, held = f"{kind.WORD} {record.key} {field}", getattr(record, field)
+    if standing == "not known" and not _fits(standing, held):
+        raise InputFault(f"it says {held!r}, and so is known", where=where, remedy="empty it first")
+    if standing == "as told" and not (_fits(standing, held) and source):
+        raise InputFault("as told needs a value, and who said so", where=where)
+    if len(source) > LONGEST_SOURCE:
+        raise InputFault(f"who said so is longer than {LONGEST_SOURCE} characters", where=where)
     row = change.connection.execute(
         select(field_standings.c.row).where(*_of(kind, record.key), field_standings.c.field == field)
     ).scalar_one_or_none()
     values: dict[str, Any] = {"standing": standing, "source": source}
     if standing is None:
-        if row is not None:
-            change.delete(field_standings, row)
+        if row is None:
+            return
+        change.delete(field_standings, row)
     elif row is None:
         change.insert(field_standings, [{"kind": kind.WORD, "key": record.key, "field": field, **values}])
-    else:
-        change.update(field_standings, row, values)
+    elif not change.update(field_standings, row, values):
+        return
+    # an edit made from what stood before is late, though no field says anything else
+    table = TABLES[kind]
+    entry = select(table.c.row).where(table.c[kind.KEY] == record.key)
+    change.touch(table, change.connection.execute(entry).scalar_one())
 
 
-def drop_answered(change: Writing, before: Record, after: Record) -> None:
-    """Take away what no longer fits a changed entry: what is changed at the bench was told by nobody else."""
-    held = change.connection.execute(select(field_standings).where(*_of(type(after), after.key))).mappings().all()
-    for row in held:
-        field = row["field"]
-        if getattr(before, field) != getattr(after, field):
-            change.delete(field_standings, row["row"])
+def renew(change: Writing, before: Record, after: Record, wanted: Mapping[str, FieldStanding | None]) -> None:
+    """Leave each field of a changed entry standing as `wanted`, or (for those not in it) as fits.
+
+    What is changed at the bench was told by nobody else; and what was not known, and now says something, is known.
+    Faults as `put`.
+    """
+    held = read(change.connection, type(after), after.key)
+    for field in {**held, **wanted}:
+        was = held.get(field)
+        changed = getattr(before, field, None) != getattr(after, field, None)
+        will = wanted[field] if field in wanted else None if changed else was
+        if changed and will == was and was is not None and not _fits(was.standing, getattr(after, field)):
+            will = None
+        if will != was:
+            put(change, after, field, will.standing if will else None, will.source if will else "")
 
 
 def drop_all(change: Writing, kind: type[Record], key: str) -> None:
@@ -79,3 +109,7 @@ def drop_all(change: Writing, kind: type[Record], key: str) -> None:
 
 def _of(kind: type[Record], key: str) -> tuple[Any, Any]:
     return field_standings.c.kind == kind.WORD, field_standings.c.key == key
+
+
+def _fits(standing: FieldWord, value: Any) -> bool:
+    return (value in (None, "")) == (standing == "not known")
