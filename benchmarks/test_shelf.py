@@ -18,6 +18,7 @@ from benchmarks.floors import Table, best_s
 from indexhole.model.trial import Trial
 from indexhole.shelf.additions import Part
 from indexhole.shelf.compare_units import compare_units
+from indexhole.shelf.listing import trials_with
 from indexhole.shelf.records import Disk, Mechanism, Record, Unit, checked
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.timeline import timeline
@@ -96,8 +97,7 @@ def _everything(shelf: Shelf, unit: str) -> object:
     return (
         shelf.get_revised(Unit, unit), shelf.history(unit), shelf.notes_on(unit=unit), shelf.standings_of(Unit, unit),
         shelf.page(Part, unit=unit), shelf.changes(10), shelf.field_history(Unit, unit),
-        [shelf.trials_page(mechanism=name, most=100, latest=True) for name in names],
-        [shelf.count_trials(mechanism=name) for name in names],
+        trials_with(shelf, mechanisms=names, part=unit, most=100),
     )  # fmt: skip
 
 
@@ -109,8 +109,11 @@ ASKED: dict[str, tuple[Callable[[Shelf], object], float | None]] = {
     "search, nothing found": (lambda shelf: shelf.search("zeppelin", most=100), GOAL_S),
     "search, how many of each kind": (lambda shelf: shelf.search_counts("tide tower"), GOAL_S),
     "a page of 100 units in the middle": (lambda shelf: shelf.page(Unit, first=5000, most=100), GOAL_S),
-    "the last 100 trials": (lambda shelf: shelf.trials_page(latest=True, most=100), GOAL_S),
-    "how many of each": (lambda shelf: (shelf.count(Unit), shelf.count(Disk), shelf.count_trials()), GOAL_S),
+    "the last 100 trials": (lambda shelf: trials_with(shelf, most=100, sums=False), GOAL_S),
+    "how many of each": (
+        lambda shelf: (shelf.count(Unit), shelf.count(Disk), trials_with(shelf, most=0).total),
+        GOAL_S,
+    ),
     "all facts of a unit": (lambda shelf: _everything(shelf, "D0"), 0.100),
     "three units side by side": (lambda shelf: compare_units(shelf, ["D1", "D2", "D3"]), None),
     "timeline by date made": (lambda shelf: timeline(shelf, "made"), None),

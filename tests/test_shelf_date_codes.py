@@ -115,3 +115,5 @@ def test_what_cannot_be_read_is_listed_with_why():
 def test_any_text_is_dated_or_not(parts):
     told = date_unit(parts, today=TODAY)
     assert told.no_earlier_than is None or told.no_earlier_than <= TODAY + timedelta(14)
+    read = [c for c in told.codes if c.reading and c.reading.earliest <= TODAY + timedelta(7)]
+    assert told.decided_by == max(read, key=lambda c: c.reading.monday, default=None)

@@ -37,12 +37,12 @@ def shelf(tmp_path: Path) -> Shelf:
 
 
 def along(shelf: Shelf, by: str) -> list[tuple[str, date | None, date | None]]:
-    return [(moment.key, moment.earliest, moment.latest) for moment in timeline(shelf, by, today=TODAY)]
+    return [(moment.key, moment.earliest, moment.latest) for moment in timeline(shelf, by, today=TODAY).moments]
 
 
 def test_things_stand_in_order_of_when_they_were_made(shelf):
     assert along(shelf, "made") == [("D1", date(1984, 1, 1), date(1984, 12, 31)), ("D2", date(1987, 5, 25), None)]
-    told = timeline(shelf, "made", today=TODAY)[1]
+    told = timeline(shelf, "made", today=TODAY).moments[1]
     assert (told.told, told.basis) == ("not before 1987-05-25", "date code 8723 on P1 processor")
     assert dating_of(shelf, "D2", today=TODAY).no_earlier_than == date(1987, 5, 25)
     assert "P1 processor carries 8723" in dating_of(shelf, "D2", today=TODAY).remarks[0]
@@ -55,6 +55,21 @@ def test_things_stand_in_order_of_when_they_came(shelf):
         ("D1", date(1996, 1, 1), date(2000, 12, 31)),
     ]
     assert along(shelf, "recorded") == [("K1", date(1986, 5, 1), date(1986, 5, 31))]
+
+
+def test_a_stretch_of_the_line_is_the_part_of_the_whole(shelf):
+    whole = timeline(shelf, "acquired", today=TODAY)
+    assert (whole.total, whole.unknown) == (3, 2)
+    for first in range(4):
+        part = timeline(shelf, "acquired", first=first, most=2, today=TODAY)
+        assert part.moments == whole.moments[first : first + 2]
+        assert (part.total, part.unknown) == (3, 2)
+
+
+def test_of_one_day_a_lower_number_comes_first(shelf):
+    for key in ("D10", "D4"):
+        shelf.add(checked(Unit, inventory=key, kind="drive unit", made="1984"))
+    assert [key for key, _, _ in along(shelf, "made")] == ["D1", "D4", "D10", "D2"]
 
 
 def rows(shelf: Shelf, *keys: str) -> dict[str, tuple[str, ...]]:
@@ -98,6 +113,23 @@ def test_a_pairing_is_proven_by_reading_what_another_wrote_last(shelf):
     )
     assert "proven pairings" not in rows(shelf, "D2", "D3")
     assert rows(shelf, "D9", "D3")["proven pairings"] == ("D9.0 read by D3.0", "D9.0 read by D3.0")
+
+
+def test_what_trials_say_of_a_unit_stands_beside_it(shelf):
+    over = replace(TRIAL, host="H1", lead="L1")
+    shelf.add_trials(
+        [
+            over,
+            replace(over, trial="T2", operation="read", mechanism="D2.0"),
+            replace(over, trial="T3", operation="read", mechanism="D3.0", lead="L2", sectors_failed=4),
+        ]
+    )
+    told = rows(shelf, "D1", "H1", "D3")
+    assert told["trials"] == (
+        "1 trial, 0 of 117 sectors failed", "3 trials, 4 of 351 sectors failed", "1 trial, 4 of 117 sectors failed",
+    )  # fmt: skip
+    assert told["proven pairings"] == ("D1.0 on H1", "D1.0 on H1", "")
+    assert told["proven with others"] == ("D1.0 over L1, D1.0 read by D2.0", "D2.0 on H1", "")
 
 
 @pytest.mark.parametrize(

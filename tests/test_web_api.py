@@ -202,3 +202,13 @@ def test_every_way_is_named_where_an_address_is_used_wrongly(program: Program) -
         program("DELETE", "/api/unit", headers={"Content-Type": "application/json"}).headers["allow"]
         == "GET, PATCH, POST"
     )
+
+
+def test_the_line_of_time_and_units_side_by_side_come_as_data(shelf: Shelf, program: Program) -> None:
+    for key, made in (("D1", "about 1985"), ("D2", ""), ("D3", "1983")):
+        shelf.add(checked(Unit, inventory=key, kind="drive unit", made=made, weight_kg=2))
+    line = program("GET", "/api/timeline?first=1").json()
+    assert (line["total"], [(one["key"], one["earliest"]) for one in line["items"]]) == (2, [("D1", "1983-01-01")])
+    beside = program("GET", "/api/compare?unit=D3&unit=D1").json()
+    assert (beside["units"], beside["rows"]["made"]) == (["D3", "D1"], ["1983", "about 1985"])
+    assert told(program("GET", "/api/compare?unit=D3&unit=D9")).startswith("422 : there is no unit D9 on the shelf")

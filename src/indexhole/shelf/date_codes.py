@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 from statistics import median_low
 
 from indexhole.shelf.dates import span_of
@@ -78,6 +79,8 @@ class Dating:
     remarks: tuple[str, ...]
 
 
+# a large shelf carries the same few hundred codes many times over
+@lru_cache(maxsize=10_000)
 def read_code(code: str) -> CodeReading | None:
     """A four-digit code as year and week, else as week and year; None when neither fits.
 
@@ -119,13 +122,14 @@ def date_unit(parts: Iterable[tuple[str, str]], *, made: str = "", today: date |
         made: when the unit was made as far as it is known, to be held against the codes.
         today: the day after which a code cannot lie; this one when None.
     """
-    coded = tuple(entry for what, text in parts for entry in _coded(what, text))
+    held = list(parts)
+    coded = tuple(entry for what, text in held for entry in _coded(what, text))
     limit = (today or date.today()) + WEEK
     likely = [entry for entry in coded if entry.reading is not None and entry.reading.earliest <= limit]
     remarks = [_future(entry) for entry in coded if entry.reading is not None and entry not in likely]
-    if not likely:
+    latest = latest_code(held, today=today)
+    if latest is None:
         return Dating(coded, None, None, tuple(remarks))
-    latest = max(likely, key=_monday_of)
     remarks += _spread(likely)
     remarks += _both_ways(likely)
     no_earlier = latest.reading.earliest if latest.reading else None
@@ -135,6 +139,20 @@ def date_unit(parts: Iterable[tuple[str, str]], *, made: str = "", today: date |
             "a part was changed later, or the code is a part number"
         )
     return Dating(coded, no_earlier, latest, tuple(remarks))
+
+
+def latest_code(parts: Iterable[tuple[str, str]], *, today: date | None = None) -> Coded | None:
+    """The code that decides `date_unit`: the latest that does not lie in the future, None where none can be read."""
+    limit = (today or date.today()) + WEEK
+    latest, found = None, None
+    for what, text in parts:
+        for code in codes_in(text):
+            reading = read_code(code)
+            if reading is None or (latest is not None and reading.monday <= latest.monday):
+                continue
+            if reading.earliest <= limit:
+                latest, found = reading, (what, code)
+    return None if found is None else Coded(*found, latest)
 
 
 def _monday_of(entry: Coded) -> date:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar, get_args
+from typing import TypeVar, get_args
 
 from sqlalchemy import ColumnElement, func, or_, select
 
@@ -18,13 +18,14 @@ from indexhole.shelf.journal import changes_kept
 from indexhole.shelf.records import Mechanism, Record, UnitKind
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.tables import TABLES, disks, trials, units
+from indexhole.shelf.trials import read_trials
 
 R = TypeVar("R", bound=Record)
 
 
 @dataclass(frozen=True, slots=True)
 class Trials:
-    """Some trials, the newest first, and the sums of all that were asked for."""
+    """Some trials, and the sums of all that were asked for."""
 
     rows: tuple[Trial, ...]
     total: int
@@ -40,13 +41,15 @@ def trials_with(
     part: str = "",
     first: int = 0,
     most: int = 50,
+    latest: bool = True,
     sums: bool = True,
 ) -> Trials:
     """Trials of any of these mechanisms or with this unit as host or lead, and of this disk; all when none is named.
 
     Args:
         part: a host or a lead.
-        first, most: the stretch of them, counted from the newest.
+        first, most: the stretch of them.
+        latest: whether they are counted and given from the newest back; without, in order.
         sums: whether to count all of them; without, the sums are 0.
     """
     played: list[ColumnElement[bool]] = []
@@ -58,16 +61,10 @@ def trials_with(
     if disk:
         where.append(trials.c.disk == disk)
     counted = select(func.count(), func.sum(trials.c.sectors_tried), func.sum(trials.c.sectors_failed)).where(*where)
-    some = select(trials).where(*where).order_by(trials.c.row.desc()).offset(first).limit(most)
     with shelf.reading() as connection:
         total, tried, failed = connection.execute(counted).one() if sums else (0, 0, 0)
-        rows = tuple(_trial(dict(row)) for row in connection.execute(some).mappings()) if most else ()
-    return Trials(rows, int(total), int(tried or 0), int(failed or 0))
-
-
-def _trial(row: dict[str, Any]) -> Trial:
-    values = {name: row[name] for name in Trial.__dataclass_fields__}
-    return Trial(**{**values, "host": row["host"] or "", "lead": row["lead"] or ""})
+        rows = read_trials(connection, where, first=first, most=most, latest=latest) if most else []
+    return Trials(tuple(rows), int(total), int(tried or 0), int(failed or 0))
 
 
 def trial_rank(shelf: Shelf, name: str) -> int | None:
@@ -96,15 +93,21 @@ def records_of(shelf: Shelf, kind: type[R], keys: Sequence[str]) -> dict[str, R]
 
 def mechanisms_by_unit(shelf: Shelf, inventories: Sequence[str]) -> dict[str, list[Mechanism]]:
     """The mechanisms of each of these units, in order of number."""
-    found: dict[str, list[Mechanism]] = {}
-    for mechanism in _having(shelf, Mechanism, "unit", inventories).values():
-        found.setdefault(mechanism.unit, []).append(mechanism)
+    found = by_unit(shelf, Mechanism, inventories)
     return {unit: sorted(held, key=lambda m: m.number) for unit, held in found.items()}
+
+
+def by_unit(shelf: Shelf, kind: type[R], inventories: Sequence[str]) -> dict[str, list[R]]:
+    """What belongs to each of these units, in order of entry."""
+    found: dict[str, list[R]] = {}
+    for record in _having(shelf, kind, "unit", inventories).values():
+        found.setdefault(record.unit, []).append(record)  # type: ignore[attr-defined]
+    return found
 
 
 def _having(shelf: Shelf, kind: type[R], field: str, values: Sequence[str]) -> dict[str, R]:
     table = TABLES[kind]
-    asked = select(table).where(table.c[field].in_(list(values)))
+    asked = select(table).where(table.c[field].in_(list(values))).order_by(table.c.row)
     with shelf.reading() as connection:
         records = [as_record(kind, dict(row)) for row in connection.execute(asked).mappings()]
     return {record.key: record for record in records}

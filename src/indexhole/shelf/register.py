@@ -150,24 +150,6 @@ class Shelf:
         with self.reading() as connection:
             return trial_rows.read_trials(connection)
 
-    def trials_page(self, *, first: int = 0, most: int = 100, latest: bool = False, **columns: str) -> list[Trial]:
-        """Trials whose columns (host, lead, mechanism, disk, operation) have the given values: `most` from `first` on.
-
-        In order, or with `latest` from the last one back.
-        """
-        with self.reading() as connection:
-            return trial_rows.read_trials(connection, columns, first=first, most=most, latest=latest)
-
-    def count_trials(self, **columns: str) -> int:
-        """How many trials have the given values."""
-        with self.reading() as connection:
-            return trial_rows.count_trials(connection, columns)
-
-    def trials_of_disks_tried_in(self, mechanisms: Sequence[str]) -> list[Trial]:
-        """All trials, in order, of the disks that any of the mechanisms tried."""
-        with self.reading() as connection:
-            return trial_rows.trials_of_disks_tried_in(connection, mechanisms)
-
     def search(self, words: str, kinds: Sequence[str] = (), *, first: int = 0, most: int | None = None) -> list[Found]:
         """Entries that hold words starting so, every one of them, in order of kind and entry.
 

@@ -1,17 +1,26 @@
-"""The collection along time: by when things were made, by when they came, by when disks were recorded."""
+"""The collection along time: by when things were made, by when they came, by when disks were recorded.
+
+Only the columns that say when are read of all things, and what is known of each is put together for those shown
+alone: the whole of a large shelf is put in order for every page of the line.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, timedelta
-from typing import Literal
+from datetime import date
+from functools import lru_cache
+from typing import Any, Literal, NamedTuple
+
+from sqlalchemy import Connection, Table, select
 
 from indexhole.shelf.additions import Part
-from indexhole.shelf.date_codes import Dating, date_unit
-from indexhole.shelf.dates import Span, span_of
-from indexhole.shelf.records import Disk, Unit
+from indexhole.shelf.date_codes import Dating, date_unit, latest_code
+from indexhole.shelf.dates import span_of
+from indexhole.shelf.records import Unit
 from indexhole.shelf.register import Shelf
+from indexhole.shelf.tables import disks, parts, units
 
 By = Literal["made", "acquired", "recorded"]
 _LEADING = re.compile(
@@ -32,70 +41,125 @@ class Moment:
     basis: str
 
 
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """A stretch of the line, how many things stand on all of it, and of how many nothing is known."""
+
+    moments: tuple[Moment, ...]
+    total: int
+    unknown: int
+
+
+class _Placed(NamedTuple):
+    """A thing with the day it is put in order by; `told` and `basis` are those of a `Moment`."""
+
+    middle: int
+    rank: int
+    length: int
+    key: str
+    kind: str
+    title: str
+    earliest: date | None
+    latest: date | None
+    told: str
+    basis: str
+
+
 def dating_of(shelf: Shelf, unit: str, *, today: date | None = None) -> Dating:
     """What the date codes of a unit and of its parts say together."""
-    held = shelf.get(Unit, unit)
-    return _dating(held, shelf.page(Part, unit=unit, most=10_000), today)
+    return dating(shelf.get(Unit, unit), shelf.page(Part, unit=unit, most=10_000), today=today)
 
 
-def timeline(shelf: Shelf, by: By = "made", *, today: date | None = None) -> list[Moment]:
-    """Things whose time is known in any way, in order of the middle of what it can mean.
+def dating(unit: Unit, held: list[Part], *, today: date | None = None) -> Dating:
+    """The same of a unit whose parts are at hand."""
+    named = [(_called(part.part, part.name), part.date_code) for part in held]
+    return date_unit([(_ON_IT, unit.date_codes), *named], made=unit.made, today=today)
+
+
+def timeline(
+    shelf: Shelf, by: By = "made", *, first: int = 0, most: int | None = None, today: date | None = None
+) -> Timeline:
+    """Things whose time is known in any way, in order of the middle of what it can mean: `most` from `first` on.
 
     `made` takes what is told of a unit, else not before the latest date code on it; `acquired` what is told of units
     and disks; `recorded` what is told of disks.
     """
-    if by == "recorded":
-        found = [_told("disk", disk, disk.recorded_when, "as noted") for disk in shelf.all(Disk)]
-    elif by == "acquired":
-        things: list[Unit | Disk] = [*shelf.all(Unit), *shelf.all(Disk)]
-        found = [_acquired(thing) for thing in things]
-    else:
-        parts: dict[str, list[Part]] = {}
-        for part in shelf.all(Part):
-            parts.setdefault(part.unit, []).append(part)
-        found = [_made(unit, parts.get(unit.inventory, []), today) for unit in shelf.all(Unit)]
-    return sorted((moment for moment in found if moment is not None), key=_middle)
-
-
-def _dating(unit: Unit, parts: list[Part], today: date | None) -> Dating:
-    named = [(f"{part.part} {part.name}", part.date_code) for part in parts]
-    return date_unit([("the unit", unit.date_codes), *named], made=unit.made, today=today)
-
-
-def _made(unit: Unit, parts: list[Part], today: date | None) -> Moment | None:
-    if unit.made:
-        return _told("unit", unit, unit.made, "as told")
-    dating = _dating(unit, parts, today)
-    if dating.no_earlier_than is None or dating.decided_by is None:
-        return None
-    basis = f"date code {dating.decided_by.code} on {dating.decided_by.what}"
-    return Moment(
-        "unit", unit.key, unit.title, dating.no_earlier_than, None, f"not before {dating.no_earlier_than}", basis
+    with shelf.reading() as connection:
+        found = list(_FOUND[by](connection, today or date.today()))
+    placed = sorted(one for one in found if one is not None)
+    shown = placed[first:] if most is None else placed[first : first + most]
+    return Timeline(
+        tuple(Moment(p.kind, p.key, p.title, p.earliest, p.latest, p.told, p.basis) for p in shown),
+        len(placed),
+        len(found) - len(placed),
     )
 
 
-def _acquired(thing: Unit | Disk) -> Moment | None:
-    kind = "unit" if isinstance(thing, Unit) else "disk"
-    if thing.acquired_when:
-        return _told(kind, thing, thing.acquired_when, thing.acquired)
-    # an older entry has the date at the head of how it came
-    leading = _LEADING.match(thing.acquired)
-    return _told(kind, thing, leading.group(0), thing.acquired) if leading else None
+_ON_IT = "the unit"
 
 
-def _told(kind: str, thing: Unit | Disk, when: str, basis: str) -> Moment | None:
+def _called(part: str, name: str) -> str:
+    return f"{part} {name}"
+
+
+def _made(connection: Connection, today: date) -> Iterator[_Placed | None]:
+    coded: dict[str, list[tuple[str, str]]] = {}
+    on_parts = select(parts.c.unit, parts.c.part, parts.c.name, parts.c.date_code).where(parts.c.date_code != "")
+    for unit, part, name, code in connection.execute(on_parts.order_by(parts.c.row)).all():
+        coded.setdefault(unit, []).append((_called(part, name), code))
+    asked = select(units.c.inventory, units.c.title, units.c.made, units.c.date_codes)
+    for key, title, made, codes in connection.execute(asked).all():
+        if made:
+            yield _placed("unit", key, title, made, "as told")
+            continue
+        latest = latest_code([(_ON_IT, codes), *coded.get(key, ())], today=today)
+        if latest is None or latest.reading is None:
+            yield None
+            continue
+        day = latest.reading.earliest
+        basis = f"date code {latest.code} on {latest.what}"
+        yield _Placed(day.toordinal(), 0, len(key), key, "unit", title, day, None, f"not before {day}", basis)
+
+
+def _acquired(connection: Connection, today: date) -> Iterator[_Placed | None]:
+    for kind, table in (("unit", units), ("disk", disks)):
+        for key, title, when, how in _columns(connection, table, "acquired_when", "acquired"):
+            # an older entry has the date at the head of how it came
+            leading = None if when else _LEADING.match(how)
+            yield _placed(kind, key, title, leading.group(0) if leading else when, how)
+
+
+def _recorded(connection: Connection, today: date) -> Iterator[_Placed | None]:
+    for key, title, when in _columns(connection, disks, "recorded_when"):
+        yield _placed("disk", key, title, when, "as noted")
+
+
+_FOUND = {"made": _made, "acquired": _acquired, "recorded": _recorded}
+
+
+def _columns(connection: Connection, table: Table, *names: str) -> Any:
+    return connection.execute(select(*(table.c[name] for name in ("inventory", "title", *names)))).all()
+
+
+def _placed(kind: str, key: str, title: str, when: str, basis: str) -> _Placed | None:
+    meant = _meant(when)
+    if meant is None:
+        return None
+    # of one day units come first, and a shorter number first, so that D2 stands before D10
+    return _Placed(meant[0], kind == "disk", len(key), key, kind, title, meant[1], meant[2], when, basis)
+
+
+# a large shelf has the same few hundred dates many times over
+@lru_cache(maxsize=10_000)
+def _meant(when: str) -> tuple[int, date | None, date | None] | None:
+    """The middle of what a date can mean, and its first and last day; None for one that says nothing."""
     try:
         span = span_of(when)
     except ValueError:
         return None
-    if span == Span(date.min, date.max):
-        return None
     earliest = None if span.earliest == date.min else span.earliest
     latest = None if span.latest == date.max else span.latest
-    return Moment(kind, thing.key, thing.title, earliest, latest, when, basis)
-
-
-def _middle(moment: Moment) -> tuple[date, str]:
-    if moment.earliest is None or moment.latest is None:
-        return moment.earliest or moment.latest or date.min, moment.key
-    return moment.earliest + timedelta(days=(moment.latest - moment.earliest).days // 2), moment.key
+    if earliest is not None and latest is not None:
+        return (earliest.toordinal() + latest.toordinal()) // 2, earliest, latest
+    end = earliest or latest
+    return None if end is None else (end.toordinal(), earliest, latest)

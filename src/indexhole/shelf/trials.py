@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, fields
 from itertools import pairwise
 from typing import Any
 
-from sqlalchemy import Column, Connection, Select, func, select
+from sqlalchemy import Column, ColumnElement, Connection, func, select
 
 from indexhole.errors import FAULTS_SHOWN, InputFault
 from indexhole.model.trial import Trial
@@ -15,7 +15,6 @@ from indexhole.shelf.journal import Writing
 from indexhole.shelf.records import Disk, Mechanism, Unit, UnitKind, checked
 from indexhole.shelf.tables import disks, mechanisms, trials, units
 
-_ASKED = {"trial", "operation", "host", "lead", "mechanism", "disk"}
 # a part that was not noted is NULL in the register, where it refers to nothing, and empty on the sheet
 _COLUMNS = [
     func.coalesce(trials.c[field.name], "") if field.name in ("host", "lead") else trials.c[field.name]
@@ -40,37 +39,16 @@ class Imported:
 
 def read_trials(
     connection: Connection,
-    columns: Mapping[str, str] | None = None,
+    where: Sequence[ColumnElement[bool]] = (),
     *,
     first: int = 0,
     most: int | None = None,
     latest: bool = False,
 ) -> list[Trial]:
-    """Trials whose columns have the given values, in order or from the last one back."""
+    """Trials that fulfil the conditions, in order or from the last one back."""
     order = trials.c.row.desc() if latest else trials.c.row
-    return _read(connection, select(*_COLUMNS).where(*_having(columns or {})).order_by(order).offset(first).limit(most))
-
-
-def count_trials(connection: Connection, columns: Mapping[str, str]) -> int:
-    """How many trials have the given values."""
-    return int(connection.execute(select(func.count()).select_from(trials).where(*_having(columns))).scalar_one())
-
-
-def trials_of_disks_tried_in(connection: Connection, tried_in: Sequence[str]) -> list[Trial]:
-    """All trials, in order, of the disks that any of the mechanisms tried."""
-    tried = select(trials.c.disk).where(trials.c.mechanism.in_(tried_in)).distinct()
-    return _read(connection, select(*_COLUMNS).where(trials.c.disk.in_(tried)).order_by(trials.c.row))
-
-
-def _read(connection: Connection, asked: Select[Any]) -> list[Trial]:
+    asked = select(*_COLUMNS).where(*where).order_by(order).offset(first).limit(most)
     return [Trial(*row) for row in connection.execute(asked)]
-
-
-def _having(columns: Mapping[str, str]) -> list[Any]:
-    unknown = sorted(set(columns) - _ASKED)
-    if unknown:
-        raise InputFault(f"trials are not looked up by {unknown[0]}")
-    return [trials.c[name] == value for name, value in columns.items()]
 
 
 def insert_trials(change: Writing, new: Iterable[Trial]) -> None:
@@ -84,7 +62,7 @@ def delete_trial(change: Writing, name: str) -> Trial:
     row = change.connection.execute(select(trials.c.row).where(trials.c.trial == name)).scalar_one_or_none()
     if row is None:
         raise InputFault(f"there is no trial {name} on the shelf", remedy="see `indexhole shelf list trials`")
-    (trial,) = read_trials(change.connection, {"trial": name})
+    (trial,) = read_trials(change.connection, [trials.c.trial == name])
     change.delete(trials, row)
     return trial
 
@@ -155,7 +133,7 @@ def _named_already(connection: Connection, new: list[Trial]) -> list[str]:
     numbers = dict(_looked_up(connection, (trials.c.trial, trials.c.row), (trial.trial for trial in new)))
     kept: dict[str, Trial] = {}
     for name in numbers:
-        kept |= {trial.trial: trial for trial in read_trials(connection, {"trial": name})}
+        kept |= {trial.trial: trial for trial in read_trials(connection, [trials.c.trial == name])}
     faults = []
     for trial in new:
         other = kept.get(trial.trial)

@@ -102,6 +102,13 @@ class FoundTold(BaseModel):
     text: str
 
 
+class Compared(BaseModel):
+    """Units side by side: for each row a value for each unit, empty where nothing is known."""
+
+    units: list[str]
+    rows: dict[str, list[str]]
+
+
 class Waiting(BaseModel):
     """The answer while something is being worked out: ask again."""
 

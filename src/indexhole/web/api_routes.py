@@ -10,18 +10,21 @@ from collections.abc import Callable
 from typing import Annotated, Any, TypeVar
 
 from fastapi import APIRouter, Body, Query
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
+from indexhole.shelf.compare_units import MOST_UNITS, compare_units
 from indexhole.shelf.listing import trials_with
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.timeline import By, Moment, timeline
 from indexhole.shelf.trials import Imported
 from indexhole.web.api_models import (
     ChangeNumber,
     ChangeTold,
+    Compared,
     Entered,
     Fault,
     FoundTold,
@@ -38,7 +41,9 @@ R = TypeVar("R", bound=Record)
 First = Annotated[int, Query(ge=0, le=10**9, description="number of the first to show, counted from 0")]
 Most = Annotated[int, Query(ge=1, le=1000, description="most to show")]
 Key = Annotated[str, Query(description="its key", max_length=80)]
+Key80 = Annotated[str, Field(max_length=80)]
 Captures = Annotated[list[str], Query(min_length=1, description="SHA-256 of each, or at least its first 6 digits")]
+Units = Annotated[list[Key80], Query(min_length=1, max_length=MOST_UNITS, description="inventory number of each")]
 Layout = Annotated[str, Query(description="read it as this layout; empty, it is identified", max_length=80)]
 
 FAULTS: dict[int | str, dict[str, Any]] = {
@@ -152,9 +157,7 @@ def _trials(router: APIRouter, site: Site) -> None:
     @router.get("/trials", tags=tags, summary="List trials, in order", operation_id="list-trials")
     def every(first: First = 0, most: Most = 100) -> Some[TrialRow]:
         total = site.held("number of trials", lambda shelf: trials_with(shelf, most=0).total)
-        shown = max(0, min(most, total - first))
-        # they are counted from the newest there, and from the first here
-        found = trials_with(site.shelf, first=max(0, total - first - shown), most=shown, sums=False).rows[::-1]
+        found = trials_with(site.shelf, first=first, most=most, latest=False, sums=False).rows
         return Some(total=total, first=first, items=[_row(trial) for trial in found])
 
     @router.post("/trials", tags=tags, summary="Add trials, all or none", operation_id="add-trials", status_code=201)
@@ -167,9 +170,21 @@ def _whole_shelf(router: APIRouter, site: Site) -> None:
 
     @router.get("/search", tags=tags, summary="What holds every word", operation_id="search")
     def search(words: Annotated[str, Query(min_length=1)], first: First = 0, most: Most = 100) -> Some[FoundTold]:
-        found = site.shelf.search(words)
-        shown = [FoundTold(kind=one.kind, key=one.key, text=one.text) for one in found[first : first + most]]
-        return Some(total=len(found), first=first, items=shown)
+        found = site.shelf.search(words, first=first, most=most)
+        total = sum(site.shelf.search_counts(words).values())
+        return Some(
+            total=total, first=first, items=[FoundTold(kind=one.kind, key=one.key, text=one.text) for one in found]
+        )
+
+    @router.get("/timeline", tags=tags, summary="The collection along time", operation_id="timeline")
+    def along(by: By = "made", first: First = 0, most: Most = 100) -> Some[Moment]:
+        found = timeline(site.shelf, by, first=first, most=most)
+        return Some(total=found.total, first=first, items=list(found.moments))
+
+    @router.get("/compare", tags=tags, summary="Units side by side", operation_id="compare")
+    def compare(unit: Units) -> Compared:
+        found = compare_units(site.shelf, unit)
+        return Compared(units=list(found.units), rows={name: list(values) for name, values in found.rows})
 
     @router.get(
         "/changes", tags=tags, summary="Changes that can be taken back, the latest first", operation_id="changes"

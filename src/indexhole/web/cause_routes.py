@@ -107,8 +107,7 @@ def _sheet_part(site: Site, request: Request) -> tuple[Trials, Stretch]:
         number = int(asked["page"][:9])
     part = stretch(number, total, lambda n: query("/causes/trials", page=n), SHEET_ROWS)
     first = (part.number - 1) * SHEET_ROWS
-    rows = min(SHEET_ROWS, total - first)
-    return trials_with(site.shelf, first=max(0, total - first - rows), most=rows), part
+    return trials_with(site.shelf, first=first, most=SHEET_ROWS, latest=False), part
 
 
 def _imported_words(found: Imported, name: str) -> list[str]:

@@ -1,11 +1,11 @@
-"""The collection seen as a whole: along time by date made or acquired, and chosen units side by side; views kept."""
+"""The collection seen as a whole: along time, and chosen units side by side; views kept."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Any, get_args
 
 from fastapi import APIRouter, Query
 from markupsafe import Markup
@@ -13,111 +13,122 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from indexhole.errors import InputFault
-from indexhole.shelf.additions import Part, View
-from indexhole.shelf.dates import Span, span_of
-from indexhole.shelf.listing import natural, trials_with, unit_keys
+from indexhole.shelf.additions import View
+from indexhole.shelf.compare_units import MOST_UNITS, compare_units
+from indexhole.shelf.listing import records_of, unit_keys
 from indexhole.shelf.records import Unit, checked
-from indexhole.shelf.register import Shelf
+from indexhole.shelf.timeline import By, Moment, timeline
 from indexhole.web.charts import Axis, frame, nice_ticks
-from indexhole.web.links import unit_link, view_link
+from indexhole.web.links import disk_link, unit_link, view_link
 from indexhole.web.posted import Posted
-from indexhole.web.shelf_pages import Stretch, class_title, stretch
+from indexhole.web.shelf_pages import Stretch, stretch
 from indexhole.web.site import Site
 from indexhole.web.view import Page, render
-from indexhole.web.words import listed, percent, plural, query
+from indexhole.web.words import plural, query
 
-A_PAGE, ROW_PX, MOST_COMPARED = 40, 22, 8
-_BY = {"made": "made", "acquired": "acquired_when"}
+A_PAGE, ROW_PX = 40, 24
+# how far the line of a date is drawn to the side it is open to
+_OPEN_YEARS = 5.0
+_BY: tuple[By, ...] = get_args(By)
+_NOTHING = {
+    "made": "No unit says yet when it was made, and no date code on one can be read.",
+    "acquired": "Nothing on the shelf says yet when it was acquired.",
+    "recorded": "No disk says yet when it was recorded.",
+}
 
 
 @dataclass(frozen=True)
 class Dated:
-    """A unit and when it was made or acquired."""
+    """A thing on the line with its page, and the days its date can mean."""
 
-    inventory: str
+    kind: str
+    key: str
+    link: str
     title: str
-    said: str
-    span: Span
-
-    @property
-    def link(self) -> str:
-        """Its page."""
-        return unit_link(self.inventory)
+    told: str
+    meant: str
+    basis: str
 
 
 @dataclass(frozen=True, kw_only=True)
 class TimelinePage(Page):
-    """Units along time; `unknown` is how many say nothing of it."""
+    """Things along time; `unknown` is how many say nothing of it."""
 
     by: str
     ways: tuple[tuple[str, str], ...]
     rows: tuple[Dated, ...]
     chart: Markup | None
     stretch: Stretch
-    unknown: int
+    unknown: str
+    nothing: str
 
 
 @dataclass(frozen=True, kw_only=True)
 class ComparePage(Page):
-    """Chosen units side by side: a row a quality, a column a unit."""
+    """Chosen units side by side: a row a quality, a column a unit; `full` when no more fit."""
 
-    columns: tuple[tuple[str, str, str], ...]
+    columns: tuple[tuple[str, str], ...]
     rows: tuple[tuple[str, tuple[str, ...]], ...]
     chosen: tuple[str, ...]
     choices: tuple[str, ...]
     missing: tuple[str, ...]
+    full: bool
 
 
-def dated_units(shelf: Shelf, field: str) -> tuple[list[Dated], int]:
-    """Units that say when, the earliest first, and the number of those that do not."""
-    found, unknown = [], 0
-    for unit in shelf.all(Unit):
-        said = getattr(unit, field)
-        span = span_of(said)
-        if not said or (span.earliest == date.min and span.latest == date.max):
-            unknown += 1
-            continue
-        found.append(Dated(unit.inventory, unit.title or unit.kind, said, span))
-    found.sort(key=lambda one: (_ends(one.span), natural(one.inventory)))
-    return found, unknown
+def timeline_page(site: Site, by: str, number: int, told: tuple[str, ...]) -> TimelinePage:
+    """A page of the timeline by date `made`, `acquired` or `recorded`."""
+    way = next((word for word in _BY if word == by), _BY[0])
+    first = (max(number, 1) - 1) * A_PAGE
+    found = timeline(site.shelf, way, first=first, most=A_PAGE)
+    part = stretch(number, found.total, lambda n: query("/timeline", by=way, page=n), A_PAGE)
+    if (part.number - 1) * A_PAGE != first:
+        found = timeline(site.shelf, way, first=(part.number - 1) * A_PAGE, most=A_PAGE)
+    rows = found.moments
+    called = {"made": "unit", "acquired": "entry", "recorded": "disk"}[way]
+    return TimelinePage(
+        title="Timeline",
+        section="Shelf",
+        told=told,
+        by=way,
+        ways=tuple((word, query("/timeline", by=word)) for word in _BY),
+        rows=tuple(_dated(one) for one in rows),
+        chart=time_chart(rows, way) if rows else None,
+        stretch=part,
+        unknown=f"Of {plural(found.unknown, called, 'entries' if called == 'entry' else '')} it is not known."
+        if found.unknown
+        else "",
+        nothing=_NOTHING[way],
+    )
 
 
-def _ends(span: Span) -> tuple[float, float]:
-    """A span in years; one open to one side is taken to be ten years long."""
-    low, high = _year(span.earliest), _year(span.latest)
-    if span.earliest == date.min:
-        low = high - 10
-    if span.latest == date.max:
-        high = low + 10
-    return low, high
+def _dated(one: Moment) -> Dated:
+    link = unit_link(one.key) if one.kind == "unit" else disk_link(one.key)
+    return Dated(one.kind, one.key, link, one.title, one.told, _meant(one), one.basis)
+
+
+def _meant(one: Moment) -> str:
+    if one.earliest is None or one.latest is None:
+        return f"until {one.latest}" if one.earliest is None else f"from {one.earliest} on"
+    return f"{one.earliest}" if one.earliest == one.latest else f"{one.earliest} to {one.latest}"
 
 
 def _year(day: date) -> float:
     return day.year + (day.timetuple().tm_yday - 1) / 366
 
 
-def timeline_page(site: Site, by: str, number: int, told: tuple[str, ...]) -> TimelinePage:
-    """The timeline by date `made` or `acquired`."""
-    by = by if by in _BY else "made"
-    every, unknown = site.held(f"timeline {by}", lambda shelf: dated_units(shelf, _BY[by]))
-    part = stretch(number, len(every), lambda n: query("/timeline", by=by, page=n), A_PAGE)
-    rows = every[(part.number - 1) * A_PAGE : part.number * A_PAGE]
-    return TimelinePage(
-        title="Timeline",
-        section="Shelf",
-        told=told,
-        by=by,
-        ways=tuple((word, query("/timeline", by=word)) for word in _BY),
-        rows=tuple(rows),
-        chart=time_chart(rows, by) if rows else None,
-        stretch=part,
-        unknown=unknown,
+def _ends(one: Moment) -> tuple[float, float]:
+    """Where a date is drawn, in years; one open to a side reaches some years that way."""
+    low = _year(one.earliest) if one.earliest else None
+    high = _year(one.latest) + 1 / 366 if one.latest else None
+    return (
+        low if low is not None else (high or 0.0) - _OPEN_YEARS,
+        high if high is not None else (low or 0.0) + _OPEN_YEARS,
     )
 
 
-def time_chart(rows: Sequence[Dated], by: str) -> Markup:
-    """A row a unit, a bar as long as its date is uncertain, years across."""
-    ends = [_ends(one.span) for one in rows]
+def time_chart(rows: Sequence[Moment], by: str) -> Markup:
+    """A row a thing, a bar as long as its date is uncertain (dashed to the side it is open to), years across."""
+    ends = [_ends(one) for one in rows]
     low, high = min(a for a, _ in ends) - 0.5, max(b for _, b in ends) + 0.5
     ticks = tuple(
         (value, word.replace("\u202f", "")) for value, word in nice_ticks(low, high, 6) if value == int(value)
@@ -125,79 +136,49 @@ def time_chart(rows: Sequence[Dated], by: str) -> Markup:
     axis = Axis("year", low, high, ticks)
     height = ROW_PX * len(rows)
     count = len(rows)
-    names = Axis("", 0, count, tuple((count - k - 0.5, one.inventory[:6]) for k, one in enumerate(rows)))
-    drawn = []
-    for k, (first, last) in enumerate(ends):
-        left, wide = 100 * axis.share(first), 100 * (axis.share(last) - axis.share(first))
-        bar = Markup('<rect class="spell" x="{:.3f}%" width="{:.3f}%" y="{}" height="{}"/>')
-        drawn.append(bar.format(left, max(wide, 0.6), k * ROW_PX + 5, ROW_PX - 10))
+    names = Axis("", 0, count, tuple((count - k - 0.5, _short(one.key)) for k, one in enumerate(rows)))
+    drawn = Markup("").join(_spell(axis, k, one) for k, one in enumerate(rows))
     summary = (
-        f"{plural(count, 'unit')} by date {by}, from {rows[0].said} on; a bar is as long as its date is uncertain."
+        f"{plural(count, 'date', 'dates')} {by}, from {rows[0].told} to {rows[-1].told}; a bar is as long as its date "
+        "is uncertain, a dashed line is open to that side."
     )
-    return frame("time", height, axis, names, Markup("").join(drawn), summary)
+    return frame("time", height, axis, names, drawn, summary)
+
+
+def _short(key: str) -> str:
+    return key if len(key) <= 6 else key[:5] + "…"
+
+
+def _spell(axis: Axis, row: int, one: Moment) -> Markup:
+    first, last = (100 * axis.share(end) for end in _ends(one))
+    top, middle = row * ROW_PX + 6, row * ROW_PX + ROW_PX // 2
+    bar = Markup('<rect class="spell" x="{:.3f}%" width="{:.3f}%" y="{}" height="{}"/>')
+    if one.earliest is not None and one.latest is not None:
+        return bar.format(first, max(last - first, 0.6), top, ROW_PX - 12)
+    known = last - 0.6 if one.earliest is None else first
+    line = Markup('<line class="open-spell" x1="{:.3f}%" x2="{:.3f}%" y1="{}" y2="{}"/>')
+    return line.format(first, last, middle, middle) + bar.format(known, 0.6, top, ROW_PX - 12)
 
 
 def compare_page(site: Site, chosen: Sequence[str], told: tuple[str, ...]) -> ComparePage:
-    """The units of these numbers side by side, at most eight."""
-    keys = list(dict.fromkeys(key for key in chosen if key))[:MOST_COMPARED]
-    found = {key: site.shelf.find(Unit, key) for key in keys}
-    units = [unit for unit in found.values() if unit is not None]
+    """The units of these numbers side by side, as many as can be compared."""
+    keys = list(dict.fromkeys(key for key in chosen if key))
+    found = records_of(site.shelf, Unit, keys[: 2 * MOST_UNITS])
+    there = [key for key in keys if key in found][:MOST_UNITS]
     every = site.held("unit keys", unit_keys)
-    table: list[tuple[str, list[str]]] = [
-        ("Kind", [unit.kind for unit in units]),
-        ("Maker", [unit.maker for unit in units]),
-        ("For disks", [class_title(unit.disk_class) for unit in units]),
-        ("Weight", [f"{unit.weight_kg:g} kg" if unit.weight_kg else "" for unit in units]),
-        ("Made", [unit.made for unit in units]),
-        ("Acquired", [", ".join(p for p in (unit.acquired, unit.acquired_when) if p) for unit in units]),
-        ("Interfaces", [unit.interfaces for unit in units]),
-        ("Connectors", [unit.connectors for unit in units]),
-        ("Power input", [unit.power_input for unit in units]),
-        ("Controller", [unit.controller for unit in units]),
-        ("Processors", [_processors(site.shelf, unit) for unit in units]),
-        ("Mechanisms", [_mechanisms(site.shelf, unit) for unit in units]),
-        ("State", [unit.state for unit in units]),
-        ("Trials", [_trials(site.shelf, unit) for unit in units]),
-        ("Proven with", [_proven(site.shelf, unit) for unit in units]),
-    ]
+    compared = compare_units(site.shelf, there) if there else None
+    rows = compared.rows if compared else ()
     return ComparePage(
         title="Side by side",
         section="Shelf",
         told=told,
-        columns=tuple((unit.inventory, unit_link(unit.inventory), unit.title) for unit in units),
-        rows=tuple((name, tuple(values)) for name, values in table if any(values)),
-        chosen=tuple(unit.inventory for unit in units),
-        choices=tuple(every) if len(every) <= 250 else (),
-        missing=tuple(key for key, unit in found.items() if unit is None),
+        columns=tuple((key, unit_link(key)) for key in there),
+        rows=tuple((name[:1].upper() + name[1:], values) for name, values in rows),
+        chosen=tuple(there),
+        choices=tuple(key for key in every if key not in there) if len(every) <= 250 else (),
+        missing=tuple(key for key in keys[: 2 * MOST_UNITS] if key not in found),
+        full=len(there) == MOST_UNITS,
     )
-
-
-def _processors(shelf: Shelf, unit: Unit) -> str:
-    held = [p for p in shelf.page(Part, unit=unit.inventory, most=500) if "processor" in p.name.casefold()]
-    return ", ".join(p.marking or p.name for p in held)
-
-
-def _mechanisms(shelf: Shelf, unit: Unit) -> str:
-    return ", ".join(m.mechanism for m in shelf.mechanisms_of(unit.inventory))
-
-
-def _trials(shelf: Shelf, unit: Unit) -> str:
-    names = [m.mechanism for m in shelf.mechanisms_of(unit.inventory)]
-    found = trials_with(shelf, mechanisms=names, part=unit.inventory, most=0)
-    if not found.total:
-        return "none"
-    share = f", {percent(found.sectors_failed / found.sectors_tried)} failed" if found.sectors_tried else ""
-    return f"{plural(found.total, 'trial')}{share}"
-
-
-def _proven(shelf: Shelf, unit: Unit) -> str:
-    """Hosts, leads and mechanisms that stood with it in a trial of which not one sector failed, of the newest."""
-    names = [m.mechanism for m in shelf.mechanisms_of(unit.inventory)]
-    found = trials_with(shelf, mechanisms=names, part=unit.inventory, most=500).rows
-    good = [t for t in found if t.sectors_tried and not t.sectors_failed]
-    own = {unit.inventory, *names}
-    partners = {name for t in good for name in (t.host, t.lead, t.mechanism) if name and name not in own}
-    return listed(sorted(partners, key=natural)[:12])
 
 
 def routes(site: Site) -> APIRouter:

@@ -233,7 +233,7 @@ def trials_page(found: Trials, part: Stretch, drawn: Form, told: tuple[str, ...]
         title="Trial sheet",
         section="Fault-finding",
         told=told,
-        rows=tuple(trial_row(trial) for trial in found.rows[::-1]),
+        rows=tuple(trial_row(trial) for trial in found.rows),
         stretch=part,
         outcome=f"{plural(found.total, 'trial')}: of {plural(tried, 'sector')} tried, {count(failed)} failed.",
         form=drawn,
