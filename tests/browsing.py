@@ -61,6 +61,7 @@ def _stock(folder: Path, files: Path) -> Shelf:
     shelf.add(
         checked(Disk, inventory="K1", title="A very long title that will not break " + "x" * 60, irreplaceable=True)
     )
+    shelf.put_standing(Unit, "D1", "maker", "not known", "no plate on it")
     shelf.add(checked(Event, unit="D1", when="about 1987", what="one mechanism exchanged"))
     rows = [
         Trial(
@@ -133,7 +134,7 @@ def pages_of(served: Served) -> list[str]:
     """One address of every kind of page."""
     keys = [f"capture={c.sha256[:16]}" for c in served.shelf.all(CaptureRecord)][:2]
     return [
-        "/", "/?words=unit", "/unit?no=D1", "/unit?no=L1", "/disk?no=K1", "/unit/new", "/unit/edit?no=D1", "/disk/new",
+        "/", "/?words=unit", "/unit?no=D1", "/unit?no=L1", "/disk?no=K1", "/unit/new", "/unit/edit?no=D1", "/unit/edit?no=L1", "/disk/new",
         "/mechanism/new?unit=D1", "/event/new?unit=D1", "/note/new?disk=K1", "/recordings", "/causes", "/causes/trials",
         "/causes/network", "/nowhere",
         "/bench", "/take-in", "/take-in?line=dual+130+mm+drive,+34+way,+given+1998,+mended+twice,+green+lamp",

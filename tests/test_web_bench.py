@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import re
 from pathlib import Path
@@ -18,6 +19,7 @@ from indexhole.shelf.history import FieldChange
 from indexhole.shelf.listing import next_trial, trial_rank, trials_with, unit_keys
 from indexhole.shelf.records import Disk, Mechanism, Note, Unit, checked, now
 from indexhole.shelf.register import Shelf
+from indexhole.shelf.standings import FieldStanding
 from indexhole.web.forms import Ask
 from indexhole.web.shelf_routes import merge
 
@@ -297,3 +299,106 @@ def test_the_shelf_comes_in_stretches_in_order_of_number(tmp_path: Path) -> None
     assert 'no=D120"' in last
     assert "Page 3 of 3, 120 entries in all." in last
     looked_over(last)
+
+
+def as_sent(page: str, **typed: str) -> dict[str, str]:
+    """What a browser sends of the form on a page: all that stands in it, and what was typed."""
+    held: dict[str, str] = {}
+    for tag, name, text in re.findall(r'<(input|textarea)\b[^>]*?name="([^"]+)"[^>]*>(?:([^<]*)</textarea>)?', page):
+        found = re.search(rf'<{tag}\b[^>]*name="{re.escape(name)}"[^>]*?value="([^"]*)"', page)
+        if not re.search(rf'type="checkbox"[^>]*name="{re.escape(name)}"', page):
+            held[name] = html.unescape(text or (found[1] if found else ""))
+    for name, options in re.findall(r'<select\b[^>]*?name="([^"]+)"[^>]*>(.*?)</select>', page, re.DOTALL):
+        chosen = re.search('<option value="([^"]*)" selected>', options)
+        held[name] = html.unescape(chosen[1]) if chosen else ""
+    return {**held, **{name.replace("__", "-"): value for name, value in typed.items()}}
+
+
+def test_a_form_says_how_fields_are_known(visitor: Visitor) -> None:
+    address = "/unit/edit?no=D1"
+    page = visitor.get(address).text
+    looked_over(page)
+    sent = as_sent(page, how__title="as told", source__title="a retired clerk", how__maker="not known", by="Ada")
+    shown = visitor.after(visitor.post(address, sent)).text
+    looked_over(shown)
+    assert visitor.shelf.standings_of(Unit, "D1") == {
+        "title": FieldStanding("title", "as told", "a retired clerk"),
+        "maker": FieldStanding("maker", "not known"),
+    }
+    for words in ("Twin drive (as told by a retired clerk)", "not known", "Title, how it is known", "by Ada"):
+        assert words in shown
+    # opened again it stands in the form, and keeping that changes nothing
+    again = visitor.get(address).text
+    assert as_sent(again)["source-title"] == "a retired clerk"
+    changes = visitor.shelf.changes()
+    visitor.after(visitor.post(address, as_sent(again)))
+    assert visitor.shelf.changes() == changes
+    visitor.after(visitor.post(address, as_sent(again, how__title="")))
+    assert set(visitor.shelf.standings_of(Unit, "D1")) == {"maker"}
+    visitor.after(visitor.post("/undo", {"change": str(visitor.shelf.changes(1)[0].number)}))
+    visitor.after(visitor.post("/undo", {"change": str(visitor.shelf.changes(1)[0].number)}))
+    assert visitor.shelf.standings_of(Unit, "D1") == {}
+
+
+@pytest.mark.parametrize(
+    ("kind", "key", "field"),
+    [("disk", "K1", "hub_ring"), ("mechanism", "D1.0", "heads"), ("disk", "K1", "recorded_when")],
+)
+def test_what_is_not_known_shows_on_the_page_of_its_thing(visitor: Visitor, kind: str, key: str, field: str) -> None:
+    address = f"/{kind}/edit?no={key}"
+    sent = as_sent(visitor.get(address).text, **{f"how__{field}": "not known", f"source__{field}": "under the lid"})
+    page = visitor.after(visitor.post(address, sent)).text
+    assert "not known (under the lid)" in page
+    looked_over(page)
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ({"how__title": "not known"}, "It says &#39;Twin drive&#39;, and so is known."),
+        ({"how__maker": "as told", "source__maker": "a clerk"}, "As told needs a value, and who said so."),
+        ({"how__title": "as told"}, "As told needs a value, and who said so."),
+        ({"how__title": "rumour", "source__title": "a clerk"}, "is no standing of a field"),
+        ({"how__title": "as told", "source__title": "x" * 2001}, "longer than 2000 characters"),
+    ],
+)
+def test_how_a_field_is_known_is_checked_and_kept_as_typed(visitor: Visitor, typed: dict[str, str], told: str) -> None:
+    address = "/unit/edit?no=D1"
+    sent = as_sent(
+        visitor.get(address).text, unfold="yes", location="loft", source__state="typed all the same", **typed
+    )
+    answer = visitor.post(address, sent)
+    assert answer.status_code == 422
+    assert told in answer.text
+    looked_over(answer.text)
+    kept = as_sent(answer.text)
+    assert (kept["location"], kept["source-state"]) == ("loft", "typed all the same")
+    assert re.search('id="unfold"[^>]* checked', answer.text)
+    assert visitor.shelf.standings_of(Unit, "D1") == {}
+    assert visitor.shelf.get(Unit, "D1").location == ""
+
+
+def test_two_keepers_say_how_a_field_is_known(visitor: Visitor) -> None:
+    address = "/unit/edit?no=D1"
+    mine = visitor.get(address).text
+    theirs = {"how__title": "as told", "source__title": "a clerk", "how__maker": "not known", "by": "Ada"}
+    visitor.after(visitor.post(address, as_sent(mine, **theirs)))
+    late = visitor.post(address, as_sent(mine, how__title="as told", source__title="a neighbour", location="loft"))
+    assert late.status_code == 409
+    looked_over(late.text)
+    for words in (
+        "Title, how it is known",
+        "as told by a clerk",
+        "yours: both changed it",
+        "Ada",
+        "theirs: you had not",
+    ):
+        assert words in late.text
+    kept = as_sent(late.text)
+    assert (kept["source-title"], kept["how-maker"], kept["location"]) == ("a neighbour", "not known", "loft")
+    visitor.after(visitor.post(address, kept))
+    assert visitor.shelf.standings_of(Unit, "D1") == {
+        "title": FieldStanding("title", "as told", "a neighbour"),
+        "maker": FieldStanding("maker", "not known"),
+    }
+    assert visitor.shelf.get(Unit, "D1").location == "loft"

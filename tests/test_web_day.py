@@ -87,6 +87,23 @@ def test_a_keepers_day(browser: Any, served: Served, files: Path, tmp_path: Path
     assert "Made no earlier than" in page.inner_text("main")
     assert "week 25 of 1984" in page.inner_text("main")
 
+    # what is known of it only by hearsay, and what nobody knows
+    page.get_by_role("link", name="Change", exact=True).first.click()
+    assert not page.locator("#how-state").is_visible()
+    page.locator("#unfold").focus()
+    page.keyboard.press("Space")
+    assert not page.locator("#source-state").is_visible()
+    page.select_option("#how-acquired", "as told")
+    page.fill("#source-acquired", "the pilot")
+    page.select_option("#how-maker", "not known")
+    keep(page)
+    assert "(as told by the pilot)" in page.inner_text("main")
+    assert "not known" in page.inner_text("main")
+    page.get_by_role("link", name="Change", exact=True).first.click()
+    assert page.locator("#source-acquired").is_visible()
+    assert not page.locator("#how-state").is_visible()
+    keep(page)
+
     # a disk to try it with
     page.goto(f"{served.address}/take-in")
     page.fill("#line", "K40: 130-48 disk, label: tide tables, scratch")

@@ -118,7 +118,7 @@ def _standing_changes(
         of_these = asked.where(changed_rows.c.change.in_(numbers[at : at + _ASKED_AT_ONCE]))
         for change, *sides in connection.execute(of_these):
             before, after = (json.loads(side) if side else None for side in sides)
-            held = after or before
+            held: dict[str, Any] = after or before or {}
             if (held["kind"], held["key"]) != (kind.WORD, key):
                 continue
             was, now = ({n: side[n] for n in ("standing", "source")} if side else None for side in (before, after))

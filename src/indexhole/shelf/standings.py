@@ -94,7 +94,7 @@ def renew(change: Writing, before: Record, after: Record, wanted: Mapping[str, F
     for field in {**held, **wanted}:
         was = held.get(field)
         changed = getattr(before, field, None) != getattr(after, field, None)
-        will = wanted[field] if field in wanted else None if changed else was
+        will = wanted.get(field, None if changed else was)
         if changed and will == was and was is not None and not _fits(was.standing, getattr(after, field)):
             will = None
         if will != was:

@@ -9,6 +9,7 @@ from typing import Any, Literal
 from starlette.datastructures import FormData
 
 from indexhole.errors import IndexholeError
+from indexhole.shelf.standings import FieldStanding, in_words
 from indexhole.web.faults import sentence, told_whole
 from indexhole.web.view import Page
 
@@ -31,23 +32,50 @@ class Ask:
 
 
 @dataclass(frozen=True)
+class How:
+    """How a field stands, as its form has it: `word` is empty for plainly."""
+
+    word: str = ""
+    source: str = ""
+
+    @classmethod
+    def of(cls, held: FieldStanding | None) -> How:
+        """What the register holds, as a form has it."""
+        return cls(held.standing, held.source) if held else cls()
+
+    def standing(self, field: str) -> FieldStanding | None:
+        """What it says of a field; None for plainly. A word that is none is left for the register to refuse."""
+        return FieldStanding(field, self.word, self.source) if self.word else None  # type: ignore[arg-type]
+
+    @property
+    def told(self) -> str:
+        """It in words."""
+        return in_words(self.word or None, self.source)
+
+
+@dataclass(frozen=True)
 class Field:
-    """An `Ask` with what stands in it, and what is wrong with that."""
+    """An `Ask` with what stands in it, and what is wrong with that; `how` where it may be said how it stands."""
 
     ask: Ask
     value: str
     fault: str = ""
+    how: How | None = None
 
 
 @dataclass(frozen=True)
 class Form:
-    """A form to be drawn. `fault` is what is wrong as a whole, `hidden` goes along unseen."""
+    """A form to be drawn. `fault` is what is wrong as a whole, `hidden` goes along unseen.
+
+    `unfold` is None where it cannot be said how fields stand, else whether that is shown of every field.
+    """
 
     action: str
     button: str
     fields: tuple[Field, ...]
     fault: str = ""
     hidden: tuple[tuple[str, str], ...] = ()
+    unfold: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -79,14 +107,26 @@ def form(
     values: Mapping[str, Any] | None = None,
     fault: IndexholeError | None = None,
     hidden: Mapping[str, str] | None = None,
+    stands: Mapping[str, How] | None = None,
+    unfold: bool = False,
 ) -> Form:
-    """A form with values in it, and a fault beside the field it names or, when it names none, above all."""
+    """A form with values in it, and a fault beside the field it names or, when it names none, above all.
+
+    `stands` has the fields of which it can be said how they stand.
+    """
     held = values or {}
     named = fault.where.rpartition(" ")[2] if fault else ""
     of_field = named if any(ask.name == named for ask in asks) else ""
     what = "" if fault is None else sentence(fault.what) if of_field else told_whole(fault)
-    fields = tuple(_field(ask, held.get(ask.name), what if ask.name == of_field else "") for ask in asks)
-    return Form(action, button, fields, what, tuple((hidden or {}).items()))
+    fields = tuple(
+        replace(
+            _field(ask, held.get(ask.name), what if ask.name == of_field else ""),
+            how=stands.get(ask.name) if stands else None,
+        )
+        for ask in asks
+    )
+    shown = unfold if stands is not None else None
+    return Form(action, button, fields, what, tuple((hidden or {}).items()), shown)
 
 
 def _field(ask: Ask, value: Any, fault: str) -> Field:
@@ -115,4 +155,14 @@ def typed(asks: Sequence[Ask], posted: FormData) -> dict[str, Any]:
             found[ask.name] = bool(text)
         else:
             found[ask.name] = None if ask.optional_none and not text else text
+    return found
+
+
+def stands_typed(asks: Sequence[Ask], posted: FormData) -> dict[str, How]:
+    """How fields stand by what was sent of them."""
+    found: dict[str, How] = {}
+    for ask in asks:
+        word, source = (posted.get(f"{part}-{ask.name}") for part in ("how", "source"))
+        if isinstance(word, str):
+            found[ask.name] = How(word, source.strip() if isinstance(source, str) else "")
     return found

@@ -11,7 +11,8 @@ from starlette.requests import Request
 
 from indexhole.web.visit import check_form
 
-MOST_FILES, MOST_FIELDS, LARGEST_FIELD_BYTES = 8, 80, 256 << 10
+# a form of a unit says of each of its fields what, how it is known, and by whom
+MOST_FILES, MOST_FIELDS, LARGEST_FIELD_BYTES = 8, 120, 256 << 10
 
 
 async def posted(request: Request) -> AsyncIterator[FormData]:

@@ -17,9 +17,10 @@ from indexhole.shelf.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.history import FieldChange, StaleEdit
 from indexhole.shelf.photos import store_photo
 from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, checked
+from indexhole.shelf.standings import may_stand
 from indexhole.web import asks
 from indexhole.web.capture_routes import plain_name
-from indexhole.web.forms import Ask, FormPage, Theirs, form, typed
+from indexhole.web.forms import Ask, FormPage, How, Theirs, form, stands_typed, typed
 from indexhole.web.links import disk_link, unit_link
 from indexhole.web.pictures import ACCEPT, LARGEST_BYTES, redrawn, small_of
 from indexhole.web.posted import Posted
@@ -39,6 +40,13 @@ class Entry:
     new: tuple[Ask, ...]
     edit: tuple[Ask, ...]
     of_disks: bool = False
+    # whether its page shows how single fields are known
+    doubts: bool = False
+
+    @property
+    def doubted(self) -> tuple[Ask, ...]:
+        """What may be not known, or as told."""
+        return tuple(ask for ask in self.edit if may_stand(self.kind, ask.name)) if self.doubts else ()
 
     @property
     def path(self) -> str:
@@ -48,11 +56,11 @@ class Entry:
 
 # things that stand by themselves, and what belongs to one of them
 THINGS = (
-    Entry(Unit, "a unit", asks.unit_asks(True), asks.unit_asks(False)),
-    Entry(Disk, "a disk", asks.disk_asks(True), asks.disk_asks(False)),
+    Entry(Unit, "a unit", asks.unit_asks(True), asks.unit_asks(False), doubts=True),
+    Entry(Disk, "a disk", asks.disk_asks(True), asks.disk_asks(False), doubts=True),
 )
 ADDITIONS = (
-    Entry(Mechanism, "a mechanism", asks.mechanism_asks(True), asks.mechanism_asks(False)),
+    Entry(Mechanism, "a mechanism", asks.mechanism_asks(True), asks.mechanism_asks(False), doubts=True),
     Entry(Event, "an event", asks.EVENT_ASKS, asks.EVENT_ASKS),
     Entry(Note, "a note", asks.NOTE_ASKS, asks.NOTE_ASKS, of_disks=True),
     Entry(Part, "a board or chip", asks.PART_ASKS, asks.PART_ASKS),
@@ -87,9 +95,11 @@ def _form_page(
     values: Mapping[str, Any] | None = None,
     fault: IndexholeError | None = None,
     hidden: Mapping[str, str] | None = None,
+    stands: Mapping[str, How] | None = None,
+    unfold: bool = False,
     **more: Any,
 ) -> Response:
-    drawn = form(action, "Keep", asked, values, fault, hidden)
+    drawn = form(action, "Keep", asked, values, fault, hidden, stands, unfold)
     page = FormPage(title=title, section="Shelf", form=drawn, back=back, **more)
     return render("form.html", page, 409 if more.get("theirs") else 422 if fault else 200)
 
@@ -204,34 +214,45 @@ def _edit(router: APIRouter, site: Site, entry: Entry) -> None:
     def ask(no: str) -> Response:
         there(site, entry.kind, no)
         record, revision = site.shelf.get_revised(entry.kind, no)
+        held = site.shelf.standings_of(entry.kind, no) if entry.doubts else {}
+        stands = {ask.name: How.of(held.get(ask.name)) for ask in entry.doubted}
         return _form_page(
             f"Change {record.WORD} {no}", query(path, no=no), asked, place_of(record), record.model_dump(),
-            hidden={"revision": str(revision)},
+            hidden={"revision": str(revision)}, stands=stands or None,
         )  # fmt: skip
 
     @router.post(path)
     def change(no: str, sent: Posted) -> Response:
         record = there(site, entry.kind, no)
         values = _values(entry.kind, entry.edit, sent)
+        stands = stands_typed(entry.doubted, sent)
         signature = typed(asks.SIGN_ASKS, sent)
         revision = str(sent.get("revision", ""))
         proven = {"standing": "known"} if "standing" in entry.kind.model_fields else {}
-        title, action = f"Change {record.WORD} {no}", query(path, no=no)
+        title, action, unfold = f"Change {record.WORD} {no}", query(path, no=no), bool(sent.get("unfold"))
         try:
             if not (revision.isascii() and revision.isdecimal()):
                 raise InputFault("the form says not what it was made from", remedy="open it anew")
             site.shelf.signed(signature["by"], signature["why"]).update(
-                entry.kind, no, revision=int(revision[:15]), **values, **proven
+                entry.kind,
+                no,
+                revision=int(revision[:15]),
+                stands={name: how.standing(name) for name, how in stands.items()},
+                **values,
+                **proven,
             )
         except StaleEdit as stale:
             merged, theirs = merge(entry.edit, values, stale.changed)
+            stood, theirs_too = merge_stands(entry.doubted, stands, stale.changed)
             return _form_page(
-                title, action, asked, place_of(record), {**merged, **signature},
-                hidden={"revision": str(stale.revision)}, theirs=theirs,
+                title, action, asked, place_of(record), {**merged, **signature}, None,
+                {"revision": str(stale.revision)}, stood or None, unfold, theirs=(*theirs, *theirs_too),
             )  # fmt: skip
         except InputFault as fault:
-            hidden = {"revision": revision}
-            return _form_page(title, action, asked, place_of(record), {**values, **signature}, fault, hidden)
+            return _form_page(
+                title, action, asked, place_of(record), {**values, **signature}, fault, {"revision": revision},
+                stands or None, unfold,
+            )  # fmt: skip
         return site.gone_to(place_of(record), f"{record.WORD.capitalize()} {no} is kept.")
 
 
@@ -245,16 +266,35 @@ def merge(
     merged, told = dict(mine), []
     labels = {ask.name: ask.label for ask in asked}
     for one in changed:
-        if one.field not in labels:
+        if one.field not in labels or one.standing:
             continue
         untouched = _said(mine.get(one.field)) == _said(one.was)
         if untouched:
             merged[one.field] = one.now
-        kept = "theirs: you had not changed it" if untouched else "yours: both changed it"
-        if _said(mine.get(one.field)) == _said(one.now):
-            kept = "the same: you both wrote it"
-        told.append(Theirs(labels[one.field], _said(one.was), _said(one.now), one.who, kept))
+        words = _said(mine.get(one.field)), _said(one.was), _said(one.now)
+        told.append(_beside(labels[one.field], *words, one.who))
     return merged, tuple(told)
+
+
+def merge_stands(
+    asked: Sequence[Ask], mine: Mapping[str, How], changed: Sequence[FieldChange]
+) -> tuple[dict[str, How], tuple[Theirs, ...]]:
+    """How fields stand in the form after somebody else changed the entry; as `merge`."""
+    merged, told = dict(mine), []
+    labels = {ask.name: ask.label for ask in asked}
+    for one in changed:
+        if one.field not in mine or not one.standing:
+            continue
+        said, (was, now) = mine[one.field].told, one.told
+        if said == was:
+            merged[one.field] = How(one.now["standing"], one.now["source"]) if one.now else How()
+        told.append(_beside(f"{labels[one.field]}, how it is known", said, was, now, one.who))
+    return merged, tuple(told)
+
+
+def _beside(label: str, mine: str, was: str, now: str, who: str) -> Theirs:
+    kept = "theirs: you had not changed it" if mine == was else "yours: both changed it"
+    return Theirs(label, was, now, who, "the same: you both wrote it" if mine == now else kept)
 
 
 def _said(value: Any) -> str:

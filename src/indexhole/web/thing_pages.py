@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -11,11 +11,11 @@ from indexhole.shelf.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.date_codes import Dating, date_unit
 from indexhole.shelf.dates import span_of
 from indexhole.shelf.listing import Trials, trials_with, tried_names
-from indexhole.shelf.records import CaptureRecord, Disk, Event, Note, Record, Unit
+from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.register import Shelf
-from indexhole.shelf.standings import FieldStanding
+from indexhole.shelf.standings import FieldStanding, in_words
 from indexhole.standards.layouts import load_layouts
-from indexhole.web.asks import disk_asks, unit_asks
+from indexhole.web.asks import disk_asks, mechanism_asks, unit_asks
 from indexhole.web.cautions import Caution, cautions_for
 from indexhole.web.links import disk_link, unit_link
 from indexhole.web.recordings import CaptureEntry, entry_of
@@ -137,10 +137,21 @@ def _facts(pairs: Iterable[tuple[str, str, str]], standings: dict[str, FieldStan
     for field, name, value in pairs:
         held = standings.get(field)
         if held is not None and held.standing == "not known":
-            told.append((name, f"not known{f' ({held.source})' if held.source else ''}"))
+            told.append((name, in_words(held.standing, held.source)))
         elif value:
-            told.append((name, f"{value} (as {held.source} said)" if held is not None else value))
+            told.append((name, f"{value} (as told by {held.source})" if held is not None else value))
     return tuple(told)
+
+
+def _with_doubts(shelf: Shelf, entry: MechanismEntry) -> MechanismEntry:
+    """A mechanism's line with the fields that are not known, or as told."""
+    labels = {ask.name: ask.label for ask in mechanism_asks(False)}
+    told = [
+        f"{labels[one.field]} {in_words(one.standing, one.source)}"
+        for one in shelf.standings_of(Mechanism, entry.name).values()
+        if one.field in labels
+    ]
+    return replace(entry, facts=_joined(entry.facts, *told))
 
 
 def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
@@ -152,11 +163,13 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
     tried = site.held("tried", tried_names)
     parts = shelf.page(Part, unit=inventory, most=500)
     dating = _dating(unit, parts)
+    stands = shelf.standings_of(Unit, inventory)
     facts = (
         ("kind", "Kind", unit.kind), ("maker", "Maker", unit.maker),
         ("disk_class", "For disks", class_title(unit.disk_class)), ("state", "State", unit.state),
         ("location", "Where it stands", unit.location), ("made", "Made", unit.made),
-        ("acquired", "Acquired", _joined(unit.acquired, unit.acquired_when)), ("origin", "From", unit.origin),
+        ("acquired", "Acquired", unit.acquired), ("acquired_when", "Acquired when", unit.acquired_when),
+        ("origin", "From", unit.origin), ("title", "Title", unit.title if "title" in stands else ""),
         ("date_codes", "Date codes", unit.date_codes), ("interfaces", "Interfaces", unit.interfaces),
         ("connectors", "Connectors", unit.connectors), ("power_input", "Power input", unit.power_input),
         ("weight_kg", "Weight", f"{unit.weight_kg:g} kg" if unit.weight_kg else ""),
@@ -172,12 +185,14 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
         told=told,
         thing="unit",
         inventory=inventory,
-        facts=_facts(facts, shelf.standings_of(Unit, inventory)),
+        facts=_facts(facts, stands),
         flag="" if unit.standing == "known" else "known only because a trial names it",
         strong="",
         of=query("", unit=inventory),
         standing=None if is_drive else standing_of(inventory, diagnosis, inventory in tried, weighing),
-        mechanisms=tuple(mechanism_entry(m, tried, diagnosis, weighing) for m in mechanisms) if is_drive else None,
+        mechanisms=tuple(_with_doubts(shelf, mechanism_entry(m, tried, diagnosis, weighing)) for m in mechanisms)
+        if is_drive
+        else None,
         parts=tuple(
             Line(p.name, _joined(p.board, p.marking, p.date_code, p.note), query("/part/edit", no=p.part))
             for p in parts
@@ -208,11 +223,8 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
     shelf, inventory = site.shelf, disk.inventory
     diagnosis, weighing = site.diagnosis_if_ready()
     layouts = load_layouts()
-    day_of = _joined(
-        disk.recorded_when,
-        f"at {disk.recorded_temperature_c:g} °C" if disk.recorded_temperature_c is not None else "",
-        f"{disk.recorded_humidity_pct:g} % humidity" if disk.recorded_humidity_pct is not None else "",
-    )
+    stands = shelf.standings_of(Disk, inventory)
+    warmth, damp = disk.recorded_temperature_c, disk.recorded_humidity_pct
     hub = "" if disk.hub_ring is None else "with one" if disk.hub_ring else "without"
     facts = (
         ("disk_class", "Class", class_title(disk.disk_class)), ("sides", "Sides", str(disk.sides or "")),
@@ -222,10 +234,13 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
         ("hub_ring", "Hub ring", hub),
         ("sector_holes", "Sector holes", "" if disk.sector_holes is None else str(disk.sector_holes or "none")),
         ("layout", "Layout", layouts[disk.layout].title if disk.layout in layouts else disk.layout),
-        ("recorded_by", "Recorded by", disk.recorded_by), ("recorded_when", "Recorded", day_of),
+        ("recorded_by", "Recorded by", disk.recorded_by), ("recorded_when", "Recorded", disk.recorded_when),
+        ("recorded_temperature_c", "Recorded at", "" if warmth is None else f"{warmth:g} °C"),
+        ("recorded_humidity_pct", "Humidity then", "" if damp is None else f"{damp:g} %"),
         ("before", "Before that", disk.before), ("condition", "Condition", disk.condition),
         ("location", "Where it lies", disk.location), ("origin", "From", disk.origin),
-        ("acquired", "Acquired", _joined(disk.acquired, disk.acquired_when)), ("note", "Remark", disk.note),
+        ("acquired", "Acquired", disk.acquired), ("acquired_when", "Acquired when", disk.acquired_when),
+        ("note", "Remark", disk.note), ("title", "Title", disk.title if "title" in stands else ""),
     )  # fmt: skip
     entries = tuple(entry_of(c) for c in shelf.page(CaptureRecord, disk=inventory, most=_CAPTURES_SHOWN))
     trials = trials_with(shelf, disk=inventory, most=_TRIALS_SHOWN)
@@ -235,7 +250,7 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
         told=told,
         thing="disk",
         inventory=inventory,
-        facts=_facts(facts, shelf.standings_of(Disk, inventory)),
+        facts=_facts(facts, stands),
         flag="" if disk.standing == "known" else "known only because a trial names it",
         strong="irreplaceable" if disk.irreplaceable else "",
         of=query("", disk=inventory),
@@ -339,9 +354,9 @@ def _changed(shelf: Shelf, kind: type[Record], key: str, labels: dict[str, str])
     return tuple(
         FieldRow(
             day(one.at_utc),
-            labels[one.field],
-            _said(one.was),
-            _said(one.now),
+            f"{labels[one.field]}{', how it is known' * one.standing}",
+            _said(one.told[0]),
+            _said(one.told[1]),
             _joined(f"by {one.who}" if one.who else "", one.why),
         )
         for one in found[-_CHANGES_SHOWN:][::-1]
