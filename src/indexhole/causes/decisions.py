@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +27,11 @@ _REMEDY: dict[FaultWord, str] = {
     "wrong-medium": "record nothing more on {e}, and copy what it holds",
     "old-recording-underneath": "erase in bulk before {e} records",
     "set-up": "check cabling, layout and settings of {e}",
+}
+# The same once the speed of a mechanism has been gauged. Common practice, no source.
+_GAUGED_REMEDY: dict[FaultWord, str] = {
+    "misaligned": "set the head of {e} by an alignment disk",
+    "off-speed": "set the speed of {e}",
 }
 NOTHING = "nothing"
 SETTLED = 0.95
@@ -54,19 +59,25 @@ class Advice:
         return {"do": list(self.do), "probability": self.probability, "settled": self.settled, "why": self.why}
 
 
-def decision_of(faults: frozenset[Fault]) -> Decision:
-    """What a hypothesis asks for."""
-    return frozenset(_REMEDY[f.fault].format(e=f.element) for f in faults)
+def decision_of(faults: frozenset[Fault], gauged: Collection[str] = ()) -> Decision:
+    """What a hypothesis asks for; `gauged` are mechanisms whose speed is known."""
+    return frozenset(
+        (_GAUGED_REMEDY if f.element in gauged and f.fault in _GAUGED_REMEDY else _REMEDY)[f.fault].format(e=f.element)
+        for f in faults
+    )
 
 
-def advise(hypotheses: Sequence[frozenset[Fault]], weight: Floats, outcomes: Floats | None) -> Advice:
+def advise(
+    hypotheses: Sequence[frozenset[Fault]], weight: Floats, outcomes: Floats | None, gauged: Collection[str] = ()
+) -> Advice:
     """What to do, and whether any trial could change it.
 
     Args:
         weight: (hypotheses,), sums to one.
         outcomes: (hypotheses, candidates, outcomes) chances of each candidate trial; None when none is possible.
+        gauged: mechanisms whose speed is known.
     """
-    decisions = [decision_of(h) for h in hypotheses]
+    decisions = [decision_of(h, gauged) for h in hypotheses]
     kinds = sorted(
         set(decisions), key=lambda d: (-sum(w for w, x in zip(weight, decisions, strict=True) if x == d), sorted(d))
     )

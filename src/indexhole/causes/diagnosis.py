@@ -102,6 +102,7 @@ class Diagnosis:
         advice: what to do as things stand, and whether further trials could change it.
         groups: causes that no trial on this bench could part, with the measurement that would.
         plan: the next few trials, the first of them `next`.
+        gauged: what was weighed beside the trials, a line each.
     """
 
     causes: tuple[Cause, ...]
@@ -114,6 +115,7 @@ class Diagnosis:
     advice: Advice | None = None
     groups: tuple[Group, ...] = ()
     plan: tuple[NextTrial, ...] = ()
+    gauged: tuple[str, ...] = ()
 
     def to_json_dict(self) -> dict[str, Any]:
         """The contents of `causes --json`."""
@@ -126,6 +128,7 @@ class Diagnosis:
             "next": self.next.to_json_dict() if self.next else None,
             "plan": [trial.to_json_dict() for trial in self.plan],
             "decision": self.advice.to_json_dict() if self.advice else None,
+            "gauged": list(self.gauged),
             "groups": [
                 {
                     "causes": [[_fault_json(f) for f in sorted(faults)] for faults in group.causes],

@@ -1,11 +1,12 @@
 """Evidence that is not a trial: gauges of a mechanism, and who recorded a stretch as its signal shows.
 
-Both come from captures (`jobs` may pass them). A gauge weighs the magnitudes a fault may have, so it tells misaligned
-from off-speed, which counts never do; an attribution weighs what became of writes.
+Both come from captures and measurements (`jobs/gauged_shelf.py` gathers them). A gauge weighs the magnitudes a fault
+may have, so it tells misaligned from off-speed, which counts never do; an attribution weighs what became of writes.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,20 +25,36 @@ _UNKNOWN_OFFSET_UM = 100.0
 
 @dataclass(frozen=True, slots=True)
 class SpeedGauge:
-    """Spindle speed over nominal, less one, with its standard uncertainty; both fractions."""
+    """Spindle speed over nominal, less one, with its standard uncertainty; both fractions. `source` is in words."""
 
     mechanism: str
     error: float
     uncertainty: float
+    source: str = ""
+
+    @property
+    def words(self) -> str:
+        """As a keeper would say it."""
+        way = "fast" if self.error >= 0 else "slow"
+        turns = f"{self.mechanism} turns {100 * abs(self.error):.2f} +/- {100 * self.uncertainty:.2f} % {way}"
+        return turns + _by(self.source)
 
 
 @dataclass(frozen=True, slots=True)
 class OffsetGauge:
-    """Radial place of a head against the true centre line, um, with its standard uncertainty."""
+    """Radial place of a head against the true centre line, um, with its standard uncertainty; `source` in words."""
 
     mechanism: str
     offset_um: float
     uncertainty_um: float
+    source: str = ""
+
+    @property
+    def words(self) -> str:
+        """As a keeper would say it."""
+        way = "towards the rim" if self.offset_um >= 0 else "towards the hub"
+        stands = f"the head of {self.mechanism} stands {abs(self.offset_um):.0f} +/- {self.uncertainty_um:.0f} um {way}"
+        return stands + _by(self.source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +67,18 @@ class Attribution:
     last_cylinder: int
     writer: str
     probability: float
+    source: str = ""
+
+    @property
+    def words(self) -> str:
+        """As a keeper would say it."""
+        who = self.writer or "a drive from outside"
+        where = f"{self.disk} side {self.side}, cylinders {self.first_cylinder} to {self.last_cylinder}"
+        return f"{where}, was recorded by {who} with probability {self.probability:.2f}{_by(self.source)}"
+
+
+def _by(source: str) -> str:
+    return f" ({source})" if source else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +101,18 @@ class Gauged:
         for told in self.attributions:
             if not 0 < told.probability < 1 or told.first_cylinder > told.last_cylinder:
                 raise InputFault("an attribution needs a probability between 0 and 1", where=told.disk)
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """All of it, a line each."""
+        return (*(words for _, words in self._of_drives()), *(told.words for told in self.attributions))
+
+    def _of_drives(self) -> list[tuple[str, str]]:
+        return [*((g.mechanism, g.words) for g in self.speeds), *((g.mechanism, g.words) for g in self.offsets)]
+
+    def words_about(self, mechanisms: Collection[str]) -> tuple[str, ...]:
+        """The gauges of some mechanisms, a line each."""
+        return tuple(words for mechanism, words in self._of_drives() if mechanism in mechanisms)
 
     def about(self, mechanism: str) -> bool:
         """Whether any gauge is of this mechanism."""

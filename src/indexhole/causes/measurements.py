@@ -19,6 +19,7 @@ from indexhole.errors import InputFault, together
 COLUMNS = ("from", "to", "quantity", "value", "uncertainty", "unit", "note")
 OFFSET, SPEED, INDEX = "offset", "speed", "index"
 NOMINAL = "nominal"
+KEPT = "measurements.csv"  # the name of the sheet in a shelf's folder
 MOST_ROWS = 10_000
 _LARGEST = 1e6
 

@@ -11,6 +11,7 @@ from indexhole.causes.faults import Fault
 from indexhole.causes.words import GAUGE_NOTE, fault_words, hypothesis_words
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
+_GAUGED = 4  # of what was weighed beside the trials
 _READABLE = 0.01  # causes below this are left to the JSON
 
 
@@ -22,7 +23,8 @@ def _trials(names: tuple[str, ...]) -> str:
 
 def _either(faults: Sequence[Fault]) -> str:
     """One fault of one element, under all the names that trials leave open."""
-    return fault_words(faults[0]) + (" or off-speed" if len({f.fault for f in faults}) > 1 else "")
+    others = [f.fault for f in faults if f.fault != faults[0].fault]
+    return fault_words(faults[0]) + "".join(f" or {word}" for word in dict.fromkeys(others))
 
 
 def _twin_words(causes: Sequence[Cause]) -> str:
@@ -121,6 +123,14 @@ def group_lines(diagnosis: Diagnosis) -> tuple[str, ...]:
     )
 
 
+def gauged_lines(diagnosis: Diagnosis) -> list[str]:
+    """What was weighed beside the trials, of the accused first; the JSON has all of it."""
+    if not diagnosis.gauged:
+        return []
+    more = len(diagnosis.gauged) - _GAUGED
+    return [f"Gauged: {'; '.join(diagnosis.gauged[:_GAUGED])}{f'; and {more} more' if more > 0 else ''}"]
+
+
 def report_lines(diagnosis: Diagnosis) -> list[str]:
     """The outcome as lines: ranked causes with the trials for and against, who is cleared, what to try next."""
     lines = [f"What is at fault, from {diagnosis.trials} trials"]
@@ -129,6 +139,7 @@ def report_lines(diagnosis: Diagnosis) -> list[str]:
     for number, twins in enumerate(explanations, start=1):
         # every explanation of this sort ends with the same advice, and once is enough
         lines += _cause_lines(number, twins, advice=not any(GAUGE_NOTE in line for line in lines))
+    lines += gauged_lines(diagnosis)
     if len(explanations) > 1 and any(len(cause.faults) > 1 for cause in shown):
         lines.append(f"Each fault by itself: {_each_fault(shown)}")
     lines.append(f"Cleared: {', '.join(diagnosis.sound) or 'none'}")

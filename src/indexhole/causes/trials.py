@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.causes.costs import Standing
-from indexhole.causes.decisions import advise
+from indexhole.causes.decisions import Advice, advise
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.engine import explaining_posterior, log_prior, plain_posterior
 from indexhole.causes.evidence import Close, Evidence
@@ -30,6 +30,7 @@ NONE: Hypothesis = frozenset()
 # Which doubles are tried: all among the best singles, and the very best with every other fault.
 _PAIRED, _PAIRED_WITH_ALL = 14, 4
 _CAME, _WENT = 0.08, 0.03  # chance that a fault came, or went, while trials were made; our own choice
+_SUSPECTED, _GLANCED = 10, 3  # singles that are weighed in every climate, and unknowns by which they are chosen
 _WORTH_A_SUM = -1.0  # nats below which a second fault is not worth a full sum
 _LISTED, _LEAST_LISTED = 12, 0.002
 _CLOSELY = 14
@@ -71,6 +72,7 @@ def rank_causes(
     plain = plain_posterior(prior, likelihood)
     ahead = _Ahead.of(weighed, explaining, plain, trials if propose else (), irreplaceable, gauged, closely)
     told = [(hypotheses[i], float(explaining[i])) for i in ahead.likely]
+    accused = [f.element for cause in causes for f in cause.faults]
     outcomes = ahead.outcomes if propose else None
     planned = ahead.planned(plan, scratch) if propose else ()
     return Diagnosis(
@@ -81,9 +83,37 @@ def rank_causes(
         unproven_why=unproven,
         next=planned[0] if planned else None,
         trials=len(trials),
-        advice=advise([h for h, _ in told], _scaled(explaining[ahead.likely]), outcomes) if propose else None,
+        advice=_advice(told, outcomes, closely, ahead.likely, gauged) if propose else None,
         groups=groups(told, outcomes) if propose else (),
         plan=planned,
+        gauged=_accused_first(gauged.words, accused),
+    )
+
+
+def _advice(
+    told: list[tuple[Hypothesis, float]],
+    outcomes: Floats | None,
+    closely: dict[int, Close],
+    likely: list[int],
+    gauged: Gauged,
+) -> Advice:
+    """What to do; a drive out of step whose speed was gauged is told as what it most likely is."""
+    known = {speed.mechanism for speed in gauged.speeds}
+
+    def parted(fault: Fault, close: Close | None) -> Fault:
+        fast = fault.element in known and close is not None and close.off_speed.get(fault, 0.0) > 0.5
+        return replace(fault, fault="off-speed") if fast else fault
+
+    hypotheses = [frozenset(parted(f, closely.get(i)) for f in h) for i, (h, _) in zip(likely, told, strict=True)]
+    return advise(hypotheses, _scaled(np.array([weight for _, weight in told])), outcomes, known)
+
+
+def _accused_first(lines: Names, accused: list[str]) -> Names:
+    """Lines about the accused first, in the order in which they are accused."""
+    return tuple(
+        sorted(
+            lines, key=lambda line: next((k for k, name in enumerate(accused) if name in line.split()), len(accused))
+        )
     )
 
 
@@ -120,8 +150,15 @@ def _weigh(evidence: Evidence, *, every_pair: bool = False) -> _Weighed:
     faults = _faults(evidence.bench)
     prior = prior_of(faults)
     likelihood = {NONE: evidence.log_likelihood(NONE)}
-    likelihood |= {frozenset({f}): evidence.log_likelihood(frozenset({f})) for f in faults}
+    # The most suspected tell which climates are possible. Of leads there is no short sum, so all are suspected.
+    nothing = evidence.look(NONE)
+    leads = [f for f in faults if f.fault == "bad-lead"]
+    others = [f for f in faults if f.fault != "bad-lead"]
+    faults = leads + sorted(others, key=lambda f: -evidence.added(nothing, f, _GLANCED))
+    suspected = len(leads) + _SUSPECTED
+    likelihood |= {frozenset({f}): evidence.log_likelihood(frozenset({f})) for f in faults[:suspected]}
     evidence.leave_out_impossible_climates()
+    likelihood |= {frozenset({f}): evidence.log_likelihood(frozenset({f})) for f in faults[suspected:]}
     shift: dict[Fault, float] = {}
     for k, fault in enumerate(faults):
         changed = _changed(evidence, fault, likelihood[frozenset({fault})])
@@ -220,7 +257,7 @@ def _causes(
                 kind_probability=float(weight[i]),
                 for_trials=speaks_for,
                 against_trials=speaks_against,
-                why=why(evidence.bench, way, closely[i].magnitudes),
+                why=why(evidence.bench, way, closely[i].magnitudes, evidence.book.gauged),
                 weights=trial_weights,
                 over=rival_words,
                 rival_needs=needs if rival != i else "",

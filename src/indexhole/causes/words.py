@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.causes.faults import Fault
+from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
 
 GAUGE_NOTE = (
@@ -102,7 +103,7 @@ def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     return clause
 
 
-def why(bench: Bench, faults: tuple[Fault, ...], magnitudes: dict[Fault, str]) -> str:
+def why(bench: Bench, faults: tuple[Fault, ...], magnitudes: dict[Fault, str], gauged: Gauged = NO_GAUGES) -> str:
     """The reasons for a cause, as sentences."""
     if not faults:
         failed = int(bench.failed[: bench.done].sum())
@@ -110,7 +111,10 @@ def why(bench: Bench, faults: tuple[Fault, ...], magnitudes: dict[Fault, str]) -
         return f"Nothing need be at fault: {failed} of {tried} sectors failed, and what failed shows no pattern."
     parts = [why_fault(bench, f, magnitudes.get(f, "")) for f in faults]
     text = "; ".join(parts) + "."
-    if any(f.fault in ("misaligned", "off-speed") for f in faults):
+    out_of_step = {f.element for f in faults if f.fault in ("misaligned", "off-speed")}
+    if parted := gauged.words_about(out_of_step):
+        text += f" Gauges tell misaligned from off-speed: {'; '.join(parted)}."
+    if any(not gauged.about(element) for element in out_of_step):
         text += f" {GAUGE_NOTE}"
     return text
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -28,6 +30,13 @@ def causes(
         typer.Option(metavar="DISK", help="Never propose a write on this disk; may be given again."),
     ] = None,
     top: Annotated[int | None, typer.Option(min=1, metavar="N", help="List at most so many causes.")] = None,
+    recordings: Annotated[
+        bool,
+        typer.Option(
+            "--recordings/--no-recordings",
+            help="Weigh captures and measurements on the shelf too; gauging a capture takes long, but once.",
+        ),
+    ] = True,
     network: Annotated[
         bool, typer.Option("--network", help="Level the mechanisms against each other: heads, speeds, index pulses.")
     ] = False,
@@ -45,8 +54,8 @@ def causes(
 ) -> None:
     """Rank what is at fault from the trials.
 
-    Disks the register marks irreplaceable are kept from writes when the trials come from the shelf, or when
-    --shelf is named beside a sheet. Exit status 0 whatever is found.
+    When the trials come from the shelf, or --shelf is named beside a sheet, its captures and measurements are weighed
+    too, and disks the register marks irreplaceable are kept from writes. Exit status 0 whatever is found.
     """
     kept = irreplaceable or []
     if network:
@@ -57,7 +66,7 @@ def causes(
     from indexhole.causes.report import next_line, plan_lines, report_lines
     from indexhole.jobs.faulting import PLANNED, diagnose
 
-    bench = _bench(sheet, folder, kept)
+    bench = _bench(sheet, folder, kept, recordings=recordings)
     for disk in bench.unknown(kept):
         remark(f"--irreplaceable {disk}: no trial names this disk")
     diagnosis = diagnose(bench, top, plan or PLANNED)
@@ -69,17 +78,25 @@ def causes(
         say(line)
 
 
-def _bench(sheet: Path | None, folder: Path | None, irreplaceable: list[str]) -> Bench:
+def _bench(sheet: Path | None, folder: Path | None, irreplaceable: list[str], *, recordings: bool) -> Bench:
     from indexhole.cli.shelf_open import opened_shelf
-    from indexhole.jobs.faulting import Bench, irreplaceable_on, shelf_bench
+    from indexhole.jobs.faulting import Bench, shelf_bench
     from indexhole.shelf.sheet import read_sheet
 
-    if sheet is None:
-        with opened_shelf(folder) as shelf:
-            return shelf_bench(shelf, irreplaceable)
-    trials = read_sheet(sheet)
-    marked = frozenset(irreplaceable)
-    if folder is not None:
-        with opened_shelf(folder) as shelf:
-            marked |= irreplaceable_on(shelf)
-    return Bench(trials, marked)
+    trials = None if sheet is None else read_sheet(sheet)
+    if trials is not None and folder is None:
+        return Bench(trials, frozenset(irreplaceable))
+    with opened_shelf(folder) as shelf:
+        return shelf_bench(shelf, irreplaceable, trials=trials, recordings=recordings, progress=_gauging())
+
+
+def _gauging() -> Callable[[int, int], None]:
+    """On a terminal one line that is written over; elsewhere nothing."""
+    on = sys.stderr.isatty()
+
+    def show(done: int, of: int) -> None:
+        if on:
+            line = f"gauging captures: {done} of {of}" if done < of else ""
+            print(f"\r\x1b[K{line}", end="", file=sys.stderr, flush=True)
+
+    return show

@@ -115,17 +115,10 @@ def _shelf_lines(shelf: Shelf) -> Iterator[str]:
 
 def _cause_lines(overview: Overview) -> Iterator[str]:
     from indexhole.causes.report import report_lines
-    from indexhole.jobs.demo import speeds_of_suspects
     from indexhole.jobs.demo_shelf import DEMO_TRUTH
 
     *told, proposal = report_lines(overview.diagnosis)
     yield from told
-    for mechanism, speed in speeds_of_suspects(overview).items():
-        inside = str(speed.verdict) == "works"
-        yield (
-            f"Gauged: {mechanism} turns at {speed.value:.2f} {speed.unit}, limits {speed.limit_low:g} to "
-            f"{speed.limit_high:g}, so {'its head is out of place' if inside else 'its speed may be the fault'}"
-        )
     yield proposal
     planted = " and ".join(f"{f.element}{'' if f.side is None else f' side {f.side}'} {f.fault}" for f in DEMO_TRUTH)
     yield f"Planted in the simulated bench, unknown to the ranking: {planted}"

@@ -35,7 +35,6 @@ from indexhole.shelf.database import REGISTER
 from indexhole.shelf.records import CaptureRecord, Disk
 from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
-from indexhole.signal.gauge import Gauge, Verdict
 from indexhole.signal.readers import read_capture
 from indexhole.signal.store import read_parquet
 from indexhole.signal.write_vcd import write_capture
@@ -228,21 +227,6 @@ def _gauge(records: list[CaptureRecord], captures: list[Capture], disk: str, lay
             yield MechanismGauged(mechanism, disk, None)
         else:
             yield MechanismGauged(mechanism, disk, gauged)
-
-
-def speeds_of_suspects(overview: Overview) -> dict[str, Gauge]:
-    """For each mechanism accused of being misaligned or off-speed, its spindle speed where it was gauged.
-
-    Trials cannot tell the two apart; a speed inside its limits leaves the head out of place.
-    """
-    accused = [f.element for f in overview.diagnosis.causes[0].faults if f.fault in ("misaligned", "off-speed")]
-    return {
-        one.mechanism: gauge
-        for one in overview.gauged
-        if one.mechanism in accused and one.gauged is not None
-        for gauge in one.gauged.gauges
-        if gauge.name == "spindle_speed" and gauge.verdict is not Verdict.UNPROVEN
-    }
 
 
 @dataclass(frozen=True)

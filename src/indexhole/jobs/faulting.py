@@ -9,12 +9,15 @@ import numpy as np
 
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.causes.gauged import NO_GAUGES, Gauged
+from indexhole.causes.measurements import KEPT
 from indexhole.causes.trials import rank_causes
 from indexhole.causes.words import hypothesis_words
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
-from indexhole.shelf.records import Disk
+from indexhole.shelf.records import CaptureRecord, Disk
 from indexhole.shelf.register import Shelf
+
+Progress = Callable[[int, int], None]
 
 PLANNED = 4  # trials planned ahead, unless more or fewer are asked for
 # Of the course of causes: moments it is weighed at, lines drawn, and the least a line must once have reached.
@@ -48,16 +51,42 @@ def scratch_on(shelf: Shelf) -> frozenset[str]:
     return frozenset(disk.inventory for disk in shelf.all(Disk) if disk.importance == "scratch")
 
 
-def shelf_bench(shelf: Shelf, irreplaceable: Collection[str] = ()) -> Bench:
-    """The trials and marks of a shelf, and further disks to keep. Raises InputFault when it holds no trials."""
-    trials = shelf.trials()
-    if not trials:
+def shelf_bench(
+    shelf: Shelf,
+    irreplaceable: Collection[str] = (),
+    *,
+    trials: Sequence[Trial] | None = None,
+    recordings: bool = True,
+    progress: Progress | None = None,
+) -> Bench:
+    """The trials and marks of a shelf, what its captures and measurements say, and further disks to keep.
+
+    Args:
+        trials: to weigh instead of those on the shelf.
+        recordings: whether to weigh captures and measurements; captures are gauged once, which takes some seconds each.
+        progress: called with captures gauged and captures in all.
+
+    Raises InputFault when it holds no trials, or the kept measurements cannot be read.
+    """
+    if trials is None and not (trials := shelf.trials()):
         raise InputFault(
             "the shelf holds no trials",
             where=str(shelf.folder),
             remedy="add a sheet with `indexhole shelf import`, or name one: indexhole causes SHEET.csv",
         )
-    return Bench(trials, irreplaceable_on(shelf) | frozenset(irreplaceable), scratch_on(shelf))
+    marked = irreplaceable_on(shelf) | frozenset(irreplaceable)
+    gauged = gauged_beside(shelf, trials, progress) if recordings else NO_GAUGES
+    return Bench(trials, marked, scratch_on(shelf), gauged)
+
+
+def gauged_beside(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None = None) -> Gauged:
+    """What the captures and measurements of a shelf say beside trials; nothing where it holds none of either."""
+    if not shelf.count(CaptureRecord) and not (shelf.folder / KEPT).exists():
+        return NO_GAUGES
+    # What reads captures loads slowly, and a shelf without them need not wait for it.
+    from indexhole.jobs.gauged_shelf import gauged_on
+
+    return gauged_on(shelf, trials, progress)
 
 
 def diagnose(bench: Bench, top: int | None = None, plan: int = PLANNED) -> Diagnosis:
@@ -84,7 +113,7 @@ class Course:
     shares: tuple[tuple[float, ...], ...]
 
 
-def course(bench: Bench, progress: Callable[[int, int], None] = lambda done, total: None) -> Course:
+def course(bench: Bench, progress: Progress = lambda done, total: None) -> Course:
     """Weigh the trials at a handful of moments, at the ends of operations, the last one now."""
     trials = list(bench.trials)
     ends = [k + 1 for k in range(len(trials)) if k + 1 == len(trials) or _begins(trials[k], trials[k + 1])]

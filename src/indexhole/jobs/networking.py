@@ -6,17 +6,16 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from pathlib import Path
 
 from indexhole.causes.cross_reads import Heads, cross_ties
 from indexhole.causes.levelling import Levelled, level
-from indexhole.causes.measurements import INDEX, OFFSET, SPEED, Measurements, no_measurements, parse_measurements
+from indexhole.causes.measurements import INDEX, KEPT, OFFSET, SPEED, Measurements, no_measurements, parse_measurements
 from indexhole.causes.network import Tie
 from indexhole.causes.recorders import Recorders
 from indexhole.causes.ties import Reading, index_ties, speed_ties
-from indexhole.errors import IndexholeError, InputFault
-from indexhole.jobs.gauging import gauge_captures
+from indexhole.errors import InputFault
+from indexhole.jobs.captures_told import CaptureTold, captures_told
 from indexhole.jobs.known_writers import formatter_of
 from indexhole.model.forward import MechanismState, TrackPlace
 from indexhole.model.suited import sound_mechanism, track_place
@@ -25,14 +24,12 @@ from indexhole.shelf.files import write_whole
 from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.sheet_text import decode_sheet, sheet_text
-from indexhole.signal.store import read_parquet
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, load_layouts
 
 Progress = Callable[[int, int], None]
 
 QUANTITIES = (OFFSET, SPEED, INDEX)
-KEPT = "measurements.csv"
 LARGEST_BYTES = 4 << 20
 
 
@@ -138,17 +135,7 @@ def shelf_evidence(
     disks = shelf.all(Disk)
     classes = {name: units[m.unit].disk_class for name, m in mechanisms.items() if m.unit in units}
     records = shelf.all(CaptureRecord)
-    readings: list[Reading] = []
-    remarks: list[str] = []
-    for number, record in enumerate(records):
-        gauged = _gauged(str(shelf.folder / record.parquet), record.sha256, record.name)
-        if isinstance(gauged, str):
-            remarks.append(f"capture {record.name} tells nothing of speeds ({gauged})")
-        else:
-            who = formatter_of(record, trials) or ""
-            readings.append(replace(gauged, disk=record.disk or "", reader=record.mechanism or "", writer=who))
-        if progress is not None:
-            progress(number + 1, len(records))
+    readings, remarks = readings_of(records, captures_told(shelf, records, progress), trials)
     recorded = _recorded(trials, records, disks)
     return BenchEvidence(
         trials=trials,
@@ -157,7 +144,7 @@ def shelf_evidence(
         states={name: _state(m, classes.get(name, "")) for name, m in mechanisms.items()},
         recorded=recorded,
         irreplaceable=frozenset(d.inventory for d in disks if d.irreplaceable) | frozenset(irreplaceable),
-        remarks=tuple(remarks),
+        remarks=remarks,
     )
 
 
@@ -166,30 +153,20 @@ def sheet_evidence(trials: Sequence[Trial], irreplaceable: Collection[str] = ())
     return BenchEvidence(trials=trials, recorded=_recorded(trials, (), ()), irreplaceable=frozenset(irreplaceable))
 
 
-@lru_cache(maxsize=4096)
-def _gauged(parquet: str, sha256: str, name: str) -> Reading | str:
-    """What the gauges of a capture say, or why they say nothing; a capture never changes, so once is enough."""
-    try:
-        capture = replace(read_parquet(Path(parquet)), name=name, sha256=sha256)
-        found = gauge_captures([capture])
-    except (IndexholeError, OSError) as fault:
-        return str(fault)
-    gauges = {g.name: g for g in found.gauges}
-    layout = load_layouts().get(found.layout)
-    rpm = layout.speed_rpm if layout is not None else math.nan
-    speed, index, wrote = gauges["spindle_speed"], gauges["index_to_data"], gauges["writer_speed_ratio"]
-    return Reading(
-        disk="",
-        reader="",
-        writer="",
-        reader_ratio=speed.value / rpm,
-        reader_u=speed.uncertainty / rpm,
-        writer_ratio=wrote.value,
-        writer_u=wrote.uncertainty,
-        index_to_data_s=index.value,
-        # one turn shows no spread; what a drive differs by between occasions is added in any case
-        index_u_s=index.uncertainty if math.isfinite(index.uncertainty) else 0.0,
-    )
+def readings_of(
+    records: Sequence[CaptureRecord], held: Mapping[str, CaptureTold], trials: Sequence[Trial]
+) -> tuple[list[Reading], tuple[str, ...]]:
+    """What the gauges of captures say, with who read and who wrote each, and remarks on those that say nothing."""
+    readings: list[Reading] = []
+    remarks: list[str] = []
+    for record in records:
+        told = held[record.sha256]
+        if told.reading is None:
+            remarks.append(f"capture {record.name} tells nothing of speeds ({told.why})")
+        else:
+            who = formatter_of(record, trials) or ""
+            readings.append(replace(told.reading, disk=record.disk or "", reader=record.mechanism or "", writer=who))
+    return readings, tuple(remarks)
 
 
 def _recorded(

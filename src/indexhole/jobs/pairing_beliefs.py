@@ -1,26 +1,19 @@
-"""Beliefs kept in the user's cache folder, by what they were made from: weighing a shelf's trials takes seconds.
-
-The cache holds derived figures alone. Whatever is wrong with it, the beliefs are made anew.
-"""
+"""Beliefs kept in the user's cache folder, by what they were made from: weighing a shelf's trials takes seconds."""
 
 from __future__ import annotations
 
-import hashlib
 import io
 import json
 import zipfile
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import astuple
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from indexhole import __version__
-from indexhole.errors import IndexholeError
+from indexhole.jobs.kept import keep, place_of
 from indexhole.pairing.beliefs import Beliefs, DiskBelief, MechanismBelief, Quality
-from indexhole.shelf.files import write_whole
 from indexhole.standards.layouts import Layout
 
 _KEPT = 12
@@ -31,12 +24,7 @@ _DISK = ("loss_db", "defect_rate")
 
 
 def _place(made_from: object) -> Path:
-    from platformdirs import user_cache_path
-
-    told = repr((__version__, _FORM, _told(made_from)))
-    return (
-        user_cache_path("indexhole", appauthor=False) / f"beliefs-{hashlib.sha256(told.encode()).hexdigest()[:32]}.npz"
-    )
+    return place_of("beliefs", _FORM, _told(made_from), ".npz")
 
 
 def _told(value: object) -> object:
@@ -79,10 +67,4 @@ def keep_beliefs(made_from: object, beliefs: Beliefs) -> None:
     }
     written = io.BytesIO()
     np.savez(written, names=np.array(json.dumps(names)), **arrays)  # type: ignore[arg-type]
-    place = _place(made_from)
-    with suppress(OSError, IndexholeError):
-        place.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(place, written.getvalue())
-        kept = sorted(place.parent.glob("beliefs-*.npz"), key=lambda path: path.stat().st_mtime_ns)
-        for path in kept[:-_KEPT]:
-            path.unlink()
+    keep(_place(made_from), written.getvalue(), _KEPT)

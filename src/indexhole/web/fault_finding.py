@@ -101,6 +101,7 @@ class CausesPage(Page):
     plan: tuple[NextView, ...]
     decision: str
     groups: tuple[str, ...]
+    gauged: tuple[str, ...]
     course: Figure | None
     course_coming: bool
     form: Form
@@ -142,6 +143,7 @@ def causes_page(
         plan=tuple(_next_view(trial) for trial in diagnosis.plan[1:]) if diagnosis else (),
         decision=_decision(diagnosis) if diagnosis else "",
         groups=group_lines(diagnosis) if diagnosis else (),
+        gauged=diagnosis.gauged if diagnosis else (),
         course=course_figure(course) if course else None,
         course_coming=diagnosis is not None and course is None,
         form=sheet_form,

@@ -7,9 +7,9 @@ from starlette.datastructures import UploadFile
 from starlette.requests import Request
 from starlette.responses import Response
 
+from indexhole.causes.measurements import KEPT
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.jobs.networking import (
-    KEPT,
     LARGEST_BYTES,
     LevelledBench,
     keep_measurements,

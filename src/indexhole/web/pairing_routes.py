@@ -14,8 +14,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from indexhole import __version__
+from indexhole.causes.measurements import KEPT
 from indexhole.errors import InputFault
-from indexhole.jobs.networking import KEPT
 from indexhole.jobs.pairing import Answer, Question, answer, question
 from indexhole.jobs.pairing_evidence import Evidence, evidence_of
 from indexhole.jobs.pairing_matrix import Matrix, whole_matrix

@@ -14,10 +14,11 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse
 
 from indexhole.causes.diagnosis import Diagnosis
-from indexhole.jobs.faulting import Bench, Course, course, diagnose, irreplaceable_on
+from indexhole.causes.measurements import KEPT
+from indexhole.jobs.faulting import Bench, Course, course, diagnose, shelf_bench
 from indexhole.shelf.listing import state_of, trials_with
 from indexhole.shelf.register import Shelf
-from indexhole.web.work import Desk, Task
+from indexhole.web.work import Desk, Progress, Task
 
 # a page that waits longer than this shows that it waits
 PATIENCE_S = 0.7
@@ -105,23 +106,29 @@ class Site:
         """What the shelf's trials say is at fault, being worked out or ready; None when there are no trials."""
         if not self._trials():
             return None
-        bench = self.held("bench", lambda shelf: Bench(shelf.trials(), irreplaceable_on(shelf)))
-        return self.desk.ask(("causes", state_of(self.shelf)), lambda _: diagnose(bench))
+        return self.desk.ask(self._weighed_from("causes"), lambda progress: diagnose(self._bench(progress)))
 
     def course(self) -> Task[Course]:
         """How the causes stood trial by trial, being worked out or ready."""
-        bench = self.held("bench", lambda shelf: Bench(shelf.trials(), irreplaceable_on(shelf)))
-        return self.desk.ask(("course", state_of(self.shelf)), lambda progress: course(bench, progress))
+        return self.desk.ask(self._weighed_from("course"), lambda progress: course(self._bench(progress), progress))
+
+    def _weighed_from(self, name: str) -> tuple[str, int, bytes]:
+        """What a weighing was made from: the register as it stands, and the measurements kept beside it."""
+        path = self.shelf.folder / KEPT
+        return name, state_of(self.shelf), path.read_bytes() if path.is_file() else b""
+
+    def _bench(self, progress: Progress) -> Bench:
+        """Trials, captures and measurements; captures not seen before are gauged, which takes long."""
+        name = f"bench {hash(self._weighed_from('bench'))}"
+        return self.held(name, lambda shelf: shelf_bench(shelf, progress=progress))
 
     def diagnosis_if_ready(self) -> tuple[Diagnosis | None, bool]:
         """The diagnosis, None when there is none yet, and whether it is still being worked out.
 
         Of very many trials it is not begun by the way: only the Fault-finding page does that.
         """
-        if self._trials() > MOST_BY_THE_WAY:
-            task = self.desk.known(("causes", state_of(self.shelf)))
-        else:
-            task = self.diagnosis()
+        many = self._trials() > MOST_BY_THE_WAY
+        task = self.desk.known(self._weighed_from("causes")) if many else self.diagnosis()
         if task is None:
             return None, False
         if not task.wait(GLANCE_S):
