@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from sqlalchemy import RowMapping, select
+from sqlalchemy import select
 
 from indexhole.shelf.date_codes import codes_in
 from indexhole.shelf.records import Disk, Unit
@@ -34,31 +34,35 @@ def similar_to(shelf: Shelf, record: Unit | Disk) -> list[Likeness]:
     wanted = ("inventory", "title", "standing", *(("maker", "date_codes") if isinstance(record, Unit) else ()))
     with shelf.reading() as connection:
         # Columns, not records: there may be ten thousand, and few are alike.
-        others = connection.execute(select(*(table.c[name] for name in wanted)).order_by(table.c.row)).mappings()
-        return [
-            Likeness(other["inventory"], other["title"], "; ".join(why))
-            for other in others
-            if (why := _alike(record, other))
-        ]
+        others = connection.execute(select(*(table.c[name] for name in wanted)).order_by(table.c.row)).all()
+    words, codes, number = _words(record.title), set(codes_in(_codes(record))), record.inventory.casefold()
+    found = []
+    for inventory, title, standing, *coded in others:
+        why = []
+        if inventory == record.inventory:
+            why.append("it has the same inventory number" if standing == "known" else "a trial names it")
+        elif inventory.casefold() == number:
+            why.append("its inventory number differs in capitals only")
+        if title and len(words) >= FEWEST_WORDS and _share(words, _words(title)) >= SHARED:
+            why.append("its title is nearly the same")
+        if codes and isinstance(record, Unit) and record.maker and record.maker.casefold() == coded[0].casefold():
+            shared = sorted(codes & set(codes_in(coded[1])))
+            if shared:
+                why.append(f"same maker and date code {', '.join(shared)}")
+        if why:
+            found.append(Likeness(inventory, title, "; ".join(why)))
+    return found
 
 
-def _alike(record: Unit | Disk, other: RowMapping) -> list[str]:
-    why = []
-    if other["inventory"] == record.inventory:
-        why.append("it has the same inventory number" if other["standing"] == "known" else "a trial names it")
-    elif other["inventory"].casefold() == record.inventory.casefold():
-        why.append("its inventory number differs in capitals only")
-    if _share(record.title, other["title"]) >= SHARED:
-        why.append("its title is nearly the same")
-    if isinstance(record, Unit) and record.maker and record.maker.casefold() == other["maker"].casefold():
-        shared = sorted(set(codes_in(record.date_codes)) & set(codes_in(other["date_codes"])))
-        if shared:
-            why.append(f"same maker and date code {', '.join(shared)}")
-    return why
+def _codes(record: Unit | Disk) -> str:
+    return record.date_codes if isinstance(record, Unit) else ""
 
 
-def _share(one: str, other: str) -> float:
-    words, others = (set(re.findall(r"\w+", text.casefold())) for text in (one, other))
+def _words(text: str) -> set[str]:
+    return set(re.findall(r"\w+", text.casefold()))
+
+
+def _share(words: set[str], others: set[str]) -> float:
     if min(len(words), len(others)) < FEWEST_WORDS:
         return 0.0
     return len(words & others) / len(words | others)

@@ -10,17 +10,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeVar, get_args
 
-from sqlalchemy import ColumnElement, func, or_, select
+from sqlalchemy import ColumnElement, exists, func, or_, select, union_all
 
 from indexhole.model.trial import Trial
 from indexhole.shelf.entries import as_record
 from indexhole.shelf.journal import changes_kept
 from indexhole.shelf.records import Mechanism, Record, UnitKind
 from indexhole.shelf.register import Shelf
-from indexhole.shelf.tables import TABLES, disks, trials, units
+from indexhole.shelf.tables import TABLES, disks, mechanisms, trials, units
 from indexhole.shelf.trials import read_trials
 
 R = TypeVar("R", bound=Record)
+_LONGEST_KEY = 80
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,12 @@ def trials_with(
     return Trials(tuple(rows), int(total), int(tried or 0), int(failed or 0))
 
 
+def number_of_trials(shelf: Shelf) -> int:
+    """How many trials there are."""
+    with shelf.reading() as connection:
+        return int(connection.execute(select(func.count()).select_from(trials)).scalar_one())
+
+
 def trial_rank(shelf: Shelf, name: str) -> int | None:
     """How many trials stand before this one, None when there is none of that name."""
     with shelf.reading() as connection:
@@ -76,13 +83,48 @@ def trial_rank(shelf: Shelf, name: str) -> int | None:
         return int(connection.execute(select(func.count()).where(trials.c.row < row)).scalar_one())
 
 
-def tried_names(shelf: Shelf) -> frozenset[str]:
-    """Every mechanism, disk, host and lead that a trial names."""
+def tried_among(shelf: Shelf, names: Sequence[str]) -> frozenset[str]:
+    """Those of these mechanisms, hosts and leads that a trial names."""
+    asked = [
+        select(known).where(known.in_(list(names)), exists().where(column == known))
+        for known, column in (
+            (mechanisms.c.mechanism, trials.c.mechanism),
+            (units.c.inventory, trials.c.host),
+            (units.c.inventory, trials.c.lead),
+        )
+    ]
     with shelf.reading() as connection:
-        return frozenset(
-            name
-            for column in (trials.c.mechanism, trials.c.disk, trials.c.host, trials.c.lead)
-            for name in connection.execute(select(column).distinct().where(column.is_not(None))).scalars()
+        return frozenset(connection.execute(union_all(*asked)).scalars())
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What a trial can be made with, as (key, in words) for a list to choose from."""
+
+    mechanisms: tuple[tuple[str, str], ...]
+    disks: tuple[tuple[str, str], ...]
+    hosts: tuple[tuple[str, str], ...]
+    leads: tuple[tuple[str, str], ...]
+
+
+def choices_of(shelf: Shelf, most: int) -> Choices:
+    """Of each kind at most so many, in order of entry."""
+    named = select(units.c.inventory, units.c.title).order_by(units.c.row).limit(most)
+    with shelf.reading() as connection:
+        names = connection.execute(select(mechanisms.c.mechanism).order_by(mechanisms.c.row).limit(most)).scalars()
+        held = connection.execute(
+            select(disks.c.inventory, disks.c.title, disks.c.importance).order_by(disks.c.row).limit(most)
+        )
+        return Choices(
+            tuple((name, name) for name in names),
+            tuple(
+                (key, f"{key} {title}".rstrip() + (" (irreplaceable)" if importance == "irreplaceable" else ""))
+                for key, title, importance in held
+            ),
+            *(
+                tuple((key, f"{key} {title}".rstrip()) for key, title in connection.execute(named.where(of_kind)))
+                for of_kind in (units.c.kind == "host", units.c.kind.in_(("lead", "adapter")))
+            ),
         )
 
 
@@ -113,17 +155,22 @@ def _having(shelf: Shelf, kind: type[R], field: str, values: Sequence[str]) -> d
     return {record.key: record for record in records}
 
 
-def natural(key: str) -> list[tuple[int, str]]:
-    """Sorts D2 before D10: digits by their number, the rest by letter."""
-    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split("([0-9]+)", key)]
+def natural(key: str) -> str:
+    """Sorts D2 before D10: digits filled up to the most a key can have, the rest by letter."""
+    letters = key.rstrip("0123456789")
+    if any(letter in "0123456789" for letter in letters):
+        return re.sub("[0-9]+", lambda found: found[0].zfill(_LONGEST_KEY), key)
+    # nearly all are letters and then a number, and a large shelf has ten thousand to put in order
+    return letters + key[len(letters) :].zfill(_LONGEST_KEY) if key != letters else key
 
 
 def unit_keys(shelf: Shelf) -> list[str]:
     """Inventory numbers of units: drives first, then what they hang on, each in order of number."""
-    kinds = get_args(UnitKind)
+    kinds: dict[str, list[str]] = {kind: [] for kind in get_args(UnitKind)}
     with shelf.reading() as connection:
-        rows = connection.execute(select(units.c.inventory, units.c.kind)).all()
-    return [key for key, _ in sorted(rows, key=lambda row: (kinds.index(row[1]), natural(row[0])))]
+        for key, kind in connection.execute(select(units.c.inventory, units.c.kind)).all():
+            kinds[kind].append(key)
+    return [key for keys in kinds.values() for key in sorted(keys, key=natural)]
 
 
 def disk_keys(shelf: Shelf) -> list[str]:

@@ -11,9 +11,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from typing import Any, Literal, NamedTuple
+from itertools import groupby
+from typing import Any, Literal
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, Select, Table, and_, select
 
 from indexhole.shelf.additions import Part
 from indexhole.shelf.date_codes import Dating, date_unit, latest_code
@@ -50,19 +51,9 @@ class Timeline:
     unknown: int
 
 
-class _Placed(NamedTuple):
-    """A thing with the day it is put in order by; `told` and `basis` are those of a `Moment`."""
-
-    middle: int
-    rank: int
-    length: int
-    key: str
-    kind: str
-    title: str
-    earliest: date | None
-    latest: date | None
-    told: str
-    basis: str
+# the day it is put in order by, disks behind units, the length of the key; then what a `Moment` holds. A plain tuple:
+# ten thousand of them cost little as long as the collector of garbage need not look into them.
+_Placed = tuple[int, bool, int, str, str, str, date | None, date | None, str, str]
 
 
 def dating_of(shelf: Shelf, unit: str, *, today: date | None = None) -> Dating:
@@ -89,7 +80,7 @@ def timeline(
     placed = sorted(one for one in found if one is not None)
     shown = placed[first:] if most is None else placed[first : first + most]
     return Timeline(
-        tuple(Moment(p.kind, p.key, p.title, p.earliest, p.latest, p.told, p.basis) for p in shown),
+        tuple(Moment(*one[3:]) for one in shown),
         len(placed),
         len(found) - len(placed),
     )
@@ -103,22 +94,28 @@ def _called(part: str, name: str) -> str:
 
 
 def _made(connection: Connection, today: date) -> Iterator[_Placed | None]:
-    coded: dict[str, list[tuple[str, str]]] = {}
-    on_parts = select(parts.c.unit, parts.c.part, parts.c.name, parts.c.date_code).where(parts.c.date_code != "")
-    for unit, part, name, code in connection.execute(on_parts.order_by(parts.c.row)).all():
-        coded.setdefault(unit, []).append((_called(part, name), code))
-    asked = select(units.c.inventory, units.c.title, units.c.made, units.c.date_codes)
-    for key, title, made, codes in connection.execute(asked).all():
+    coded = and_(parts.c.unit == units.c.inventory, parts.c.date_code != "")
+    asked = (
+        select(
+            units.c.inventory, units.c.title, units.c.made, units.c.date_codes, parts.c.part, parts.c.name,
+            parts.c.date_code,
+        )
+        .select_from(units.outerjoin(parts, coded))
+        .order_by(units.c.row, parts.c.row)
+    )  # fmt: skip
+    for key, held in groupby(_rows(connection, asked), lambda row: row[0]):
+        _, title, made, codes, *first = next(held)
         if made:
             yield _placed("unit", key, title, made, "as told")
             continue
-        latest = latest_code([(_ON_IT, codes), *coded.get(key, ())], today=today)
+        on_parts = [(_called(part, name), code) for part, name, code in (first, *(row[4:] for row in held)) if part]
+        latest = latest_code([(_ON_IT, codes), *on_parts], today=today)
         if latest is None or latest.reading is None:
             yield None
             continue
         day = latest.reading.earliest
         basis = f"date code {latest.code} on {latest.what}"
-        yield _Placed(day.toordinal(), 0, len(key), key, "unit", title, day, None, f"not before {day}", basis)
+        yield day.toordinal(), False, len(key), "unit", key, title, day, None, f"not before {day}", basis
 
 
 def _acquired(connection: Connection, today: date) -> Iterator[_Placed | None]:
@@ -137,8 +134,14 @@ def _recorded(connection: Connection, today: date) -> Iterator[_Placed | None]:
 _FOUND = {"made": _made, "acquired": _acquired, "recorded": _recorded}
 
 
-def _columns(connection: Connection, table: Table, *names: str) -> Any:
-    return connection.execute(select(*(table.c[name] for name in ("inventory", "title", *names)))).all()
+def _columns(connection: Connection, table: Table, *names: str) -> Iterator[Any]:
+    return _rows(connection, select(*(table.c[name] for name in ("inventory", "title", *names))))
+
+
+def _rows(connection: Connection, asked: Select[Any]) -> Iterator[Any]:
+    # some at a time: quicker than one by one, and not all are held at once
+    for rows in connection.execute(asked).partitions(500):
+        yield from rows
 
 
 def _placed(kind: str, key: str, title: str, when: str, basis: str) -> _Placed | None:
@@ -146,7 +149,7 @@ def _placed(kind: str, key: str, title: str, when: str, basis: str) -> _Placed |
     if meant is None:
         return None
     # of one day units come first, and a shorter number first, so that D2 stands before D10
-    return _Placed(meant[0], kind == "disk", len(key), key, kind, title, meant[1], meant[2], when, basis)
+    return meant[0], kind == "disk", len(key), kind, key, title, meant[1], meant[2], when, basis
 
 
 # a large shelf has the same few hundred dates many times over

@@ -17,7 +17,7 @@ from starlette.responses import JSONResponse, Response
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
 from indexhole.shelf.compare_units import MOST_UNITS, compare_units
-from indexhole.shelf.listing import trials_with
+from indexhole.shelf.listing import number_of_trials, trials_with
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.timeline import By, Moment, timeline
 from indexhole.shelf.trials import Imported
@@ -156,7 +156,7 @@ def _trials(router: APIRouter, site: Site) -> None:
 
     @router.get("/trials", tags=tags, summary="List trials, in order", operation_id="list-trials")
     def every(first: First = 0, most: Most = 100) -> Some[TrialRow]:
-        total = site.held("number of trials", lambda shelf: trials_with(shelf, most=0).total)
+        total = number_of_trials(site.shelf)
         found = trials_with(site.shelf, first=first, most=most, latest=False, sums=False).rows
         return Some(total=total, first=first, items=[_row(trial) for trial in found])
 

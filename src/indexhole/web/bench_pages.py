@@ -9,13 +9,12 @@ from typing import Any
 
 from indexhole.errors import IndexholeError
 from indexhole.shelf.likeness import Likeness
-from indexhole.shelf.listing import Trials, next_trial, trials_with
+from indexhole.shelf.listing import Trials, choices_of, next_trial, trials_with
 from indexhole.shelf.quick_entry import Draft, Understood
 from indexhole.shelf.records import Disk, Mechanism, Unit
-from indexhole.shelf.register import Shelf
 from indexhole.web.asks import disk_asks, unit_asks
 from indexhole.web.cautions import Caution, cautions_for
-from indexhole.web.forms import Ask, Form, form
+from indexhole.web.forms import MOST_CHOICES, Ask, Form, form
 from indexhole.web.links import disk_link, unit_link
 from indexhole.web.shelf_pages import ChangeRow, Stretch, change_row, stretch
 from indexhole.web.site import Site
@@ -72,36 +71,22 @@ class TakeInPage(Page):
 
 def trial_asks(site: Site) -> tuple[Ask, ...]:
     """What is asked of one attempt, in the order of the hand: what with what first, the outcome last."""
-    mechanisms = site.held("mechanism names", lambda s: tuple((m.mechanism, m.mechanism) for m in s.all(Mechanism)))
-    disks = site.held("disk names", lambda s: tuple((d.inventory, _named(d)) for d in s.all(Disk)))
-    hosts, leads = site.held("host and lead names", _hosts_and_leads)
+    known = choices_of(site.shelf, MOST_CHOICES + 1)
     return (
         Ask("operation", "Operation", "choice", options=_OPERATIONS, required=True),
-        Ask("mechanism", "Mechanism", "choice", options=mechanisms, required=True),
-        Ask("disk", "Disk", "choice", options=disks, required=True),
+        Ask("mechanism", "Mechanism", "choice", options=known.mechanisms, required=True),
+        Ask("disk", "Disk", "choice", options=known.disks, required=True),
         Ask("side", "Side", "choice", options=(("0", "0"), ("1", "1")), required=True),
         Ask("first_cylinder", "First cylinder", "number", required=True),
         Ask("last_cylinder", "Last cylinder", "number", required=True),
         Ask("sectors_tried", "Sectors tried", "number", required=True),
         Ask("sectors_failed", "Sectors failed", "number", "or press one of the outcomes below"),
-        Ask("host", "Host", "choice", options=hosts),
-        Ask("lead", "Lead", "choice", options=leads),
+        Ask("host", "Host", "choice", options=known.hosts),
+        Ask("lead", "Lead", "choice", options=known.leads),
         Ask("note", "Note"),
         Ask("trial", "Trial", help="a name of its own", required=True),
         Ask("when", "When", required=True),
     )
-
-
-def _named(disk: Disk) -> str:
-    mark = " (irreplaceable)" if disk.irreplaceable else ""
-    return f"{disk.inventory} {disk.title}".rstrip() + mark
-
-
-def _hosts_and_leads(shelf: Shelf) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
-    units = [u for u in shelf.all(Unit) if u.kind != "drive unit"]
-    hosts = tuple((u.inventory, f"{u.inventory} {u.title}".rstrip()) for u in units if u.kind == "host")
-    leads = tuple((u.inventory, f"{u.inventory} {u.title}".rstrip()) for u in units if u.kind != "host")
-    return hosts, leads
 
 
 def next_values(site: Site, asked: Mapping[str, str]) -> dict[str, Any]:

@@ -19,9 +19,10 @@ from starlette.responses import Response
 from indexhole import __version__
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.shelf.captures import store_capture
-from indexhole.shelf.records import CaptureRecord, Disk, Mechanism
+from indexhole.shelf.listing import choices_of
+from indexhole.shelf.records import CaptureRecord
 from indexhole.signal.readers import READERS, read_capture
-from indexhole.web.forms import Ask, FormPage, form, typed
+from indexhole.web.forms import MOST_CHOICES, Ask, FormPage, form, typed
 from indexhole.web.links import KEY_LENGTH, capture_link
 from indexhole.web.posted import Posted
 from indexhole.web.progress import how_far
@@ -45,22 +46,16 @@ Chosen = Annotated[list[str], Query(default_factory=list)]
 
 def capture_asks(site: Site) -> tuple[Ask, ...]:
     """What is asked of a capture besides its file."""
-    disks, mechanisms = site.held(
-        "names of recordings",
-        lambda shelf: (
-            tuple((d.inventory, f"{d.inventory} {d.title}".rstrip()) for d in shelf.all(Disk)),
-            tuple((m.mechanism, m.mechanism) for m in shelf.all(Mechanism)),
-        ),
-    )
+    known = choices_of(site.shelf, MOST_CHOICES + 1)
     return (
-        Ask("disk", "Disk", "choice", options=disks, optional_none=True),
-        Ask("mechanism", "Read by mechanism", "choice", options=mechanisms, optional_none=True),
+        Ask("disk", "Disk", "choice", options=known.disks, optional_none=True),
+        Ask("mechanism", "Read by mechanism", "choice", options=known.mechanisms, optional_none=True),
         Ask(
             "writer",
             "Formatted by mechanism",
             "choice",
             "where it is known for certain; others are compared with it",
-            options=mechanisms,
+            options=known.mechanisms,
             optional_none=True,
         ),
         Ask("cylinder", "Cylinder", "number", "of a capture of one track", optional_none=True),

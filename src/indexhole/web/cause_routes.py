@@ -13,9 +13,7 @@ from starlette.responses import Response
 
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.model.trial import Trial
-from indexhole.shelf.listing import Trials, trial_rank, trials_with
-from indexhole.shelf.records import Disk, Mechanism, Unit
-from indexhole.shelf.register import Shelf
+from indexhole.shelf.listing import Trials, choices_of, number_of_trials, trial_rank, trials_with
 from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, parse_sheet, sheet_bytes
 from indexhole.shelf.sheet_text import decode_sheet
 from indexhole.shelf.trials import Imported
@@ -23,11 +21,11 @@ from indexhole.web import network_routes, outcome_routes
 from indexhole.web.capture_routes import plain_name
 from indexhole.web.fault_finding import causes_page, trials_page
 from indexhole.web.faults import sentence, told_whole
-from indexhole.web.forms import Ask, Form, Options, form, typed
+from indexhole.web.forms import MOST_CHOICES, Ask, Form, form, typed
 from indexhole.web.posted import Posted
 from indexhole.web.progress import how_far
 from indexhole.web.shelf_pages import Stretch, stretch
-from indexhole.web.site import GLANCE_S, PATIENCE_S, Site
+from indexhole.web.site import GLANCE_S, MOST_BY_THE_WAY, PATIENCE_S, Site
 from indexhole.web.view import render
 from indexhole.web.words import listed, plural, query
 
@@ -37,31 +35,21 @@ _OPERATIONS = (("read", "read"), ("write", "write and verify"), ("format", "form
 
 def trial_asks(site: Site) -> tuple[Ask, ...]:
     """What is asked of one trial; the columns of the sheet."""
-    hosts, leads, mechanisms, disks = site.held("names of the sheet", _names)
+    known = choices_of(site.shelf, MOST_CHOICES + 1)
     return (
         Ask("trial", "Trial", help="a name of its own, such as T80", required=True),
         Ask("when", "When", help="2026-03-01 or 2026-03-01T14:05", required=True),
         Ask("operation", "Operation", "choice", options=_OPERATIONS, required=True),
-        Ask("mechanism", "Mechanism", "choice", options=mechanisms, required=True),
-        Ask("disk", "Disk", "choice", options=disks, required=True),
+        Ask("mechanism", "Mechanism", "choice", options=known.mechanisms, required=True),
+        Ask("disk", "Disk", "choice", options=known.disks, required=True),
         Ask("side", "Side", "choice", options=(("0", "0"), ("1", "1")), required=True),
         Ask("first_cylinder", "First cylinder", "number", required=True),
         Ask("last_cylinder", "Last cylinder", "number", required=True),
         Ask("sectors_tried", "Sectors tried", "number", required=True),
         Ask("sectors_failed", "Sectors failed", "number", required=True),
-        Ask("host", "Host", "choice", options=hosts),
-        Ask("lead", "Lead", "choice", options=leads),
+        Ask("host", "Host", "choice", options=known.hosts),
+        Ask("lead", "Lead", "choice", options=known.leads),
         Ask("note", "Note"),
-    )
-
-
-def _names(shelf: Shelf) -> tuple[Options, Options, Options, Options]:
-    units = shelf.all(Unit)
-    return (
-        tuple((u.inventory, u.inventory) for u in units if u.kind == "host"),
-        tuple((u.inventory, u.inventory) for u in units if u.kind in ("lead", "adapter")),
-        tuple((m.mechanism, m.mechanism) for m in shelf.all(Mechanism)),
-        tuple((d.inventory, f"{d.inventory} {d.title}".rstrip()) for d in shelf.all(Disk)),
     )
 
 
@@ -98,7 +86,7 @@ def _sheet_page(
 
 def _sheet_part(site: Site, request: Request) -> tuple[Trials, Stretch]:
     """The page of the sheet an address names (`page`, or `at` a trial), the last one when it names none."""
-    total = trials_with(site.shelf, most=0).total
+    total = number_of_trials(site.shelf)
     pages = max(1, -(-total // SHEET_ROWS))
     asked = request.query_params
     rank = trial_rank(site.shelf, asked["at"]) if asked.get("at") else None
@@ -131,17 +119,19 @@ def routes(site: Site) -> APIRouter:
 
     @router.get("")
     def causes(request: Request) -> Response:
-        trials = site.held("trials", lambda shelf: tuple(shelf.trials()))
+        number = number_of_trials(site.shelf)
         task = site.diagnosis()
         diagnosis, fault = None, ""
-        if task is not None and task.wait(PATIENCE_S):
+        # so many are not weighed while somebody waits
+        if task is not None and task.wait(GLANCE_S if number > MOST_BY_THE_WAY else PATIENCE_S):
             try:
                 diagnosis = task.result()
             except InputFault as refusal:
                 fault = told_whole(refusal)
         course = site.course() if diagnosis is not None else None
         steps = course.result() if course is not None and course.wait(GLANCE_S) and not course.failed else None
-        page = causes_page(trials, diagnosis, _import_form(), site.told(request), fault, steps)
+        trials = site.held("trials", lambda shelf: tuple(shelf.trials())) if diagnosis is not None else ()
+        page = causes_page(number, trials, diagnosis, _import_form(), site.told(request), fault, steps)
         return render("causes.html", page)
 
     @router.get("/progress")

@@ -119,6 +119,7 @@ class TrialsPage(Page):
 
 
 def causes_page(
+    number: int,
     trials: Sequence[Trial],
     diagnosis: Diagnosis | None,
     sheet_form: Form,
@@ -126,14 +127,19 @@ def causes_page(
     fault: str = "",
     course: Course | None = None,
 ) -> CausesPage:
-    """The ranking as it stands; without a diagnosis it is still being worked out, and so is a missing course."""
-    weighing = bool(trials) and diagnosis is None and not fault
+    """The ranking as it stands; without a diagnosis it is still being worked out, and so is a missing course.
+
+    Args:
+        number: how many trials there are.
+        trials: those the diagnosis was made from; none need be given without one.
+    """
+    weighing = number > 0 and diagnosis is None and not fault
     return CausesPage(
         title="Fault-finding",
         section="Fault-finding",
         told=told,
         again=PROGRESS if weighing else "",
-        trials=len(trials),
+        trials=number,
         weighing=weighing,
         fault=fault,
         causes=_cause_views(diagnosis.causes, trials) if diagnosis else (),

@@ -17,7 +17,7 @@ from indexhole.jobs.networking import (
     level_bench,
     shelf_evidence,
 )
-from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit
+from indexhole.shelf.listing import state_of
 from indexhole.web.capture_routes import plain_name
 from indexhole.web.faults import told_whole
 from indexhole.web.network_view import network_page
@@ -34,8 +34,7 @@ def _levelling(site: Site) -> Task[LevelledBench]:
     shelf = site.shelf
     path = shelf.folder / KEPT
     measured = path.read_bytes() if path.is_file() else b""
-    known = tuple(tuple(repr(r) for r in shelf.all(kind)) for kind in (Unit, Mechanism, Disk, CaptureRecord))
-    key = ("network", tuple(shelf.trials()), known, measured)
+    key = ("network", state_of(shelf), measured)
     return site.desk.ask(
         key, lambda progress: level_bench(shelf_evidence(shelf, progress=progress), kept_measurements(shelf))
     )

@@ -23,6 +23,7 @@ from indexhole.jobs.pairing_plan import check_plan
 from indexhole.jobs.pairing_plan_sheet import HEADING, LARGEST_PLAN_BYTES, plan_of
 from indexhole.jobs.pairing_stock import Stock, stock_of
 from indexhole.pairing.parts import WhatIf
+from indexhole.shelf.listing import state_of
 from indexhole.standards.classes import load_classes
 from indexhole.web.faults import fault_page, sentence, told_whole
 from indexhole.web.pairing_matrix_view import MatrixPage, class_choice, matrix_page
@@ -95,10 +96,9 @@ def _number(values: Mapping[str, str], name: str) -> float | None:
 
 def held(site: Site) -> Task[Held]:
     """The shelf's stock and evidence, being gathered or ready; gathered anew when the shelf has changed."""
-    latest = site.shelf.changes(1)
     kept = site.shelf.folder / KEPT
     measured = kept.stat().st_mtime_ns if kept.exists() else 0
-    state = (latest[0].number if latest else 0, len(site.shelf.trials()), measured, __version__)
+    state = (state_of(site.shelf), measured, __version__)
 
     def gather(_: Any) -> Held:
         stock = stock_of(site.shelf)

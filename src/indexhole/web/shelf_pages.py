@@ -12,7 +12,7 @@ from markupsafe import Markup
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.shelf.additions import View
 from indexhole.shelf.journal import Change
-from indexhole.shelf.listing import disk_keys, mechanisms_by_unit, records_of, tried_names, unit_keys
+from indexhole.shelf.listing import disk_keys, mechanisms_by_unit, records_of, tried_among, unit_keys
 from indexhole.shelf.records import Disk, Mechanism, Record, Unit
 from indexhole.standards.classes import load_classes
 from indexhole.web.links import disk_link, unit_link, view_link
@@ -148,9 +148,9 @@ def shelf_page(site: Site, words: str, kind: str, pages: tuple[int, int], told: 
     units, disks = site.held("unit keys", unit_keys), site.held("disk keys", disk_keys)
     unit_stretch = stretch(pages[0], len(units), lambda n: query("/", units=n, disks=pages[1]) + "#units")
     disk_stretch = stretch(pages[1], len(disks), lambda n: query("/", units=pages[0], disks=n) + "#disks")
-    tried = site.held("tried", tried_names)
     shown = [] if looking else _part(site, Unit, units, unit_stretch)
     own = mechanisms_by_unit(shelf, [unit.inventory for unit in shown])
+    tried = tried_among(shelf, [m.mechanism for held in own.values() for m in held])
     return ShelfPage(
         title="Shelf",
         section="Shelf",

@@ -16,7 +16,7 @@ from starlette.responses import RedirectResponse
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.causes.measurements import KEPT
 from indexhole.jobs.faulting import Bench, Course, course, diagnose, shelf_bench
-from indexhole.shelf.listing import state_of, trials_with
+from indexhole.shelf.listing import number_of_trials, state_of
 from indexhole.shelf.register import Shelf
 from indexhole.web.work import Desk, Progress, Task
 
@@ -99,12 +99,9 @@ class Site:
         """What is made from the shelf, kept until the shelf changes."""
         return self.memory.of(name, state_of(self.shelf), lambda: make(self.shelf))
 
-    def _trials(self) -> int:
-        return self.held("number of trials", lambda shelf: trials_with(shelf, most=0).total)
-
     def diagnosis(self) -> Task[Diagnosis] | None:
         """What the shelf's trials say is at fault, being worked out or ready; None when there are no trials."""
-        if not self._trials():
+        if not number_of_trials(self.shelf):
             return None
         return self.desk.ask(self._weighed_from("causes"), lambda progress: diagnose(self._bench(progress)))
 
@@ -127,7 +124,7 @@ class Site:
 
         Of very many trials it is not begun by the way: only the Fault-finding page does that.
         """
-        many = self._trials() > MOST_BY_THE_WAY
+        many = number_of_trials(self.shelf) > MOST_BY_THE_WAY
         task = self.desk.known(self._weighed_from("causes")) if many else self.diagnosis()
         if task is None:
             return None, False

@@ -10,7 +10,7 @@ from typing import Any
 from indexhole.shelf.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.date_codes import Dating, date_unit
 from indexhole.shelf.dates import span_of
-from indexhole.shelf.listing import Trials, trials_with, tried_names
+from indexhole.shelf.listing import Trials, trials_with, tried_among
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.standings import FieldStanding, in_words
@@ -160,7 +160,7 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
     diagnosis, weighing = site.diagnosis_if_ready()
     mechanisms = shelf.mechanisms_of(inventory)
     names = [m.mechanism for m in mechanisms]
-    tried = site.held("tried", tried_names)
+    tried = tried_among(shelf, [inventory, *names])
     parts = shelf.page(Part, unit=inventory, most=500)
     dating = _dating(unit, parts)
     stands = shelf.standings_of(Unit, inventory)
