@@ -191,7 +191,9 @@ def test_show_gathers_all_that_is_known_of_a_thing(bench, sheet):
     assert [trial["trial"] for trial in bench.json("show", "K2")["found"][0]["trials"]] == ["T2"]
     assert len(bench.json("show", "L1")["found"][0]["trials"]) == 2
     assert bench.json("show", "D1.0")["found"][0]["mechanism"]["standing"] == "unproven"
-    assert bench("show", "T1").splitlines()[-1] == '  note: said "loud", twice'
+    *_, note, logged = bench("show", "T1").splitlines()
+    assert note == '  note: said "loud", twice'
+    assert logged.startswith("  logged, UTC: 20")
     assert "there is no D7 on the shelf; try `indexhole shelf search D7`" in bench.refused("show", "D7")
 
 

@@ -62,6 +62,20 @@ def test_a_field_may_be_not_known_or_as_told(bench):
     assert "needs a value, and who said so" in bench.refused("standing", "unit", "D1", "state", "as told")
 
 
+def test_who_signs_a_sheet_is_kept_with_its_trials(bench, tmp_path, capsys):
+    sheet = tmp_path / "bench.csv"
+    heading = (
+        "trial,when,operation,host,lead,mechanism,disk,side,first_cylinder,last_cylinder,sectors_tried,sectors_failed"
+    )
+    sheet.write_text(f"{heading}\nT1,2026-03-01,read,,,D1.0,K1,0,0,12,117,3\n")
+    assert edge.run(["shelf", "--who", "Anna", "import", str(sheet), "--shelf", str(bench.folder)]) == 0
+    capsys.readouterr()
+    assert bench.json("list", "trials")["trials"][0]["logged_by"] == "Anna"
+    assert "logged by" in bench("list", "trials")
+    assert "  logged by: Anna\n" in bench("show", "T1")
+    assert bench("export").splitlines()[0] == f"{heading},note"
+
+
 def test_parts_tell_when_a_unit_was_not_made_before(bench):
     bench("add", "unit", "D1")
     bench("add", "part", "D1", "processor", "--date-code", "8332", "--marking", "8-bit")

@@ -58,7 +58,7 @@ def said(shelf: Shelf) -> dict[str, object]:
     """Everything a shelf says: entries, trials, journal, standings, histories, search."""
     return {
         **{kind.WORD: shelf.all(kind) for kind in TABLES},
-        "trials": shelf.trials(),
+        "trials": shelf.trial_log(),
         "changes": shelf.changes(),
         "standings": shelf.standings_of(Unit, "D2"),
         "history": shelf.field_history(Unit, "D2"),

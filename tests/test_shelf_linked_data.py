@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from indexhole.shelf.register import Shelf
 
 # DCMI Metadata Terms, 2020-01-20: the properties used here and the types of the DCMI Type Vocabulary (from memory)
 PROPERTIES = {
-    "identifier", "title", "description", "creator", "created", "accrualMethod", "dateAccepted", "provenance", "type",
+    "identifier", "title", "description", "creator", "contributor", "created", "accrualMethod", "dateAccepted", "provenance", "type",
     "isPartOf", "hasVersion", "source", "dateSubmitted", "format", "subject", "date", "extent",
 }  # fmt: skip
 TYPES = {
@@ -32,7 +33,7 @@ def shelf(tmp_path: Path) -> Shelf:
         held.add(record)
     held.add(checked(Part, unit="D1", name="controller", date_code="8442"))
     held.add(checked(Loan, disk="K7", party="school", since="2025"))
-    held.add_trials([Trial("T 1/é", "2026-03-01", "read", "H1", "", "D1.0", "K1", 0, 0, 12, 117, 3, "")])
+    held.signed("Ada").add_trials([Trial("T 1/é", "2026-03-01", "read", "H1", "", "D1.0", "K1", 0, 0, 12, 117, 3, "")])
     held.add_capture(
         checked(
             CaptureRecord, sha256="a" * 64, name="a.vcd", size_bytes=1, parquet="captures/a", disk="K1",
@@ -79,3 +80,5 @@ def test_names_with_spaces_and_slashes_stay_one_name(shelf):
     (trial,) = [node for node in document["@graph"] if node["@id"] == address("trial", "T 1/é")]
     assert trial["indexhole:mechanism"] == {"@id": "urn:indexhole:mechanism:D1.0"}
     assert trial["indexhole:sectors_failed"] == 3
+    assert trial["dcterms:contributor"] == "Ada"
+    assert datetime.fromisoformat(trial["dcterms:dateSubmitted"]).tzinfo is not None

@@ -76,6 +76,18 @@ def test_undo_brings_back_a_mark_that_an_older_version_took_away(old):
     assert old.get(Disk, "K9").irreplaceable
 
 
+@pytest.mark.parametrize(("version", "who"), [("0.1.0", ""), ("0.1.0-schema-6", "Anna")])
+def test_who_logged_the_trials_of_an_older_shelf_is_read_from_its_journal(tmp_path, version, who):
+    shutil.copytree(SHELVES / version, tmp_path / "shelf")
+    old = Shelf.open(tmp_path / "shelf")
+    (change,) = [change for change in old.changes() if change.what == "import 2 trials from bench.csv"]
+    assert {(trial.logged_by, trial.logged_utc) for trial in old.trial_log()} == {(who, change.at_utc)}
+    # what the journal noted before there was such a column is taken back all the same
+    old.remove_trial("T2")
+    old.undo()
+    assert [trial.logged_by for trial in old.trial_log()] == [who, who]
+
+
 def test_what_schema_6_kept_besides_is_there(tmp_path):
     shutil.copytree(SHELVES / "0.1.0-schema-6", tmp_path / "shelf")
     old = Shelf.open(tmp_path / "shelf")

@@ -16,7 +16,7 @@ from indexhole.errors import IndexholeError, InputFault, ShelfFault
 from indexhole.model.trial import Trial
 from indexhole.shelf import tables
 from indexhole.shelf.database import transaction
-from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit, checked
+from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit, checked, now
 from indexhole.shelf.register import Shelf, default_folder
 from indexhole.shelf.sheet import parse_sheet, read_sheet, sheet_bytes
 
@@ -166,6 +166,34 @@ def test_a_unit_named_by_others_cannot_go_nor_change_its_part(shelf):
     assert shelf.find(Unit, "D1") is None
     with pytest.raises(InputFault, match="there is no trial T1"):
         shelf.remove_trial("T1")
+
+
+def test_a_trial_keeps_who_logged_it_and_when(shelf):
+    shelf.add_trials([TRIAL])
+    before = now()
+    shelf.signed("Anna").add_trials([replace(TRIAL, trial="T2")], "the bench")
+    first, second = shelf.trial_log()
+    assert (first.trial, first.logged_by) == ("T1", "")
+    assert second.logged_by == "Anna"
+    assert second.logged_utc is not None
+    assert before <= second.logged_utc <= now()
+    # the sheet and diagnosis have the columns they always had
+    assert shelf.trials() == [TRIAL, replace(TRIAL, trial="T2")]
+    assert [found.key for found in shelf.search("anna")] == ["T2"]
+    shelf.signed("Ben").remove_trial("T2")
+    (copy,) = (shelf.folder / "removed").glob("*-trial-T2.json")
+    assert '"logged_by": "Anna"' in copy.read_text()
+    shelf.undo()
+    assert shelf.trial_log() == [first, second]
+    shelf.undo()
+    assert shelf.trial_log() == [first]
+
+
+@pytest.mark.parametrize(("who", "why"), [("x" * 201, ""), ("", "x" * 2001), ("a\0b", ""), ("", "\0")])
+def test_a_signature_is_short_text(shelf, who, why):
+    with pytest.raises(InputFault, match="holds a NUL character or more than"):
+        shelf.signed(who, why)
+    assert shelf.signed("x" * 200, "y" * 2000).signature.who == "x" * 200
 
 
 def test_an_import_enters_what_it_does_not_know_as_unproven(shelf):

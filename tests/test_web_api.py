@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -148,6 +149,11 @@ def test_trials_are_added_all_or_none_and_weighed(program: Program, shelf: Shelf
     assert program("GET", "/api/trials?first=3&most=1").json()["items"][0]["trial"] == "T3"
     assert "on the shelf already" in told(program("POST", "/api/trials", json=[row("T9"), row("T3")]))
     assert len(shelf.trials()) == 8
+    assert program("POST", "/api/trials?who=Ada", json=[row("T9")]).status_code == 201
+    items = program("GET", "/api/trials?first=7").json()["items"]
+    assert [item["logged_by"] for item in items] == ["", "Ada"]
+    assert all(datetime.fromisoformat(item["logged_utc"]).tzinfo for item in items)
+    assert "who" in told(program("POST", f"/api/trials?who={'A' * 201}", json=[row("T10")]))
     weighed = program.until_ready("/api/causes")
     assert weighed == diagnose(shelf_bench(shelf)).to_json_dict()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import io
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from indexhole.shelf.history import FieldChange
 from indexhole.shelf.listing import next_trial, trial_rank, trials_with, unit_keys
 from indexhole.shelf.records import Disk, Mechanism, Note, Unit, checked, now
 from indexhole.shelf.register import Shelf
+from indexhole.shelf.sheet import sheet_bytes
 from indexhole.shelf.standings import FieldStanding
 from indexhole.web.forms import Ask
 from indexhole.web.shelf_routes import merge
@@ -402,3 +404,31 @@ def test_two_keepers_say_how_a_field_is_known(visitor: Visitor) -> None:
         "maker": FieldStanding("maker", "not known"),
     }
     assert visitor.shelf.get(Unit, "D1").location == "loft"
+
+
+def test_a_trial_tells_who_logged_it(visitor: Visitor) -> None:
+    done = visitor.post("/bench?disk=K1", {**ATTEMPT, "outcome": "all", "by": " Ada "})
+    page = visitor.after(done).text
+    looked_over(page)
+    (kept,) = visitor.shelf.trial_log()
+    assert kept.logged_by == "Ada"
+    assert kept.logged_utc is not None
+    assert f"Ada, {kept.logged_utc:%Y-%m-%d %H:%M} UTC" in page
+    # the name stands there for the next trial of this visitor, and for nobody else's
+    assert as_sent(page)["by"] == "Ada"
+    assert as_sent(visitor.get("/bench").text)["by"] == ""
+    for address in ("/causes/trials", "/unit?no=D1", "/disk?no=K1"):
+        assert f"Ada, {kept.logged_utc:%Y-%m-%d %H:%M} UTC" in visitor.get(address).text
+    wrong = visitor.post("/bench", {**ATTEMPT, "trial": "T2", "outcome": "all", "when": "soon", "by": "Ben"})
+    assert as_sent(wrong.text)["by"] == "Ben"
+    long = visitor.post("/bench", {**ATTEMPT, "trial": "T2", "outcome": "all", "by": "B" * 201})
+    assert long.status_code == 422
+    assert "more than 200 characters" in long.text
+    visitor.after(visitor.post("/causes/trials/new", {**ATTEMPT, "trial": "T2", "sectors_failed": "0", "by": "Ben"}))
+    sheet = sheet_bytes([replace(visitor.shelf.trials()[0], trial="T3")])
+    visitor.after(visitor.post("/causes/trials", {"by": "Cleo"}, {"file": ("sheet.csv", sheet, "text/csv")}))
+    assert [trial.logged_by for trial in visitor.shelf.trial_log()] == ["Ada", "Ben", "Cleo"]
+    wrong = visitor.post("/causes/trials", {"by": "Cleo"}, {"file": ("sheet.csv", b"x", "text/csv")})
+    assert (wrong.status_code, 'id="sheet-by" name="by" value="Cleo"' in wrong.text) == (422, True)
+    # the sheet that goes out has the columns every reader of it knows
+    assert visitor.get("/causes/trials.csv").text.splitlines()[0].endswith("sectors_tried,sectors_failed,note")

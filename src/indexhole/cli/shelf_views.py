@@ -31,6 +31,7 @@ _HEADINGS = {
     "recorded_humidity_pct": "recorded at, % humidity",
     "size_bytes": "bytes",
     "added_utc": "added, UTC",
+    "logged_utc": "logged, UTC",
 }
 _ALL = 1_000_000
 _COLUMNS: dict[str, tuple[str, ...]] = {
@@ -39,7 +40,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "disks": ("inventory", "title", "disk_class", "sides", "importance", "standing"),
     "trials": (
         "trial", "when", "operation", "host", "lead", "mechanism", "disk", "side", "first_cylinder",
-        "last_cylinder", "sectors_tried", "sectors_failed", "note",
+        "last_cylinder", "sectors_tried", "sectors_failed", "note", "logged_by", "logged_utc",
     ),
     "captures": ("sha256", "name", "size_bytes", "disk", "mechanism", "cylinder", "head", "taken"),
     "events": ("event", "unit", "when", "what", "source"),
@@ -60,7 +61,7 @@ _KINDS: dict[str, type[Record]] = {
 def entries(shelf: Shelf, what: str) -> Sequence[Any]:
     """The entries `shelf list` shows."""
     if what == "trials":
-        return shelf.trials()
+        return shelf.trial_log()
     if what == "changes":
         return shelf.changes()
     return shelf.all(_KINDS[what])
@@ -116,7 +117,7 @@ def gathered(shelf: Shelf, key: str) -> list[dict[str, Any]]:
 
     Raises InputFault when nothing has it.
     """
-    trials = shelf.trials()
+    trials = shelf.trial_log()
     found: list[dict[str, Any]] = []
     unit = shelf.find(Unit, key)
     if unit is not None:
@@ -180,8 +181,8 @@ def show_gathered(found: list[dict[str, Any]]) -> None:
             elif isinstance(held, Trial):
                 say(f"trial {held.trial}")
                 for name, value in asdict(held).items():
-                    if name != "trial" and value != "":
-                        say(f"  {_heading(name)}: {value}")
+                    if name != "trial" and value not in (None, ""):
+                        say(f"  {_heading(name)}: {_cell(name, value)}")
             elif word == "revision":
                 continue
             elif word == "dating" and held is not None:

@@ -16,13 +16,14 @@ from typing import Any
 from sqlalchemy import Connection, DateTime, Engine, Table, delete, func, insert, select, update
 
 from indexhole import __version__
-from indexhole.errors import ShelfFault
+from indexhole.errors import InputFault, ShelfFault
 from indexhole.shelf import search
 from indexhole.shelf.database import transaction
 from indexhole.shelf.records import now
 from indexhole.shelf.tables import UtcDateTime, changed_rows, changes, metadata
 
 Values = Mapping[str, Any]
+LONGEST_WHO, LONGEST_WHY = 200, 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,15 @@ class Signature:
 
     who: str = ""
     why: str = ""
+
+
+def checked_signature(who: str, why: str) -> Signature:
+    """A signature without spaces at its ends. Raises InputFault for one that is too long or holds a NUL character."""
+    signature = Signature(who.strip(), why.strip())
+    for what, text, longest in (("who made it", signature.who, LONGEST_WHO), ("why", signature.why, LONGEST_WHY)):
+        if len(text) > longest or "\0" in text:
+            raise InputFault(f"{what} holds a NUL character or more than {longest} characters", remedy="say it shorter")
+    return signature
 
 
 def packed(values: Values) -> str:
@@ -75,7 +85,7 @@ class Writing:
     def __init__(self, connection: Connection, what: str, signature: Signature = UNSIGNED) -> None:
         self.connection = connection
         self._what = what
-        self._signature = signature
+        self.signature = signature
         self._change: int | None = None
 
     @property
@@ -83,7 +93,7 @@ class Writing:
         """The number of this change, entered with the first row it changes: what changed nothing cannot be undone."""
         if self._change is None:
             self._change = self.next_row(changes)
-            signed = {"who": self._signature.who, "why": self._signature.why}
+            signed = {"who": self.signature.who, "why": self.signature.why}
             entry = {"row": self._change, "at_utc": now(), "what": self._what, "version": __version__, **signed}
             self.connection.execute(insert(changes), entry)
         return self._change

@@ -53,5 +53,8 @@ def keep_a_copy(folder: Path, entry: Record | Trial, told: Iterable[FieldStandin
     while path.exists():
         number += 1
         path = path.with_name(f"{moment:%Y%m%dT%H%M%SZ}-{kind}-{safe}-{number}.json")
-    write_whole(path, (json.dumps(held, ensure_ascii=False, indent=1) + "\n").encode())
+    write_whole(
+        path,
+        (json.dumps(held, ensure_ascii=False, indent=1, default=lambda moment: moment.isoformat()) + "\n").encode(),
+    )
     return path

@@ -9,10 +9,10 @@ from dataclasses import asdict
 from typing import Any
 from urllib.parse import quote
 
-from indexhole.model.trial import Trial
 from indexhole.shelf.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.register import Shelf
+from indexhole.shelf.trials import LoggedTrial
 
 CONTEXT = {
     "dcterms": "http://purl.org/dc/terms/",
@@ -52,7 +52,10 @@ _TERMS: dict[str, dict[str, str]] = {
         "note": "identifier", "unit": "subject", "disk": "subject", "text": "description", "added_utc": "dateSubmitted",
     },
     "loan": {"loan": "identifier", "unit": "subject", "disk": "subject", "since": "date", "purpose": "description"},
-    "trial": {"trial": "identifier", "when": "date", "note": "description", "disk": "subject"},
+    "trial": {
+        "trial": "identifier", "when": "date", "note": "description", "disk": "subject",
+        "logged_by": "contributor", "logged_utc": "dateSubmitted",
+    },
 }  # fmt: skip
 # field -> the kind of entry it names
 _NAMES: dict[str, str] = {
@@ -69,7 +72,7 @@ def json_ld(shelf: Shelf) -> dict[str, Any]:
     graph = [
         _node(kind.WORD, record.key, record.model_dump(mode="json")) for kind in _LINKED for record in shelf.all(kind)
     ]
-    graph += [_trial(trial) for trial in shelf.trials()]
+    graph += [_trial(trial) for trial in shelf.trial_log()]
     return {"@context": CONTEXT, "@graph": graph}
 
 
@@ -78,8 +81,9 @@ def address(word: str, key: str) -> str:
     return f"urn:indexhole:{word}:{quote(key, safe='')}"
 
 
-def _trial(trial: Trial) -> dict[str, Any]:
-    return _node("trial", trial.trial, asdict(trial))
+def _trial(trial: LoggedTrial) -> dict[str, Any]:
+    logged = trial.logged_utc.isoformat() if trial.logged_utc else None
+    return _node("trial", trial.trial, {**asdict(trial), "logged_utc": logged})
 
 
 def _node(word: str, key: str, values: dict[str, Any]) -> dict[str, Any]:

@@ -12,13 +12,12 @@ from typing import TypeVar, get_args
 
 from sqlalchemy import ColumnElement, exists, func, or_, select, union_all
 
-from indexhole.model.trial import Trial
 from indexhole.shelf.entries import as_record
 from indexhole.shelf.journal import changes_kept
 from indexhole.shelf.records import Mechanism, Record, UnitKind
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.tables import TABLES, disks, mechanisms, trials, units
-from indexhole.shelf.trials import read_trials
+from indexhole.shelf.trials import LoggedTrial, read_log
 
 R = TypeVar("R", bound=Record)
 _LONGEST_KEY = 80
@@ -28,7 +27,7 @@ _LONGEST_KEY = 80
 class Trials:
     """Some trials, and the sums of all that were asked for."""
 
-    rows: tuple[Trial, ...]
+    rows: tuple[LoggedTrial, ...]
     total: int
     sectors_tried: int
     sectors_failed: int
@@ -64,7 +63,7 @@ def trials_with(
     counted = select(func.count(), func.sum(trials.c.sectors_tried), func.sum(trials.c.sectors_failed)).where(*where)
     with shelf.reading() as connection:
         total, tried, failed = connection.execute(counted).one() if sums else (0, 0, 0)
-        rows = read_trials(connection, where, first=first, most=most, latest=latest) if most else []
+        rows = read_log(connection, where, first=first, most=most, latest=latest) if most else []
     return Trials(tuple(rows), int(total), int(tried or 0), int(failed or 0))
 
 

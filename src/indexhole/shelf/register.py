@@ -16,7 +16,16 @@ from indexhole.shelf import trials as trial_rows
 from indexhole.shelf.database import REGISTER, inspect_register, open_register, transaction
 from indexhole.shelf.dates import span_of
 from indexhole.shelf.history import FieldChange, field_changes
-from indexhole.shelf.journal import UNSIGNED, Change, Signature, Writing, changes_kept, undo, writing
+from indexhole.shelf.journal import (
+    UNSIGNED,
+    Change,
+    Signature,
+    Writing,
+    changes_kept,
+    checked_signature,
+    undo,
+    writing,
+)
 from indexhole.shelf.leaving import keep_a_copy
 from indexhole.shelf.places import Place, default_folder, place_of
 from indexhole.shelf.records import CaptureRecord, Event, Mechanism, Note, Record
@@ -57,7 +66,7 @@ class Shelf:
 
     def signed(self, who: str = "", why: str = "") -> Shelf:
         """The same shelf, whose changes the journal keeps with who made them and why."""
-        return Shelf(self.place, self._engine, Signature(who.strip(), why.strip()))
+        return Shelf(self.place, self._engine, checked_signature(who, why))
 
     @property
     def folder(self) -> Path:
@@ -149,6 +158,11 @@ class Shelf:
         """All trials, in order."""
         with self.reading() as connection:
             return trial_rows.read_trials(connection)
+
+    def trial_log(self) -> list[trial_rows.LoggedTrial]:
+        """All trials, in order, with who logged each and when."""
+        with self.reading() as connection:
+            return trial_rows.read_log(connection)
 
     def search(self, words: str, kinds: Sequence[str] = (), *, first: int = 0, most: int | None = None) -> list[Found]:
         """Entries that hold words starting so, every one of them, in order of kind and entry.

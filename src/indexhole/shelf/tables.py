@@ -196,6 +196,8 @@ trials = Table(
     Column("sectors_tried", Integer, nullable=False),
     Column("sectors_failed", Integer, nullable=False),
     _text("note"),
+    _later("logged_by"),
+    Column("logged_utc", UtcDateTime),
     _one_of("operation", "write", "read", "format"),
     CheckConstraint("side IN (0, 1)", name="side"),
     CheckConstraint("0 <= first_cylinder AND first_cylinder <= last_cylinder", name="cylinders"),

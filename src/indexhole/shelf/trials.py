@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, fields
+from datetime import datetime
 from itertools import pairwise
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, func, select
+from sqlalchemy import Column, ColumnElement, Connection, Select, func, select
 
 from indexhole.errors import FAULTS_SHOWN, InputFault
 from indexhole.model.trial import Trial
 from indexhole.shelf.journal import Writing
-from indexhole.shelf.records import Disk, Mechanism, Unit, UnitKind, checked
+from indexhole.shelf.records import Disk, Mechanism, Unit, UnitKind, checked, now
 from indexhole.shelf.tables import disks, mechanisms, trials, units
 
 # a part that was not noted is NULL in the register, where it refers to nothing, and empty on the sheet
@@ -20,10 +21,19 @@ _COLUMNS = [
     func.coalesce(trials.c[field.name], "") if field.name in ("host", "lead") else trials.c[field.name]
     for field in fields(Trial)
 ]
+_LOGGED = (*_COLUMNS, trials.c.logged_by, trials.c.logged_utc)
 # names looked up at once: a database takes so many in one question
 _ASKED_AT_ONCE = 500
 # the kinds a trial's column may name, the first being what an unknown one is taken for
 _PARTS: dict[str, tuple[UnitKind, ...]] = {"host": ("host",), "lead": ("lead", "adapter"), "drive": ("drive unit",)}
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedTrial(Trial):
+    """A trial with who put it into the register and when; empty and None where that is not known."""
+
+    logged_by: str = ""
+    logged_utc: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,23 +56,42 @@ def read_trials(
     latest: bool = False,
 ) -> list[Trial]:
     """Trials that fulfil the conditions, in order or from the last one back."""
-    order = trials.c.row.desc() if latest else trials.c.row
-    asked = select(*_COLUMNS).where(*where).order_by(order).offset(first).limit(most)
+    asked = _asked(_COLUMNS, where, first, most, latest)
     return [Trial(*row) for row in connection.execute(asked)]
+
+
+def read_log(
+    connection: Connection,
+    where: Sequence[ColumnElement[bool]] = (),
+    *,
+    first: int = 0,
+    most: int | None = None,
+    latest: bool = False,
+) -> list[LoggedTrial]:
+    """Trials as `read_trials`, with who logged them and when."""
+    return [LoggedTrial(*row) for row in connection.execute(_asked(_LOGGED, where, first, most, latest))]
+
+
+def _asked(
+    columns: Sequence[Any], where: Sequence[ColumnElement[bool]], first: int, most: int | None, latest: bool
+) -> Select[Any]:
+    order = trials.c.row.desc() if latest else trials.c.row
+    return select(*columns).where(*where).order_by(order).offset(first).limit(most)
 
 
 def insert_trials(change: Writing, new: Iterable[Trial]) -> None:
     """Add trials whose units, mechanisms and disks are known."""
+    logged = {"logged_by": change.signature.who, "logged_utc": now()}
     rows = [asdict(trial) for trial in new]
-    change.insert(trials, [{**row, "host": row["host"] or None, "lead": row["lead"] or None} for row in rows])
+    change.insert(trials, [{**row, "host": row["host"] or None, "lead": row["lead"] or None, **logged} for row in rows])
 
 
-def delete_trial(change: Writing, name: str) -> Trial:
+def delete_trial(change: Writing, name: str) -> LoggedTrial:
     """Take one trial out and return it. Raises InputFault when there is none of that name."""
     row = change.connection.execute(select(trials.c.row).where(trials.c.trial == name)).scalar_one_or_none()
     if row is None:
         raise InputFault(f"there is no trial {name} on the shelf", remedy="see `indexhole shelf list trials`")
-    (trial,) = read_trials(change.connection, [trials.c.trial == name])
+    (trial,) = read_log(change.connection, [trials.c.trial == name])
     change.delete(trials, row)
     return trial
 

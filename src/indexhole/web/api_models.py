@@ -68,6 +68,13 @@ class TrialRow(BaseModel):
             raise InputFault(str(error["msg"]), where=where) from fault
 
 
+class TrialTold(TrialRow):
+    """A trial as the register holds it: with who logged it, and when (UTC); empty where that is not known."""
+
+    logged_by: str
+    logged_utc: str
+
+
 class Entered(BaseModel):
     """What adding trials added: their number, and what entered as unproven because a trial names it."""
 

@@ -15,12 +15,12 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from indexhole.errors import InputFault
-from indexhole.model.trial import Trial
 from indexhole.shelf.compare_units import MOST_UNITS, compare_units
+from indexhole.shelf.journal import LONGEST_WHO
 from indexhole.shelf.listing import number_of_trials, trials_with
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.timeline import By, Moment, timeline
-from indexhole.shelf.trials import Imported
+from indexhole.shelf.trials import Imported, LoggedTrial
 from indexhole.web.api_models import (
     ChangeNumber,
     ChangeTold,
@@ -30,6 +30,7 @@ from indexhole.web.api_models import (
     FoundTold,
     Some,
     TrialRow,
+    TrialTold,
     Waiting,
     changes_of,
 )
@@ -42,6 +43,7 @@ First = Annotated[int, Query(ge=0, le=10**9, description="number of the first to
 Most = Annotated[int, Query(ge=1, le=1000, description="most to show")]
 Key = Annotated[str, Query(description="its key", max_length=80)]
 Key80 = Annotated[str, Field(max_length=80)]
+Who = Annotated[str, Query(description="who logs it; kept with each", max_length=LONGEST_WHO)]
 Captures = Annotated[list[str], Query(min_length=1, description="SHA-256 of each, or at least its first 6 digits")]
 Units = Annotated[list[Key80], Query(min_length=1, max_length=MOST_UNITS, description="inventory number of each")]
 Layout = Annotated[str, Query(description="read it as this layout; empty, it is identified", max_length=80)]
@@ -137,8 +139,9 @@ def _changing(router: APIRouter, site: Site, kind: type[R]) -> None:
     )  # fmt: skip
 
 
-def _row(trial: Trial) -> TrialRow:
-    return TrialRow.model_construct(**{name: getattr(trial, name) for name in TrialRow.model_fields})
+def _row(trial: LoggedTrial) -> TrialTold:
+    held = {name: getattr(trial, name) for name in TrialTold.model_fields}
+    return TrialTold.model_construct(**held | {"logged_utc": trial.logged_utc.isoformat() if trial.logged_utc else ""})
 
 
 def _entered(found: Imported) -> Entered:
@@ -155,14 +158,14 @@ def _trials(router: APIRouter, site: Site) -> None:
     tags: list[Any] = ["trials"]
 
     @router.get("/trials", tags=tags, summary="List trials, in order", operation_id="list-trials")
-    def every(first: First = 0, most: Most = 100) -> Some[TrialRow]:
+    def every(first: First = 0, most: Most = 100) -> Some[TrialTold]:
         total = number_of_trials(site.shelf)
         found = trials_with(site.shelf, first=first, most=most, latest=False, sums=False).rows
         return Some(total=total, first=first, items=[_row(trial) for trial in found])
 
     @router.post("/trials", tags=tags, summary="Add trials, all or none", operation_id="add-trials", status_code=201)
-    def add(trials: Annotated[list[TrialRow], Body(min_length=1, max_length=100_000)]) -> Entered:
-        return _entered(site.shelf.add_trials([trial.as_trial() for trial in trials], "the API"))
+    def add(trials: Annotated[list[TrialRow], Body(min_length=1, max_length=100_000)], who: Who = "") -> Entered:
+        return _entered(site.shelf.signed(who).add_trials([trial.as_trial() for trial in trials], "the API"))
 
 
 def _whole_shelf(router: APIRouter, site: Site) -> None:

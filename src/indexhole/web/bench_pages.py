@@ -12,7 +12,7 @@ from indexhole.shelf.likeness import Likeness
 from indexhole.shelf.listing import Trials, choices_of, next_trial, trials_with
 from indexhole.shelf.quick_entry import Draft, Understood
 from indexhole.shelf.records import Disk, Mechanism, Unit
-from indexhole.web.asks import disk_asks, unit_asks
+from indexhole.web.asks import LOG_ASKS, disk_asks, unit_asks
 from indexhole.web.cautions import Caution, cautions_for
 from indexhole.web.forms import MOST_CHOICES, Ask, Form, form
 from indexhole.web.links import disk_link, unit_link
@@ -107,8 +107,9 @@ def bench_page(
     narrow: Mapping[str, str],
     values: Mapping[str, Any] | None = None,
     fault: IndexholeError | None = None,
+    by: str = "",
 ) -> BenchPage:
-    """The page; `narrow` may name a mechanism, a disk, or a unit whose trials are listed."""
+    """The page; `narrow` may name a mechanism, a disk, or a unit whose trials are listed, `by` who logs the next."""
     shelf = site.shelf
     mechanism, disk, unit = (narrow.get(name, "") for name in ("mechanism", "disk", "with_"))
     mechanisms = [mechanism] if mechanism else [m.mechanism for m in shelf.mechanisms_of(unit)] if unit else []
@@ -117,13 +118,13 @@ def bench_page(
     part = stretch(number, sums.total, lambda n: query("/bench", page=n, **narrow) + "#log", LOG_ROWS)
     found = trials_with(shelf, **only, first=(part.number - 1) * LOG_ROWS, most=LOG_ROWS, sums=False)
     last = shelf.changes(1)
-    held = next_values(site, narrow) if values is None else values
+    held = {**(next_values(site, narrow) if values is None else values), "by": by}
     return BenchPage(
         title="Bench",
         section="Bench",
         told=told,
         ready=shelf.count(Mechanism) > 0 and shelf.count(Disk) > 0,
-        form=form(query("/bench", **narrow), "Keep with this count", trial_asks(site), held, fault),
+        form=form(query("/bench", **narrow), "Keep with this count", (*trial_asks(site), *LOG_ASKS), held, fault),
         rows=tuple(trial_row(trial) for trial in found.rows),
         outcome=_outcome(sums),
         stretch=part,

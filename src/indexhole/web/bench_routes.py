@@ -11,6 +11,7 @@ from starlette.responses import Response
 from indexhole.errors import InputFault
 from indexhole.shelf.likeness import next_number, similar_to
 from indexhole.shelf.quick_entry import draft_from
+from indexhole.web.asks import LOG_ASKS
 from indexhole.web.bench_pages import bench_page, take_in_page, trial_asks
 from indexhole.web.cause_routes import trial_typed
 from indexhole.web.faults import told_whole
@@ -43,19 +44,21 @@ def routes(site: Site) -> APIRouter:
 
     @router.get("/bench")
     def bench(request: Request, page: int = 1) -> Response:
-        return render("bench.html", bench_page(site, site.told(request), page, _narrow(request)))
+        by = request.query_params.get("by", "")
+        return render("bench.html", bench_page(site, site.told(request), page, _narrow(request), by=by))
 
     @router.post("/bench")
     def attempt(request: Request, sent: Posted) -> Response:
         narrow = _narrow(request)
         values = _counted(typed(trial_asks(site), sent), str(sent.get("outcome", "")))
+        by = typed(LOG_ASKS, sent)["by"]
         try:
             trial = trial_typed(values)
-            found = site.shelf.add_trials([trial])
+            found = site.shelf.signed(by).add_trials([trial])
         except InputFault as fault:
-            return render("bench.html", bench_page(site, (), 1, narrow, values, fault), 422)
+            return render("bench.html", bench_page(site, (), 1, narrow, values, fault, by), 422)
         told = f"Trial {trial.trial} is kept: {trial.sectors_failed} of {trial.sectors_tried} failed."
-        return site.gone_to(query("/bench", **narrow), told, *(f"{r[0].upper()}{r[1:]}." for r in found.remarks))
+        return site.gone_to(query("/bench", **narrow, by=by), told, *(f"{r[0].upper()}{r[1:]}." for r in found.remarks))
 
     @router.get("/take-in")
     def look(request: Request, line: str = "") -> Response:

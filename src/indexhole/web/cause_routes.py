@@ -18,6 +18,7 @@ from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, parse_sheet, sh
 from indexhole.shelf.sheet_text import decode_sheet
 from indexhole.shelf.trials import Imported
 from indexhole.web import network_routes, outcome_routes
+from indexhole.web.asks import LOG_ASKS
 from indexhole.web.capture_routes import plain_name
 from indexhole.web.fault_finding import causes_page, trials_page
 from indexhole.web.faults import sentence, told_whole
@@ -64,7 +65,7 @@ def trial_typed(values: Mapping[str, Any]) -> Trial:
 
 
 def _trial_form(site: Site, values: Mapping[str, Any] | None = None, fault: IndexholeError | None = None) -> Form:
-    return form("/causes/trials/new", "Add the trial", trial_asks(site), values, fault)
+    return form("/causes/trials/new", "Add the trial", (*trial_asks(site), *LOG_ASKS), values, fault)
 
 
 def _import_form() -> Form:
@@ -77,11 +78,12 @@ def _sheet_page(
     values: Mapping[str, Any] | None = None,
     fault: IndexholeError | None = None,
     import_fault: IndexholeError | None = None,
+    sheet_by: str = "",
 ) -> Response:
     told = told_whole(import_fault) if import_fault else ""
     found, part = _sheet_part(site, request)
     page = trials_page(found, part, _trial_form(site, values, fault), site.told(request), told)
-    return render("trials.html", page, 422 if fault or import_fault else 200)
+    return render("trials.html", page, 422 if fault or import_fault else 200, sheet_by=sheet_by)
 
 
 def _sheet_part(site: Site, request: Request) -> tuple[Trials, Stretch]:
@@ -144,7 +146,7 @@ def routes(site: Site) -> APIRouter:
 
     @router.post("/trials")
     def add_sheet(request: Request, sent: Posted) -> Response:
-        upload = sent.get("file")
+        upload, by = sent.get("file"), typed(LOG_ASKS, sent)["by"]
         try:
             if not isinstance(upload, UploadFile) or not upload.filename:
                 raise InputFault("no file was chosen", remedy="choose the trial sheet, then add it")
@@ -152,19 +154,19 @@ def routes(site: Site) -> APIRouter:
             content = upload.file.read(LARGEST_SHEET_BYTES + 1)
             if len(content) > LARGEST_SHEET_BYTES:
                 raise InputFault(f"is larger than {LARGEST_SHEET_BYTES >> 20} MiB", where=name)
-            found = site.shelf.add_trials(parse_sheet(decode_sheet(content, where=name), where=name), name)
+            found = site.shelf.signed(by).add_trials(parse_sheet(decode_sheet(content, where=name), where=name), name)
         except InputFault as fault:
-            return _sheet_page(site, request, import_fault=fault)
+            return _sheet_page(site, request, import_fault=fault, sheet_by=by)
         return site.gone_to("/causes", *_imported_words(found, name))
 
     @router.post("/trials/new")
     def add_trial(request: Request, sent: Posted) -> Response:
-        values = typed(trial_asks(site), sent)
+        values, signed = typed(trial_asks(site), sent), typed(LOG_ASKS, sent)
         try:
             trial = trial_typed(values)
-            site.shelf.add_trials([trial])
+            site.shelf.signed(signed["by"]).add_trials([trial])
         except InputFault as fault:
-            return _sheet_page(site, request, values, fault)
+            return _sheet_page(site, request, {**values, **signed}, fault)
         return site.gone_to("/causes/trials", f"Trial {trial.trial} is added.")
 
     @router.get("/trials.csv")

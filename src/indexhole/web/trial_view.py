@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from indexhole.model.trial import Trial
-from indexhole.web.words import count, percent
+from indexhole.shelf.trials import LoggedTrial
+from indexhole.web.words import count, day, percent
 
 
 @dataclass(frozen=True)
@@ -28,6 +28,7 @@ class TrialRow:
     share: float
     percent: str
     note: str
+    logged: str
 
 
 def anchor(trial: str) -> str:
@@ -35,7 +36,7 @@ def anchor(trial: str) -> str:
     return "trial-" + re.sub(r"[^A-Za-z0-9]", lambda found: f"-{ord(found[0]):x}-", trial)
 
 
-def trial_row(trial: Trial) -> TrialRow:
+def trial_row(trial: LoggedTrial) -> TrialRow:
     """A trial with its outcome as a share."""
     share = trial.sectors_failed / trial.sectors_tried if trial.sectors_tried else 0.0
     first, last = trial.first_cylinder, trial.last_cylinder
@@ -55,4 +56,5 @@ def trial_row(trial: Trial) -> TrialRow:
         share=share,
         percent=percent(share) if trial.sectors_tried else "none tried",
         note=trial.note,
+        logged=", ".join(p for p in (trial.logged_by, day(trial.logged_utc) if trial.logged_utc else "") if p),
     )
