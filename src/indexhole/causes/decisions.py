@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.conditions import condition_told
 from indexhole.causes.faults import Fault, FaultWord
 
 Floats = npt.NDArray[np.float64]
@@ -61,10 +62,13 @@ class Advice:
 
 def decision_of(faults: frozenset[Fault], gauged: Collection[str] = ()) -> Decision:
     """What a hypothesis asks for; `gauged` are mechanisms whose speed is known."""
-    return frozenset(
-        (_GAUGED_REMEDY if f.element in gauged and f.fault in _GAUGED_REMEDY else _REMEDY)[f.fault].format(e=f.element)
-        for f in faults
-    )
+    return frozenset(_remedy(f, gauged).format(e=f.element) for f in faults)
+
+
+def _remedy(fault: Fault, gauged: Collection[str]) -> str:
+    if fault.condition:
+        return condition_told(fault.condition).remedy
+    return (_GAUGED_REMEDY if fault.element in gauged and fault.fault in _GAUGED_REMEDY else _REMEDY)[fault.fault]
 
 
 def advise(

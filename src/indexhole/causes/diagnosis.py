@@ -52,9 +52,9 @@ class Cause:
 
 
 def _fault_json(fault: Fault) -> dict[str, Any]:
-    """One fault; when it came and went only where the trials say so."""
+    """One fault; when it came and went, and under which noted set-up, only where the trials say so."""
     told: dict[str, Any] = {"element": fault.element, "fault": fault.fault, "side": fault.side}
-    return told | {k: v for k, v in (("since", fault.since), ("until", fault.until)) if v}
+    return told | {k: v for k in ("since", "until", "condition") if (v := getattr(fault, k))}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +66,7 @@ class NextTrial:
         risk: what it costs: "none" for reading, what is overwritten for writing.
         minutes: at the bench, with things as the trial before leaves them; swaps of disks, lifts of units.
         caution: what to mind, "" when there is nothing.
+        set_up: how it is to be set up, in words, where a noted set-up is suspected; `note` is what the row then says.
     """
 
     operation: str
@@ -82,6 +83,8 @@ class NextTrial:
     swaps: int
     lifts: int
     caution: str
+    set_up: str = ""
+    note: str = ""
 
     def to_json_dict(self) -> dict[str, Any]:
         """The trial as `causes --json` gives it."""

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.conditions import condition_told
 from indexhole.causes.faults import Fault, FaultWord
 from indexhole.causes.history import Bench
 from indexhole.causes.next_trial import told_bits
@@ -130,10 +131,16 @@ def groups(
     return tuple(found)
 
 
+def _look(fault: Fault) -> str:
+    if fault.condition:
+        return f"try {fault.element} {condition_told(fault.condition).otherwise}"
+    return _LOOK[fault.fault].format(e=fault.element, s=fault.side)
+
+
 def _measure(causes: Sequence[frozenset[Fault]]) -> str:
     """What to look at: whatever the causes do not share, and for a drive out of step its speed."""
     shared = frozenset.intersection(*causes)
     apart = {f for h in causes for f in (h if len(causes) == 1 else h - shared)}
     apart = {f for f in apart if len(causes) > 1 or f.fault == "misaligned"}
-    looks = [_LOOK[f.fault].format(e=f.element, s=f.side) for f in sorted(apart)]
+    looks = [_look(f) for f in sorted(apart)]
     return "; or ".join(dict.fromkeys(looks))

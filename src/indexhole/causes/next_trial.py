@@ -16,7 +16,8 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.causes.costs import LIFTING, Cost, Standing, cost_of
+from indexhole.causes.conditions import Condition, condition_told, conditions_of, note_for
+from indexhole.causes.costs import LIFTING, Cost, Standing, cost_of, unit_of
 from indexhole.causes.diagnosis import NextTrial
 from indexhole.causes.engine import entropy_bits
 from indexhole.causes.history import typical_count
@@ -38,11 +39,17 @@ class Focus:
         elements: names at fault by some likely cause.
         bands: stretches of cylinders some likely cause points at.
         by_radius: whether some likely cause is worse on a part of the radius.
+        noted: elements with set-ups, named in notes, that some likely cause blames.
     """
 
     elements: frozenset[str] = frozenset()
     bands: tuple[tuple[int, int], ...] = ()
     by_radius: bool = False
+    noted: tuple[tuple[str, str], ...] = ()
+
+    def conditions_of(self, mechanism: str) -> list[Condition]:
+        """Suspected set-ups of a mechanism."""
+        return [condition_told(told) for name, told in self.noted if name in (mechanism, unit_of(mechanism))]
 
 
 def _most_telling(trials: Sequence[Trial], field: str, named: frozenset[str]) -> list[str]:
@@ -104,7 +111,7 @@ def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str], focus: 
     sides = sorted({t.side for t in trials})
     operations: tuple[Operation, ...] = ("read", "write")
     return [
-        Trial("next", "", operation, host, lead, mechanism, disk, side, *span, tried, 0)
+        Trial("next", "", operation, host, lead, mechanism, disk, side, *span, tried, 0, note)
         for operation, mechanism, disk, side, lead, host in product(
             operations,
             _most_telling(trials, "mechanism", focus.elements),
@@ -116,7 +123,17 @@ def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str], focus: 
         if operation == "read" or disk not in irreplaceable
         for span in _ranges(first, last, focus)
         if operation == "read" or span == (first, last)
+        # A write under a set-up that may be at fault would leave worse behind than it tells.
+        for note in ("", *map(note_for, focus.conditions_of(mechanism) if operation == "read" else ()))
     ]
+
+
+def _set_up_words(trial: Trial, candidates: Sequence[Trial]) -> str:
+    """How a trial is to be set up, where set-ups of its mechanism are suspected."""
+    if trial.note:
+        return " and ".join(f"as when it {condition.told}" for condition in conditions_of(trial.note))
+    suspected = {c for t in candidates if t.note and t.mechanism == trial.mechanism for c in conditions_of(t.note)}
+    return " and ".join(sorted(condition.otherwise for condition in suspected))
 
 
 def _told(candidates: Sequence[Trial], cost: Sequence[Cost], c: int, bits: float) -> NextTrial:
@@ -139,6 +156,8 @@ def _told(candidates: Sequence[Trial], cost: Sequence[Cost], c: int, bits: float
         swaps=cost[c].swaps,
         lifts=cost[c].lifts,
         caution=LIFTING if cost[c].lifts else "",
+        set_up=_set_up_words(trial, candidates),
+        note=trial.note,
     )
 
 

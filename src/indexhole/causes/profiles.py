@@ -11,6 +11,7 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.conditions import set_up_so
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
@@ -23,6 +24,7 @@ Ints = npt.NDArray[np.int64]
 # Prior shares between ways a fault may work; our own choice, none of them decisive.
 _ERASED_EDGE, _OFF_SPEED, _OLD_EDGE, _EITHER_WAY, _ALONG = 0.25, 0.2, 0.1, 0.3, 0.15
 _DIRT_READS_ONLY, _DIRT_ADDS_UP, _DIRT_EITHER_WAY = 0.5, 0.25, 0.25
+_NOTED_RUNGS = RUNGS[3::2]  # a slope may do a little harm or all of it
 _UNLIKE_RUNGS = 2.0  # rungs (of every other) over which unlikeness of the two directions falls by e
 # Faults may be worse at one end of the head's travel: change in the logit of failure from the middle to an end.
 _SLOPE, _EVEN = 1.5, 0.6
@@ -298,6 +300,11 @@ def _old_underneath(bench: Bench, fault: Fault, written: Floats) -> Iterator[Run
 
 
 def _set_up(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+    if fault.condition:
+        noted = set_up_so(bench, fault.element, fault.condition).astype(np.float64)
+        for rung in _NOTED_RUNGS:
+            yield 1 / len(_NOTED_RUNGS), "", noted * rung
+        return
     rows = bench.host == bench.hosts.index(fault.element)
     for rung in RUNGS[-3:]:
         yield 1 / 3, "", rows * rung

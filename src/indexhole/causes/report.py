@@ -74,13 +74,14 @@ def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[s
 def trial_line(trial: NextTrial) -> str:
     """One trial to make, what it should tell, what it takes."""
     over = f" over {trial.lead}" if trial.lead else ""
+    set_up = f", {trial.set_up}" if trial.set_up else ""
     changes = "".join(
         f", {number} {word}{'s' if number > 1 else ''}"
         for number, word in ((trial.swaps, "disk to change"), (trial.lifts, "unit to lift"))
         if number
     )
     return (
-        f"{trial.operation} side {trial.side} of {trial.disk} in {trial.mechanism}{over}, "
+        f"{trial.operation} side {trial.side} of {trial.disk} in {trial.mechanism}{over}{set_up}, "
         f"cylinders {trial.first_cylinder} to {trial.last_cylinder} "
         f"(expected {trial.expected_bits:.2f} bit; {trial.minutes:.0f} min{changes}; risk: {trial.risk})"
     )

@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.causes.costs import Standing
+from indexhole.causes.conditions import set_ups
+from indexhole.causes.costs import Standing, unit_of
 from indexhole.causes.decisions import Advice, advise
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.engine import explaining_posterior, log_prior, plain_posterior
@@ -128,7 +129,7 @@ def _always(hypothesis: Hypothesis) -> Hypothesis:
 
 
 def _faults(bench: Bench) -> list[Fault]:
-    return possible_faults(bench.mechanisms, bench.leads, bench.disks, bench.hosts, bench.sides)
+    return possible_faults(bench.mechanisms, bench.leads, bench.disks, bench.hosts, bench.sides, set_ups(bench))
 
 
 @dataclass(frozen=True)
@@ -194,7 +195,8 @@ def _changed(evidence: Evidence, fault: Fault, steady: float) -> tuple[Fault, fl
 
     The third figure is what its likelihood at that time alone must be shifted by for its chance of coming just then.
     """
-    if fault.fault == "dead-write":  # its coming changes who wrote what ever since
+    # the coming of the first changes who wrote what ever since; when the other holds, the notes say
+    if fault.fault == "dead-write" or fault.condition:
         return None
     chances = (_CAME, _WENT)
     best = max(
@@ -353,6 +355,7 @@ class _Ahead:
         likely = _ranked(weighed.hypotheses, weight)[:_AHEAD]
         told = [(i, closely[i]) for i in likely if i in closely and explaining[i] > _LEAST_LISTED]
         elements = {f.element for i, _ in told for f in weighed.hypotheses[i]}
+        elements |= {t.mechanism for t in trials if unit_of(t.mechanism) in elements}
         magnitudes = {name for _, close in told for name in close.magnitudes.values()}
         bands = tuple(
             (int(first), int(last))
@@ -360,7 +363,9 @@ class _Ahead:
             if name.startswith("cylinders")
             for first, last in [name.removeprefix("cylinders ").split(" to ")]
         )
-        focus = Focus(frozenset(elements), bands[:2], any(name.startswith("worst") for name in magnitudes))
+        noted = {(f.element, f.condition) for i, _ in told for f in weighed.hypotheses[i] if f.condition}
+        by_radius = any(name.startswith("worst") for name in magnitudes)
+        focus = Focus(frozenset(elements), bands[:2], by_radius, tuple(sorted(noted)))
         candidates = candidate_trials(trials, irreplaceable, focus) if trials else []
         if not candidates:
             return cls(likely, _scaled(weight[likely]), [], np.zeros((len(likely), 0, 3)), None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.conditions import of_element, set_up_so
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
@@ -48,6 +49,8 @@ def _touched(bench: Bench, fault: Fault) -> npt.NDArray[np.bool_]:
         touched = bench.disk == bench.disks.index(fault.element)
     elif fault.fault == "bad-lead":
         touched = bench.lead == bench.leads.index(fault.element)
+    elif fault.condition:
+        touched = set_up_so(bench, fault.element, fault.condition)
     else:
         touched = bench.host == bench.hosts.index(fault.element)
     if fault.side is not None:
@@ -58,9 +61,14 @@ def _touched(bench: Bench, fault: Fault) -> npt.NDArray[np.bool_]:
     return found
 
 
-def _count(bench: Bench, touched: npt.NDArray[np.bool_]) -> str:
+def _failed_rows(bench: Bench) -> npt.NDArray[np.bool_]:
     # One row in twenty sectors failed is more than pinholes do on a sound bench.
-    bad = touched & (bench.failed[: bench.done] > 0.05 * bench.tried[: bench.done])
+    found: npt.NDArray[np.bool_] = bench.failed[: bench.done] > 0.05 * bench.tried[: bench.done]
+    return found
+
+
+def _count(bench: Bench, touched: npt.NDArray[np.bool_]) -> str:
+    bad = touched & _failed_rows(bench)
     return f"{int(bad.sum())} of {int(touched.sum())} such rows failed"
 
 
@@ -76,7 +84,8 @@ def fault_words(fault: Fault) -> str:
     """One fault in the keeper's words, as `D2.0 misaligned` or `K6 side 0 damaged-band since T33`."""
     side = "" if fault.side is None else f" side {fault.side}"
     time = f" since {fault.since}" if fault.since else f" until {fault.until}" if fault.until else ""
-    return f"{fault.element}{side} {fault.fault}{time}"
+    noted = f" ({fault.condition})" if fault.condition else ""
+    return f"{fault.element}{side} {fault.fault}{noted}{time}"
 
 
 def hypothesis_words(faults: frozenset[Fault]) -> str:
@@ -87,6 +96,8 @@ def hypothesis_words(faults: frozenset[Fault]) -> str:
 
 def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     """One clause for one fault: what it does, how often that was seen, and how bad it must be."""
+    if fault.condition:
+        return _why_set_up(bench, fault)
     clause = _PLAIN[fault.fault].format(e=fault.element, s=fault.side)
     own = _own_tracks(bench, fault.element) if fault.fault in ("misaligned", "off-speed") else ""
     clause = f"{clause} ({_count(bench, _touched(bench, fault))}{own})"
@@ -101,6 +112,16 @@ def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     if fault.until:
         clause += f"; from {fault.until} on the trials show nothing of it, as after a repair"
     return clause
+
+
+def _why_set_up(bench: Bench, fault: Fault) -> str:
+    """As `D4.0 fails only when it stood on a slope: 3 of 3 such rows failed, none of 9 others`."""
+    noted = _touched(bench, fault)
+    others = of_element(bench, fault.element)[: bench.done] & ~noted & (bench.tried[: bench.done] > 0)
+    bad = int((others & _failed_rows(bench)).sum())
+    only = "only " if not bad and others.any() else ""
+    beside = f"{bad or 'none'} of {int(others.sum())} others" if others.any() else "and it was never tried otherwise"
+    return f"{fault.element} fails {only}when it {fault.condition}: {_count(bench, noted)}, {beside}"
 
 
 def why(bench: Bench, faults: tuple[Fault, ...], magnitudes: dict[Fault, str], gauged: Gauged = NO_GAUGES) -> str:

@@ -83,7 +83,11 @@ def trial_asks(site: Site) -> tuple[Ask, ...]:
         Ask("sectors_failed", "Sectors failed", "number", "or press one of the outcomes below"),
         Ask("host", "Host", "choice", options=known.hosts),
         Ask("lead", "Lead", "choice", options=known.leads),
-        Ask("note", "Note"),
+        Ask(
+            "note",
+            "Note",
+            help="an odd set-up is weighed: on a slope, on its side, cold from the car, or set-up: anything",
+        ),
         Ask("trial", "Trial", help="a name of its own", required=True),
         Ask("when", "When", required=True),
     )

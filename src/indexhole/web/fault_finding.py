@@ -211,13 +211,14 @@ def _next_view(trial: NextTrial, trials: tuple[Trial, ...] = ()) -> NextView:
     over = f" over lead {trial.lead}" if trial.lead else ""
     verb = {"read": "Read", "write": "Write and verify", "format": "Format"}[trial.operation]
     where = f"disk {trial.disk}, side {trial.side}, cylinders {trial.first_cylinder} to {trial.last_cylinder}"
+    set_up = f", {trial.set_up}" if trial.set_up else ""
     changes = [
         plural(number, word)
         for number, word in ((trial.swaps, "disk to change"), (trial.lifts, "unit to lift"))
         if number
     ]
     return NextView(
-        what=f"{verb} {where} in {trial.mechanism}{over}.",
+        what=f"{verb} {where} in {trial.mechanism}{over}{set_up}.",
         bits=f"{trial.expected_bits:.2f}",
         takes=f"about {max(1, round(trial.minutes))} min" + "".join(f", {change}" for change in changes),
         risk="" if trial.risk == "none" else f"It {trial.risk}.",

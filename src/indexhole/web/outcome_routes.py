@@ -18,7 +18,7 @@ from indexhole.web.posted import Posted
 from indexhole.web.site import Site
 
 OUTCOME = "/causes/outcome"
-_KEPT = ("operation", "host", "lead", "mechanism", "disk", "side", "first_cylinder", "last_cylinder")
+_KEPT = ("operation", "host", "lead", "mechanism", "disk", "side", "first_cylinder", "last_cylinder", "note")
 
 
 def proposed_fields(trial: NextTrial) -> tuple[tuple[str, str], ...]:
@@ -58,7 +58,7 @@ def routes(site: Site) -> APIRouter:
             values["sectors_failed"] = "0"
         try:
             name = free_name(tuple(site.shelf.trials()))
-            row = SheetRow.model_validate({"trial": name, "when": date.today().isoformat(), "note": "", **values})
+            row = SheetRow.model_validate({"trial": name, "when": date.today().isoformat(), **values})
             site.shelf.add_trials([row.as_trial()])
         except ValidationError as fault:
             error = fault.errors()[0]

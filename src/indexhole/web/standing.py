@@ -28,6 +28,7 @@ NO_TRIALS = Standing("unproven", "No trial has been made with it.")
 def fault_words(fault: Fault) -> str:
     """What is wrong, without the thing it is wrong with: `misaligned`, `worn surface, side 1`."""
     word = fault.fault if fault.fault == "off-speed" else fault.fault.replace("-", " ")
+    word = f"{word} ({fault.condition})" if fault.condition else word
     return word if fault.side is None else f"{word}, side {fault.side}"
 
 
