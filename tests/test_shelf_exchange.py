@@ -111,6 +111,21 @@ def test_a_heading_that_does_not_fit_is_told(shelf, heading, told):
     assert told in fault.value.line
 
 
+def test_how_far_it_is_is_told_on_the_way(shelf):
+    told: list[tuple[int, int]] = []
+    rows = csv_rows("inventory,kind\nD1,host\n" + "".join(f"L{k},lead\n" for k in range(500)))
+    plan = plan_import(shelf, Unit, rows, progress=lambda *far: told.append(far))
+    assert told == [(0, 502), (200, 502), (400, 502)]
+    assert (plan.added_rows[0], plan.added_rows[-1], plan.changed[0].row) == (3, 502, 2)
+    told.clear()
+    number = carry_out(shelf, plan, "units.csv", lambda *far: told.append(far))
+    assert told == [(0, 501), (200, 501), (400, 501)]
+    assert number == shelf.changes(1)[0].number
+    # a sheet that says what is there already is no change
+    assert carry_out(shelf, plan_import(shelf, Unit, rows)) is None
+    assert shelf.changes(1)[0].number == number
+
+
 def test_a_plan_does_not_write_over_what_was_changed_since(shelf):
     plan = plan_import(shelf, Unit, csv_rows("inventory,title\nD1,Twin unit\nH1,\n").copy())
     assert plan.faults  # a new host needs its kind

@@ -209,3 +209,18 @@ def test_a_busy_register_is_told(tmp_path, monkeypatch):
     holder.close()
     shelf.add(UNIT)
     assert shelf.all(Unit) == [UNIT]
+
+
+def test_readers_are_not_shut_out_by_a_long_change(tmp_path, monkeypatch):
+    monkeypatch.setattr(database, "BUSY_S", 0.0)
+    shelf, other = Shelf.open(tmp_path / "shelf", create=True), Shelf.open(tmp_path / "shelf")
+
+    def many():
+        # far more than the pages a connection keeps in memory by itself (2 MB)
+        for k in range(300):
+            yield checked(Note, text=f"{k} " + "x" * 19_000)
+            if k % 100 == 99:
+                assert other.count(Note) == 0
+
+    shelf.add_together(many(), "many notes")
+    assert other.count(Note) == 300

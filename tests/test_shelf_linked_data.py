@@ -17,8 +17,8 @@ from indexhole.shelf.register import Shelf
 
 # DCMI Metadata Terms, 2020-01-20: the properties used here and the types of the DCMI Type Vocabulary (from memory)
 PROPERTIES = {
-    "identifier", "title", "description", "creator", "contributor", "created", "accrualMethod", "dateAccepted", "provenance", "type",
-    "isPartOf", "hasVersion", "source", "dateSubmitted", "format", "subject", "date", "extent",
+    "identifier", "title", "description", "creator", "contributor", "created", "accrualMethod", "dateAccepted",
+    "provenance", "type", "isPartOf", "hasVersion", "source", "dateSubmitted", "format", "subject", "date", "extent",
 }  # fmt: skip
 TYPES = {
     "Collection", "Dataset", "Event", "Image", "InteractiveResource", "MovingImage", "PhysicalObject", "Service",

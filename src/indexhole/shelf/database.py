@@ -47,6 +47,8 @@ def _engine(path: Path, mode: str) -> Engine:
         # a rollback journal, so that the shelf at rest is one file and opens from a read-only medium too; EXTRA also
         # syncs the folder when the journal goes, without which a loss of power can take back the last commit
         connection.execute("PRAGMA synchronous=EXTRA")
+        # a long change stays in memory until it is whole: pages of it written early would shut readers out till then
+        connection.execute("PRAGMA cache_spill=OFF")
         return connection
 
     engine = create_engine("sqlite://", creator=connect, poolclass=NullPool)

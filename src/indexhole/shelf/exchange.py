@@ -6,7 +6,7 @@ carry_out(shelf, plan, "units.xlsx")       all of it as one change, or nothing
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
@@ -19,6 +19,11 @@ from indexhole.shelf.register import Shelf
 from indexhole.shelf.spreadsheet import cell_text
 
 R = TypeVar("R", bound=Record)
+T = TypeVar("T")
+
+# how many of all rows or entries are gone through
+Progress = Callable[[int, int], None]
+_TELL_EVERY = 200
 
 # kinds whose entries may come from outside; captures and photos are files first
 EXCHANGED: tuple[type[Record], ...] = (Unit, Mechanism, Disk, Event, Note, Part, Firmware, Loan)
@@ -65,10 +70,11 @@ class Alteration(Generic[R]):
 
 @dataclass(frozen=True, slots=True)
 class Plan(Generic[R]):
-    """What a sheet would do: entries added and changed, how many stay, and its faults."""
+    """What a sheet would do: entries added (and their rows) and changed, how many stay, and its faults."""
 
     kind: type[R]
     added: tuple[R, ...]
+    added_rows: tuple[int, ...]
     changed: tuple[Alteration[R], ...]
     unchanged: int
     faults: tuple[CellFault, ...]
@@ -80,7 +86,9 @@ def sheet_rows(shelf: Shelf, kind: type[Record]) -> list[list[Any]]:
     return [names, *([getattr(record, name) for name in names] for record in shelf.all(kind))]
 
 
-def plan_import(shelf: Shelf, kind: type[R], rows: Sequence[Sequence[str]], *, where: str = "") -> Plan[R]:
+def plan_import(
+    shelf: Shelf, kind: type[R], rows: Sequence[Sequence[str]], *, where: str = "", progress: Progress | None = None
+) -> Plan[R]:
     """What the rows would do to the shelf; nothing is changed.
 
     A row whose key stands on the shelf changes that entry in the columns the sheet has; any other is a new one. Keys
@@ -94,12 +102,12 @@ def plan_import(shelf: Shelf, kind: type[R], rows: Sequence[Sequence[str]], *, w
         name: set(shelf.revisions(referred)) for name, referred in _REFERENCES.items() if name in kind.model_fields
     }
     revisions = shelf.revisions(kind)
-    added: list[R] = []
+    added: list[tuple[int, R]] = []
     changed: list[Alteration[R]] = []
     faults: list[CellFault] = []
     unchanged = 0
     seen: dict[str, int] = {}
-    for number, row in enumerate(rows[1:], start=2):
+    for number, row in enumerate(_telling(rows[1:], progress, len(rows)), start=2):
         if not any(cell.strip() for cell in row):
             continue
         record = _record(kind, number, row, columns, held, faults)
@@ -112,18 +120,26 @@ def plan_import(shelf: Shelf, kind: type[R], rows: Sequence[Sequence[str]], *, w
         elif record.key in seen:
             faults.append(_of_key(kind, number, columns, f"{record.key} stands in row {seen[record.key]} already"))
         elif before is None:
-            added.append(record)
+            added.append((number, record))
         elif before == record:
             unchanged += 1
         else:
             changed.append(Alteration(number, before, record, revisions[record.key]))
         if record.key:
             seen.setdefault(record.key, number)
-    return Plan(kind, tuple(added), tuple(changed), unchanged, tuple(faults))
+    new, new_rows = tuple(record for _, record in added), tuple(row for row, _ in added)
+    return Plan(kind, new, new_rows, tuple(changed), unchanged, tuple(faults))
 
 
-def carry_out(shelf: Shelf, plan: Plan[R], source: str = "") -> None:
-    """Do what the plan says as one change, all or nothing.
+def _telling(items: Iterable[T], progress: Progress | None, total: int, first: int = 0) -> Iterator[T]:
+    for done, item in enumerate(items, start=first):
+        if progress is not None and done % _TELL_EVERY == 0:
+            progress(done, total)
+        yield item
+
+
+def carry_out(shelf: Shelf, plan: Plan[R], source: str = "", progress: Progress | None = None) -> int | None:
+    """Do what the plan says as one change, all or nothing; returns its number, None when there was nothing to do.
 
     Raises InputFault when the plan has faults, or when an entry was changed since it was made.
     """
@@ -140,7 +156,8 @@ def carry_out(shelf: Shelf, plan: Plan[R], source: str = "") -> None:
     ]
     count = len(plan.added) + len(edits)
     what = f"import {count} {plan.kind.WORD}{'s' * (count != 1)}" + (f" from {source}" if source else "")
-    shelf.add_and_update(plan.kind, plan.added, edits, what)
+    new = _telling(plan.added, progress, count)
+    return shelf.add_and_update(plan.kind, new, _telling(edits, progress, count, first=len(plan.added)), what)
 
 
 def _lost(number: int, columns: Mapping[int, str], record: Record, known: Mapping[str, set[str]]) -> list[CellFault]:

@@ -89,6 +89,11 @@ class Writing:
         self._change: int | None = None
 
     @property
+    def begun(self) -> bool:
+        """Whether any row was changed."""
+        return self._change is not None
+
+    @property
     def number(self) -> int:
         """The number of this change, entered with the first row it changes: what changed nothing cannot be undone."""
         if self._change is None:

@@ -207,13 +207,17 @@ class Shelf:
 
     def add_and_update(
         self, kind: type[R], new: Iterable[R], edits: Iterable[tuple[str, Mapping[str, Any], int]], what: str
-    ) -> None:
-        """Add entries of a kind and change others (key, fields, revision), as one change that `what` tells."""
+    ) -> int | None:
+        """Add entries of a kind and change others (key, fields, revision), as one change that `what` tells.
+
+        Returns the number of the change, None when there was nothing to do.
+        """
         with self._writing(what) as change:
             for record in new:
                 entries.add(change, record)
             for key, values, revision in edits:
                 entries.change_fields(change, kind, key, values, revision)
+            return change.number if change.begun else None
 
     def update(
         self,

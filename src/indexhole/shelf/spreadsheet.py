@@ -25,15 +25,20 @@ MOST_ROWS = 200_000
 ENDINGS = (".csv", ".xlsx")
 
 
-def read_cells(content: bytes, *, where: str) -> list[list[str]]:
+def read_cells(content: bytes, *, where: str, largest_unpacked_bytes: int = 0) -> list[list[str]]:
     """The rows of a spreadsheet's first sheet as text, those at the end that hold nothing left out.
 
+    An XLSX file may unpack to LARGEST_UNPACKED_BYTES, or to what is given.
     The kind is told from the first bytes: an XLSX file is a ZIP file, anything else must be CSV in UTF-8. Raises
     InputFault for what is neither, or is larger than a register's table can be.
     """
     if len(content) > LARGEST_BYTES:
         raise InputFault(f"is larger than {LARGEST_BYTES >> 20} MiB", where=where, remedy="split it")
-    rows = _xlsx_rows(content, where) if content.startswith(b"PK") else _csv_rows(content, where)
+    rows = (
+        _xlsx_rows(content, where, largest_unpacked_bytes or LARGEST_UNPACKED_BYTES)
+        if content.startswith(b"PK")
+        else _csv_rows(content, where)
+    )
     while rows and not any(cell.strip() for cell in rows[-1]):
         rows.pop()
     return rows
@@ -60,7 +65,7 @@ def _delimiter(text: str) -> str:
     return ";" if ";" in heading and "," not in heading else ","
 
 
-def _xlsx_rows(content: bytes, where: str) -> list[list[str]]:
+def _xlsx_rows(content: bytes, where: str, largest_unpacked_bytes: int) -> list[list[str]]:
     import warnings
 
     from openpyxl import load_workbook
@@ -68,7 +73,7 @@ def _xlsx_rows(content: bytes, where: str) -> list[list[str]]:
     remedy = "save it again as XLSX, or as CSV in UTF-8"
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as packed:
-            if sum(entry.file_size for entry in packed.infolist()) > LARGEST_UNPACKED_BYTES:
+            if sum(entry.file_size for entry in packed.infolist()) > largest_unpacked_bytes:
                 raise InputFault("unpacks to more than a register can hold", where=where, remedy=remedy)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of styles and extensions, which are not looked at
