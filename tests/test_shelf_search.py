@@ -75,6 +75,7 @@ def test_kinds_pages_and_counts(shelf):
     whole = keys(shelf.search("d1"))
     assert keys(shelf.search("d1", ["trial", "unit"])) == ["D1", "D10", "T1", "T2"]
     assert shelf.search_counts("d1") == {"unit": 2, "mechanism": 2, "trial": 2}
+    assert shelf.search_counts("d1", most=5) == {"unit": 2, "mechanism": 2, "trial": 1}
     for size in (1, 2, 4):
         pages = [keys(shelf.search("d1", first=first, most=size)) for first in range(0, 6, size)]
         assert [key for page in pages for key in page] == whole

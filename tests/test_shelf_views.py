@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
 from indexhole.shelf.additions import Firmware, Part
 from indexhole.shelf.compare_units import MOST_UNITS, compare_units
+from indexhole.shelf.listing import choices_of, natural, number_of_trials, tried_among
 from indexhole.shelf.records import Disk, Mechanism, Unit, checked
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.timeline import dating_of, timeline
@@ -145,3 +149,25 @@ def test_what_cannot_be_compared_is_told(shelf, keys, told):
     with pytest.raises(InputFault) as fault:
         compare_units(shelf, keys)
     assert told in fault.value.line
+
+
+def numbers_and_words(key: str) -> list[tuple[int, str]]:
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split("([0-9]+)", key)]
+
+
+@given(st.lists(st.from_regex(r"[A-Z]{1,2}[0-9]{1,9}(/[0-9]{1,9}[a-z]?)?", fullmatch=True), max_size=12))
+def test_keys_stand_in_order_of_their_numbers(keys):
+    assert sorted(keys, key=lambda key: (natural(key), key)) == sorted(
+        keys, key=lambda key: (numbers_and_words(key), key)
+    )
+
+
+def test_what_trials_name_is_told_apart(shelf):
+    shelf.add_trials([replace(TRIAL, host="H1", lead="L1")])
+    assert tried_among(shelf, ["D1.0", "D2.0", "H1", "L1", "K1", "nothing"]) == {"D1.0", "H1", "L1"}
+    assert tried_among(shelf, []) == frozenset()
+    assert number_of_trials(shelf) == 1
+    held = choices_of(shelf, 2)
+    assert held.mechanisms == (("D1.0", "D1.0"), ("D2.0", "D2.0"))
+    assert (held.hosts, held.leads) == ((("H1", "H1"),), (("L1", "L1"),))
+    assert [key for key, _ in held.disks] == ["K1", "K2"]

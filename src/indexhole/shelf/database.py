@@ -18,7 +18,7 @@ from indexhole.errors import InputFault, ShelfFault
 from indexhole.shelf import search
 
 REGISTER = "register.sqlite"
-NEWEST = 7
+NEWEST = 8
 BUSY_S = 5.0
 # written in the head of the file, so that another program's database is never taken for a register
 APPLICATION_ID = 0x1D8E401E

@@ -172,10 +172,13 @@ class Shelf:
         with self.reading() as connection:
             return search.search(connection, words, kinds, first=first, most=most)
 
-    def search_counts(self, words: str, kinds: Sequence[str] = ()) -> dict[str, int]:
-        """How many entries of each kind a search for the words finds."""
+    def search_counts(self, words: str, kinds: Sequence[str] = (), *, most: int | None = None) -> dict[str, int]:
+        """How many entries of each kind a search for the words finds.
+
+        With `most`, no more are counted than that, in order of kind: then the last kind told may hold more.
+        """
         with self.reading() as connection:
-            return search.counts(connection, words, kinds)
+            return search.counts(connection, words, kinds, most=most)
 
     def state(self) -> str:
         """A word that is another one after every change and every undo, for what is reckoned from the register."""

@@ -142,9 +142,13 @@ def search(
     return [found for kind in _KINDS if kind.number in rows for found in _told(connection, kind, rows[kind.number])]
 
 
-def counts(connection: Connection, words: str, kinds: Sequence[str] = ()) -> dict[str, int]:
-    """How many entries of each kind hold every word, kinds without any left out."""
-    rows = connection.execute(_COUNT[connection.dialect.name], _asked(connection, words, kinds)).all()
+def counts(connection: Connection, words: str, kinds: Sequence[str] = (), *, most: int | None = None) -> dict[str, int]:
+    """How many entries of each kind hold every word, kinds without any left out.
+
+    With `most`, no more are counted than that, in order of kind: then the last kind told may hold more.
+    """
+    values = _asked(connection, words, kinds) | {"most": -1 if most is None else most}
+    rows = connection.execute(_COUNT[connection.dialect.name], values).all()
     told = {int(number): int(count) for number, count in rows}
     return {kind.word: told[kind.number] for kind in _KINDS if kind.number in told}
 
@@ -205,11 +209,12 @@ _FIND = {
 }
 _COUNT = {
     "sqlite": text(
-        f"SELECT rowid >> {_KIND_BITS}, count(*) FROM search_words WHERE search_words MATCH :asked "
-        f"AND rowid BETWEEN :low AND :high AND rowid >> {_KIND_BITS} IN :kinds GROUP BY 1"
+        f"SELECT rowid >> {_KIND_BITS}, count(*) FROM (SELECT rowid FROM search_words WHERE search_words MATCH :asked "
+        f"AND rowid BETWEEN :low AND :high AND rowid >> {_KIND_BITS} IN :kinds ORDER BY rowid LIMIT :most) GROUP BY 1"
     ).bindparams(bindparam("kinds", expanding=True)),
     "postgresql": text(
-        f"SELECT place >> {_KIND_BITS}, count(*) FROM search_words WHERE words @@ CAST(:asked AS tsquery) "
-        f"AND place BETWEEN :low AND :high AND place >> {_KIND_BITS} IN :kinds GROUP BY 1"
+        f"SELECT place >> {_KIND_BITS}, count(*) FROM (SELECT place FROM search_words WHERE "
+        f"words @@ CAST(:asked AS tsquery) AND place BETWEEN :low AND :high AND place >> {_KIND_BITS} IN :kinds "
+        "ORDER BY place LIMIT NULLIF(:most, -1)) AS found GROUP BY 1"
     ).bindparams(bindparam("kinds", expanding=True)),
 }

@@ -23,7 +23,7 @@ from indexhole.jobs.pairing_plan import check_plan
 from indexhole.jobs.pairing_plan_sheet import HEADING, LARGEST_PLAN_BYTES, plan_of
 from indexhole.jobs.pairing_stock import Stock, stock_of
 from indexhole.pairing.parts import WhatIf
-from indexhole.shelf.listing import state_of
+from indexhole.shelf.listing import number_of_trials, state_of
 from indexhole.standards.classes import load_classes
 from indexhole.web.faults import fault_page, sentence, told_whole
 from indexhole.web.pairing_matrix_view import MatrixPage, class_choice, matrix_page
@@ -31,7 +31,7 @@ from indexhole.web.pairing_plan_view import PlanPage, StepView, plan_outcome, st
 from indexhole.web.pairing_view import AnswerView, answer_view, budget_page, operation_choice
 from indexhole.web.posted import Posted
 from indexhole.web.progress import how_far
-from indexhole.web.site import PATIENCE_S, Site
+from indexhole.web.site import GLANCE_S, MOST_BY_THE_WAY, PATIENCE_S, Site
 from indexhole.web.view import Page, render
 from indexhole.web.words import query
 from indexhole.web.work import Task
@@ -143,11 +143,16 @@ def _matrix_question(values: Mapping[str, str]) -> Question:
     return replace(question_asked(values), shift=WhatIf())
 
 
+def _patience_s(site: Site) -> float:
+    # the evidence of so many trials is not gathered while somebody waits
+    return GLANCE_S if number_of_trials(site.shelf) > MOST_BY_THE_WAY else PATIENCE_S
+
+
 def _matrix_response(site: Site, request: Request) -> Response:
     values = request.query_params
     asked, disk_class = _matrix_question(values), _class_of(values)
     choices = (operation_choice(asked), class_choice(disk_class))
-    if _pending(site, asked, disk_class, PATIENCE_S) is not None:
+    if _pending(site, asked, disk_class, _patience_s(site)) is not None:
         again = f"{PROGRESS}?{request.url.query}"
         page = MatrixPage(title="Pairing", section="Pairing", choices=choices, reckoning=True, again=again)
         return render("pairing.html", page)
@@ -164,7 +169,7 @@ def _budget_response(site: Site, request: Request) -> Response:
         asked = question_asked(request.query_params)
     except InputFault as fault:
         return fault_page(fault)
-    if _pending(site, None, "", PATIENCE_S) is not None:
+    if _pending(site, None, "", _patience_s(site)) is not None:
         again = query(PROGRESS, what="evidence")
         return render("pairing_waiting.html", Page(title="One pairing", section="Pairing", again=again))
     ready = _gathered(site)

@@ -14,8 +14,9 @@ from indexhole.shelf.register import Shelf
 from indexhole.shelf.search import Found
 from indexhole.web.faults import told_whole
 from indexhole.web.links import capture_link, disk_link, mechanism_link, trial_link, unit_link, view_link
+from indexhole.web.words import count
 
-_MOST = 100
+_MOST, _MOST_COUNTED = 100, 20_000
 
 
 @dataclass(frozen=True)
@@ -29,28 +30,38 @@ class Hit:
 
 @dataclass(frozen=True)
 class Hits:
-    """What a search found, the first hundred, and how many more there are; `fault` says why it could not look."""
+    """What a search found, the first hundred, and how many more there are; `fault` says why it could not look.
+
+    `kinds` are the kinds found, with how many of each in words.
+    """
 
     shown: tuple[Hit, ...]
-    more: int
-    kinds: tuple[tuple[str, int], ...] = ()
+    more: str
+    kinds: tuple[tuple[str, str], ...] = ()
     fault: str = ""
 
 
 def search_hits(shelf: Shelf, words: str, kind: str = "") -> Hits:
     """What holds every word; with a kind only entries of that kind."""
     try:
-        counts = shelf.search_counts(words)
+        counts = shelf.search_counts(words, most=_MOST_COUNTED)
         found = shelf.search(words, (kind,) if kind else (), most=_MOST)
     except InputFault as fault:
-        return Hits((), 0, fault=told_whole(fault))
-    of_kind = counts.get(kind, 0) if kind else sum(counts.values())
+        return Hits((), "", fault=told_whole(fault))
+    # the last kind was not counted to its end where there are so many
+    last = next(reversed(counts), "") if sum(counts.values()) >= _MOST_COUNTED else ""
+    more = (counts.get(kind, 0) if kind else sum(counts.values())) - _MOST
+    joint = " or more" if last and kind in ("", last) else " more"
     held = {
         word: records_of(shelf, _RECORDS[word], [one.key for one in found if one.kind == word])
         for word in {one.kind for one in found} & set(_RECORDS)
     }
     shown = (_hit(held, one) for one in found)
-    return Hits(tuple(hit for hit in shown if hit), max(0, of_kind - _MOST), tuple(counts.items()))
+    return Hits(
+        tuple(hit for hit in shown if hit),
+        count(more) + joint if more > 0 else "",
+        tuple((word, count(number) + (" or more" if word == last else "")) for word, number in counts.items()),
+    )
 
 
 def _hit(held: Mapping[str, Mapping[str, Record]], found: Found) -> Hit | None:

@@ -145,10 +145,11 @@ def shelf_page(site: Site, words: str, kind: str, pages: tuple[int, int], told: 
     shelf = site.shelf
     looking = bool(words.strip())
     diagnosis, weighing = (None, False) if looking else site.diagnosis_if_ready()
-    units, disks = site.held("unit keys", unit_keys), site.held("disk keys", disk_keys)
+    units: list[str] = [] if looking else site.held("unit keys", unit_keys)
+    disks: list[str] = [] if looking else site.held("disk keys", disk_keys)
     unit_stretch = stretch(pages[0], len(units), lambda n: query("/", units=n, disks=pages[1]) + "#units")
     disk_stretch = stretch(pages[1], len(disks), lambda n: query("/", units=pages[0], disks=n) + "#disks")
-    shown = [] if looking else _part(site, Unit, units, unit_stretch)
+    shown = _part(site, Unit, units, unit_stretch)
     own = mechanisms_by_unit(shelf, [unit.inventory for unit in shown])
     tried = tried_among(shelf, [m.mechanism for held in own.values() for m in held])
     return ShelfPage(
@@ -157,7 +158,7 @@ def shelf_page(site: Site, words: str, kind: str, pages: tuple[int, int], told: 
         told=told,
         units=tuple(_unit_entry(u, own.get(u.inventory, []), tried, diagnosis, weighing) for u in shown),
         unit_stretch=unit_stretch,
-        disks=() if looking else tuple(_disk_entry(disk) for disk in _part(site, Disk, disks, disk_stretch)),
+        disks=tuple(_disk_entry(disk) for disk in _part(site, Disk, disks, disk_stretch)),
         disk_stretch=disk_stretch,
         words=words,
         kind=kind,
