@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,7 @@ class Cause:
         why: the reasons in words.
         weights: what each trial says for it against its best rival, weightiest first; `over` names that rival.
         rival_needs: what would have to be true for the rival to be right.
+        by_angle: where round the turn sectors failed, in words, with what it says against that rival in nats.
     """
 
     faults: tuple[Fault, ...]
@@ -35,6 +37,7 @@ class Cause:
     weights: tuple[Weight, ...] = ()
     over: str = ""
     rival_needs: str = ""
+    by_angle: tuple[tuple[str, float], ...] = ()
 
     def to_json_dict(self) -> dict[str, Any]:
         """The cause as `causes --json` gives it; no fault at all is told as the one fault `none` of the bench."""
@@ -48,6 +51,9 @@ class Cause:
             "weights": [weight.to_json_dict() for weight in self.weights],
             "over": self.over,
             "rival_needs": self.rival_needs,
+            "by_angle": [
+                {"words": words, "decibels": round(10 * nats / math.log(10), 1)} for words, nats in self.by_angle
+            ],
         }
 
 

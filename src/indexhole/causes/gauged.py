@@ -1,4 +1,4 @@
-"""Evidence that is not a trial: gauges of a mechanism, and who recorded a stretch as its signal shows.
+"""Evidence that is not a trial: gauges of a mechanism, who recorded a stretch, where round the turn sectors failed.
 
 Both come from captures and measurements (`jobs/gauged_shelf.py` gathers them). A gauge weighs the magnitudes a fault
 may have, so it tells misaligned from off-speed, which counts never do; an attribution weighs what became of writes.
@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.angle_counts import AngleCount
+from indexhole.causes.angles import count_words, tells
 from indexhole.errors import InputFault
 
 Floats = npt.NDArray[np.float64]
@@ -88,6 +90,7 @@ class Gauged:
     speeds: tuple[SpeedGauge, ...] = ()
     offsets: tuple[OffsetGauge, ...] = ()
     attributions: tuple[Attribution, ...] = ()
+    angles: tuple[AngleCount, ...] = ()
 
     def __post_init__(self) -> None:
         for speed in self.speeds:
@@ -105,7 +108,8 @@ class Gauged:
     @property
     def words(self) -> tuple[str, ...]:
         """All of it, a line each."""
-        return (*(words for _, words in self._of_drives()), *(told.words for told in self.attributions))
+        told = (*(words for _, words in self._of_drives()), *(told.words for told in self.attributions))
+        return (*told, *(count_words(count) for count in self.angles if tells(count)))
 
     def _of_drives(self) -> list[tuple[str, str]]:
         return [*((g.mechanism, g.words) for g in self.speeds), *((g.mechanism, g.words) for g in self.offsets)]

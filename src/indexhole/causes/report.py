@@ -8,9 +8,13 @@ from dataclasses import replace
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.faults import Fault
-from indexhole.causes.words import GAUGE_NOTE, fault_words, hypothesis_words
+from indexhole.causes.words import GAUGE_NOTE, GAUGED_NOTE, fault_words, hypothesis_words
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
+DECIBELS_NOTE = (
+    "Decibels are against the best rival; a trial that speaks against a sound bench is for a cause even where that "
+    "rival explains it better."
+)
 _GAUGED = 4  # of what was weighed beside the trials
 _READABLE = 0.01  # causes below this are left to the JSON
 
@@ -61,12 +65,16 @@ def _weighed(cause: Cause, names: tuple[str, ...]) -> str:
 
 def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[str]:
     cause = twins[0]
-    why = cause.why if advice else cause.why.removesuffix(GAUGE_NOTE).rstrip()
+    why = cause.why if advice else cause.why.removesuffix(GAUGE_NOTE).partition(GAUGED_NOTE)[0].rstrip()
     return [
         f"{number}. {_twin_words(twins)}: probability {sum(twin.probability for twin in twins):.2f}",
         f"   why: {why}",
         f"   for: {_weighed(cause, cause.for_trials)}",
         f"   against: {_weighed(cause, cause.against_trials)}",
+        *(
+            f"   {'for' if nats > 0 else 'against'}, by angle: {words} ({nats * DECIBELS_A_NAT:+.0f} dB)"
+            for words, nats in cause.by_angle
+        ),
         *([f"   unless: {cause.rival_needs}"] if number == 1 and cause.rival_needs else []),
     ]
 
@@ -139,7 +147,11 @@ def report_lines(diagnosis: Diagnosis) -> list[str]:
     explanations = _with_twins(shown)
     for number, twins in enumerate(explanations, start=1):
         # every explanation of this sort ends with the same advice, and once is enough
-        lines += _cause_lines(number, twins, advice=not any(GAUGE_NOTE in line for line in lines))
+        lines += _cause_lines(
+            number, twins, advice=not any(note in line for line in lines for note in (GAUGE_NOTE, GAUGED_NOTE))
+        )
+    if any(w.nats < 0 and w.trial in cause.for_trials[:_NAMED] for cause in shown for w in cause.weights):
+        lines.append(DECIBELS_NOTE)
     lines += gauged_lines(diagnosis)
     if len(explanations) > 1 and any(len(cause.faults) > 1 for cause in shown):
         lines.append(f"Each fault by itself: {_each_fault(shown)}")

@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes import angles
+from indexhole.causes.angle_counts import noted_counts
 from indexhole.causes.conditions import set_ups
 from indexhole.causes.costs import Standing, unit_of
 from indexhole.causes.decisions import Advice, advise
@@ -60,8 +62,9 @@ def rank_causes(
         scratch: disks on which a write risks nothing.
     """
     bench = lay_out(split_aborted(trials))
+    gauged = replace(gauged, angles=(*gauged.angles, *noted_counts(trials)))
     evidence = Evidence(bench, gauged)
-    weighed = _weigh(evidence)
+    weighed = _by_angle(_weigh(evidence), gauged)
     hypotheses, likelihood = weighed.hypotheses, weighed.log_likelihood
     prior = log_prior(hypotheses, weighed.prior)
     explaining = explaining_posterior([_always(h) for h in hypotheses], prior, likelihood)
@@ -190,6 +193,14 @@ def _weigh(evidence: Evidence, *, every_pair: bool = False) -> _Weighed:
     return _Weighed(hypotheses, np.array([likelihood[h] for h in hypotheses]), prior)
 
 
+def _by_angle(weighed: _Weighed, gauged: Gauged) -> _Weighed:
+    """The same with where round the turn sectors failed, which does not depend on how many did."""
+    if not gauged.angles:
+        return weighed
+    by_angle = np.array([angles.log_ratio(gauged.angles, h) for h in weighed.hypotheses])
+    return replace(weighed, log_likelihood=weighed.log_likelihood + by_angle)
+
+
 def _changed(evidence: Evidence, fault: Fault, steady: float) -> tuple[Fault, float, float] | None:
     """The fault at its likeliest time, where the trials say that it came or went, with its log likelihood.
 
@@ -250,6 +261,8 @@ def _causes(
         )
         trial_weights = weights(evidence.bench, closely[i].rows, evidence.look(hypotheses[rival]).rows)
         needs = rival_needs(evidence.bench, trial_weights, rival_words, nothing=not hypotheses[rival])
+        against = hypotheses[rival] if rival != i else NONE
+        speaking = angles.speaking(evidence.book.gauged.angles, hypotheses[i], against)
         ways = told_apart(hypotheses[i])
         shares = [_share(way, closely[i], evidence) for way in ways]
         causes.extend(
@@ -263,6 +276,7 @@ def _causes(
                 weights=trial_weights,
                 over=rival_words,
                 rival_needs=needs if rival != i else "",
+                by_angle=speaking,
             )
             for way, share in sorted(zip(ways, shares, strict=True), key=lambda told: -told[1])
         )

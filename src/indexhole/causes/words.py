@@ -14,6 +14,7 @@ GAUGE_NOTE = (
     "Trials alone cannot tell misaligned from off-speed: gauge the spindle speed, and if it is right "
     "the head is out of place."
 )
+GAUGED_NOTE = "Gauges tell misaligned from off-speed:"
 
 _PLAIN = {
     "misaligned": "{e} and the other mechanisms do not read each other's tracks",
@@ -134,7 +135,7 @@ def why(bench: Bench, faults: tuple[Fault, ...], magnitudes: dict[Fault, str], g
     text = "; ".join(parts) + "."
     out_of_step = {f.element for f in faults if f.fault in ("misaligned", "off-speed")}
     if parted := gauged.words_about(out_of_step):
-        text += f" Gauges tell misaligned from off-speed: {'; '.join(parted)}."
+        text += f" {GAUGED_NOTE} {'; '.join(parted)}."
     if any(not gauged.about(element) for element in out_of_step):
         text += f" {GAUGE_NOTE}"
     return text

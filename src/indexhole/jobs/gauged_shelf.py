@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from indexhole.causes.angle_counts import AngleCount, SectorSeen, angle_counts
 from indexhole.causes.gauged import Attribution, Gauged, OffsetGauge, SpeedGauge
 from indexhole.causes.levelling import level
 from indexhole.causes.measurements import NOMINAL, OFFSET, SPEED, Measurements
@@ -42,6 +43,20 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
         speeds=_speeds([*measured.ties.get(SPEED, ()), *speed_ties(readings)], mechanisms),
         offsets=_offsets(measured, mechanisms),
         attributions=tuple(_attributions(records, held, trials)),
+        angles=_angles(records, held),
+    )
+
+
+def _angles(records: Sequence[CaptureRecord], held: Mapping[str, CaptureTold]) -> tuple[AngleCount, ...]:
+    """Where round the turn sectors failed, of all captures of known disks together."""
+    return angle_counts(
+        (
+            SectorSeen(record.disk, s.head, s.cylinder, s.number, s.angle, s.failed, (record.mechanism,))
+            for record in records
+            if record.disk and record.mechanism
+            for s in held[record.sha256].sectors
+        ),
+        "as captures show",
     )
 
 

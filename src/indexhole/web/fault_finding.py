@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.explain import DECIBELS_A_NAT
-from indexhole.causes.report import group_lines
+from indexhole.causes.report import DECIBELS_NOTE, group_lines
 from indexhole.jobs.faulting import Course
 from indexhole.model.trial import Trial
 from indexhole.shelf.listing import Trials
@@ -58,6 +58,7 @@ class CauseView:
     twin: str
     why: str
     unless: str
+    by_angle: tuple[str, ...]
     for_shown: tuple[Evidence, ...]
     for_more: tuple[Evidence, ...]
     against_shown: tuple[Evidence, ...]
@@ -102,6 +103,7 @@ class CausesPage(Page):
     decision: str
     groups: tuple[str, ...]
     gauged: tuple[str, ...]
+    decibels: str
     course: Figure | None
     course_coming: bool
     form: Form
@@ -150,6 +152,7 @@ def causes_page(
         decision=_decision(diagnosis) if diagnosis else "",
         groups=group_lines(diagnosis) if diagnosis else (),
         gauged=diagnosis.gauged if diagnosis else (),
+        decibels=DECIBELS_NOTE,
         course=course_figure(course) if course else None,
         course_coming=diagnosis is not None and course is None,
         form=sheet_form,
@@ -165,7 +168,15 @@ def _cause_views(causes: Sequence[Cause], trials: Sequence[Trial]) -> tuple[Caus
         if causes[k].why == causes[k - 1].why and causes[k].for_trials == causes[k - 1].for_trials:
             same = "For the same reasons, and by the same trials, as the one above."
             views[k] = replace(
-                views[k], why=same, unless="", twin="", for_shown=(), for_more=(), against_shown=(), against_more=()
+                views[k],
+                why=same,
+                unless="",
+                twin="",
+                by_angle=(),
+                for_shown=(),
+                for_more=(),
+                against_shown=(),
+                against_more=(),
             )
     return tuple(views)
 
@@ -191,11 +202,17 @@ def _cause_view(cause: Cause, outcomes: dict[str, str], links: dict[str, str]) -
         twin=twin,
         why=cause.why,
         unless=cause.rival_needs,
+        by_angle=tuple(_by_angle(words, nats) for words, nats in cause.by_angle),
         for_shown=evidence(cause.for_trials[:_SHOWN]),
         for_more=evidence(cause.for_trials[_SHOWN:]),
         against_shown=evidence(cause.against_trials[:_SHOWN]),
         against_more=evidence(cause.against_trials[_SHOWN:]),
     )
+
+
+def _by_angle(words: str, nats: float) -> str:
+    weight = f"{nats * DECIBELS_A_NAT:+.0f} dB".replace("-", MINUS)
+    return f"{'For' if nats > 0 else 'Against'} it, by angle: {words}, {weight}."
 
 
 def _mechanism_words(diagnosis: Diagnosis) -> tuple[MechanismWord, ...]:
