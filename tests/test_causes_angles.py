@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from indexhole.causes.angle_counts import AngleCount, SectorSeen, angle_counts, noted_counts, sectors_noted
-from indexhole.causes.angles import EVEN, ONCE, PLACES, count_words, log_laws, log_ratio, speaking, tells
+from indexhole.causes.angles import EVEN, ONCE, PLACES, Arrangements, count_words, log_laws, tells
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import Gauged
 from indexhole.causes.report import report_lines
@@ -213,13 +213,13 @@ def once_a_turn() -> tuple[AngleCount, ...]:
 
 def test_places_speak_for_the_disk_an_even_spread_for_the_head_once_a_turn_for_neither_of_them() -> None:
     band, dirt, aside = (frozenset({f}) for f in (BAND, DIRT, Fault("D1.0", "misaligned")))
-    assert log_ratio(at_one_place(), band) > log_ratio(at_one_place(), dirt) + 2
-    assert log_ratio(evenly(), dirt) > log_ratio(evenly(), band) + 1
-    assert log_ratio(once_a_turn(), aside) > log_ratio(once_a_turn(), dirt) + 1
-    assert log_ratio(at_one_place(), frozenset()) == 0
+    assert Arrangements(at_one_place()).log_ratio(band) > Arrangements(at_one_place()).log_ratio(dirt) + 2
+    assert Arrangements(evenly()).log_ratio(dirt) > Arrangements(evenly()).log_ratio(band) + 1
+    assert Arrangements(once_a_turn()).log_ratio(aside) > Arrangements(once_a_turn()).log_ratio(dirt) + 1
+    assert Arrangements(at_one_place()).log_ratio(frozenset()) == 0
     # another disk, another side, another drive have no part in it
     for other in (Fault("K2", "damaged-band", 0), Fault("K1", "damaged-band", 1), Fault("D9.0", "dirty-head", 0)):
-        assert log_ratio(at_one_place(), frozenset({other})) == 0
+        assert Arrangements(at_one_place()).log_ratio(frozenset({other})) == 0
 
 
 def test_the_words_say_which_pattern_and_where() -> None:
@@ -227,9 +227,9 @@ def test_the_words_say_which_pattern_and_where() -> None:
     assert "spread evenly round the turn" in count_words(evenly()[0])
     assert "once a turn, as on a disk that is seated off its centre" in count_words(once_a_turn()[0])
     assert not tells(angle_counts(seen(range(3, 4), {3: set(range(1, 10))}))[0])
-    ((words, nats),) = speaking(at_one_place(), frozenset({BAND}), frozenset({DIRT}))
+    ((words, nats),) = Arrangements(at_one_place()).speaking(frozenset({BAND}), frozenset({DIRT}))
     assert words.startswith("on K1 side 0, cylinders 1 to 6, 6 of 54 sectors failed")
-    ((_, other),) = speaking(at_one_place(), frozenset({DIRT}), frozenset({BAND}))
+    ((_, other),) = Arrangements(at_one_place()).speaking(frozenset({DIRT}), frozenset({BAND}))
     assert other == pytest.approx(-nats)
 
 

@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -125,42 +126,48 @@ def _log_coefficient(terms: Sequence[Floats], degree: int) -> float:
     return scale + math.log(float(product[degree]))
 
 
-def log_ratio(counts: Sequence[AngleCount], faults: frozenset[Fault]) -> float:
-    """Log likelihood of all arrangements when exactly these faults are present, less that of none at all."""
-    return sum(ratio for _, ratio in ratios(counts, faults))
+class Arrangements:
+    """Counts by place on the turn, ready to be weighed. All errors of one side of a disk are arranged by one law."""
+
+    def __init__(self, counts: Sequence[AngleCount]) -> None:
+        sides: dict[tuple[str, int], list[AngleCount]] = defaultdict(list)
+        for count in counts:
+            sides[count.disk, count.side].append(count)
+        self._sides = [_Side.of(held) for held in sides.values()]
+
+    def log_ratio(self, faults: frozenset[Fault]) -> float:
+        """Log likelihood of all arrangements when exactly these faults are present, less that of none at all."""
+        return sum(side.log_ratio(faults) for side in self._sides)
+
+    def speaking(self, mine: frozenset[Fault], rival: frozenset[Fault]) -> tuple[tuple[str, float], ...]:
+        """What the arrangements say for a cause against its rival: words and nats, where they say anything."""
+        told = [(side, side.log_ratio(mine) - side.log_ratio(rival)) for side in self._sides]
+        speaks = sorted((t for t in told if abs(t[1]) >= _TOLD_NATS), key=lambda t: -abs(t[1]))
+        return tuple(("; ".join(map(count_words, side.counts)), nats) for side, nats in speaks)
 
 
-def ratios(counts: Sequence[AngleCount], faults: frozenset[Fault]) -> list[tuple[tuple[AngleCount, ...], float]]:
-    """The same for each side of a disk, whose errors are all arranged by one law."""
-    sides: dict[tuple[str, int], list[AngleCount]] = defaultdict(list)
-    for count in counts:
-        sides[count.disk, count.side].append(count)
-    return [(tuple(held), _log_weight(held, faults) - _log_weight(held, frozenset())) for held in sides.values()]
+@dataclass(frozen=True)
+class _Side:
+    """One side of a disk: its counts, their log likelihood under each law, and the names of what had a part in them."""
 
+    counts: tuple[AngleCount, ...]
+    laws: Floats
+    names: frozenset[str]
 
-def _log_weight(held: Sequence[AngleCount], faults: frozenset[Fault]) -> float:
-    laws = np.sum([log_laws(count.tried, count.failed) for count in held], axis=0)
-    touching = [_ARRANGES[f.fault] for f in sorted(faults) if any(_touches(f, count) for count in held)]
-    # Of causes that act together either may have made the pattern.
-    weight = np.mean(touching or [_ARRANGES["none"]], axis=0)
-    return float(logsumexp(laws, b=weight))
+    @classmethod
+    def of(cls, counts: Sequence[AngleCount]) -> _Side:
+        by = {name for count in counts for name in count.by}
+        laws = np.sum([log_laws(count.tried, count.failed) for count in counts], axis=0)
+        return cls(tuple(counts), laws, frozenset({counts[0].disk, *by, *map(unit_of, by)}))
 
-
-def _touches(fault: Fault, count: AngleCount) -> bool:
-    if fault.side not in (None, count.side):
-        return False
-    return fault.element == count.disk or any(fault.element in (name, unit_of(name)) for name in count.by)
-
-
-def speaking(
-    counts: Sequence[AngleCount], mine: frozenset[Fault], rival: frozenset[Fault]
-) -> tuple[tuple[str, float], ...]:
-    """What the arrangements say for a cause against its rival: words and nats, where they say anything."""
-    found = []
-    for (held, one), (_, other) in zip(ratios(counts, mine), ratios(counts, rival), strict=True):
-        if abs(one - other) >= _TOLD_NATS:
-            found.append(("; ".join(map(count_words, held)), one - other))
-    return tuple(sorted(found, key=lambda told: -abs(told[1])))
+    def log_ratio(self, faults: frozenset[Fault]) -> float:
+        side = self.counts[0].side
+        touching = [_ARRANGES[f.fault] for f in sorted(faults) if f.element in self.names and f.side in (None, side)]
+        if not touching:
+            return 0.0
+        # Of causes that act together either may have made the pattern.
+        weight = np.mean(touching, axis=0)
+        return float(logsumexp(self.laws, b=weight) - logsumexp(self.laws, b=_ARRANGES["none"]))
 
 
 def tells(count: AngleCount) -> bool:

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.causes import angles
 from indexhole.causes.angle_counts import noted_counts
+from indexhole.causes.angles import Arrangements
 from indexhole.causes.conditions import set_ups
 from indexhole.causes.costs import Standing, unit_of
 from indexhole.causes.decisions import Advice, advise
@@ -197,7 +197,8 @@ def _by_angle(weighed: _Weighed, gauged: Gauged) -> _Weighed:
     """The same with where round the turn sectors failed, which does not depend on how many did."""
     if not gauged.angles:
         return weighed
-    by_angle = np.array([angles.log_ratio(gauged.angles, h) for h in weighed.hypotheses])
+    arranged = Arrangements(gauged.angles)
+    by_angle = np.array([arranged.log_ratio(h) for h in weighed.hypotheses])
     return replace(weighed, log_likelihood=weighed.log_likelihood + by_angle)
 
 
@@ -248,6 +249,7 @@ def _causes(
     closely: dict[int, Close],
 ) -> tuple[Cause, ...]:
     nothing = evidence.look(NONE).rows
+    arranged = Arrangements(evidence.book.gauged.angles)
     causes: list[Cause] = []
     for i in order[:_LISTED]:
         if weight[i] < _LEAST_LISTED and i != order[0]:
@@ -262,7 +264,7 @@ def _causes(
         trial_weights = weights(evidence.bench, closely[i].rows, evidence.look(hypotheses[rival]).rows)
         needs = rival_needs(evidence.bench, trial_weights, rival_words, nothing=not hypotheses[rival])
         against = hypotheses[rival] if rival != i else NONE
-        speaking = angles.speaking(evidence.book.gauged.angles, hypotheses[i], against)
+        speaking = arranged.speaking(hypotheses[i], against)
         ways = told_apart(hypotheses[i])
         shares = [_share(way, closely[i], evidence) for way in ways]
         causes.extend(
