@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -27,7 +28,7 @@ from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
 from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import load_layouts
-from indexhole.web import cause_routes
+from indexhole.web import cause_routes, site
 from indexhole.web.app import create_app
 
 FM = load_layouts()["130-fm-16x128"]
@@ -213,6 +214,42 @@ def test_the_command_says_which_captures_were_weighed(shelf: Shelf, capsys: pyte
     without = told(capsys, "--shelf", shelf.folder, "--no-recordings")
     assert "Gauged:" not in without
     assert "1. D2.0 misaligned or off-speed: probability" in without
+
+
+def test_the_page_does_not_wait_for_captures_and_says_how_far_they_are(
+    shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While one capture takes its time the ranking stands without it, then with it."""
+    held, go_on = threading.Event(), threading.Event()
+
+    def slow(shelf: Shelf, progress: Callable[[int, int], None]) -> int:
+        progress(0, 1)
+        held.set()
+        assert go_on.wait(60)
+        return 1
+
+    monkeypatch.setattr(site, "gauge_shelf", slow)
+    monkeypatch.setattr(cause_routes, "PATIENCE_S", 0.01)
+    app = create_app(shelf)
+
+    def page() -> str:
+        return sent(app, "GET", "/causes", origin=FROM_HERE, raise_faults=True).text
+
+    def ranked() -> str:
+        for _ in range(3000):
+            if "What is at fault" in (found := page()):
+                return found
+        raise AssertionError("the ranking does not come")
+
+    early = ranked()
+    assert held.is_set()
+    assert "Captures are being gauged, 0 of 1 capture so far" in early
+    assert "Weighed beside the trials" not in early
+    go_on.set()
+    for _ in range(3000):
+        if "being gauged" not in (late := ranked()):
+            break
+    assert "Weighed beside the trials: 1 from captures and measurements" in late
 
 
 def test_the_page_says_which_captures_were_weighed(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:

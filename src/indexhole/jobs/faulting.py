@@ -98,6 +98,13 @@ def diagnose(bench: Bench, top: int | None = None, plan: int = PLANNED) -> Diagn
     return replace(diagnosis, causes=diagnosis.causes[:top], other_probability=diagnosis.other_probability + left_out)
 
 
+def gauge_shelf(shelf: Shelf, progress: Progress | None = None) -> int:
+    """Gauge every capture of a shelf that was not gauged before, for later weighings; how many it holds."""
+    from indexhole.jobs.captures_told import captures_told  # it loads slowly
+
+    return len(captures_told(shelf, shelf.all(CaptureRecord), progress))
+
+
 @dataclass(frozen=True)
 class Course:
     """How the likeliest causes stood as trials came in.

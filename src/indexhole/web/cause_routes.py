@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from fastapi import APIRouter
@@ -122,6 +123,8 @@ def routes(site: Site) -> APIRouter:
     @router.get("")
     def causes(request: Request) -> Response:
         number = number_of_trials(site.shelf)
+        gauging = site.gauging() if number else None
+        waits = gauging is not None and not gauging.wait(PATIENCE_S)
         task = site.diagnosis()
         diagnosis, fault = None, ""
         # so many are not weighed while somebody waits
@@ -134,6 +137,8 @@ def routes(site: Site) -> APIRouter:
         steps = course.result() if course is not None and course.wait(GLANCE_S) and not course.failed else None
         trials = site.held("trials", lambda shelf: tuple(shelf.trials())) if diagnosis is not None else ()
         page = causes_page(number, trials, diagnosis, _import_form(), site.told(request), fault, steps)
+        if gauging is not None and waits:
+            page = replace(page, gauging=f"{gauging.done} of {plural(gauging.total, 'capture')}")
         return render("causes.html", page)
 
     @router.get("/progress")

@@ -90,7 +90,7 @@ class MechanismWord:
 
 @dataclass(frozen=True, kw_only=True)
 class CausesPage(Page):
-    """The ranking. Without trials there is only the way to add some."""
+    """The ranking. Without trials there is only the way to add some; `gauging` tells how far captures are gauged."""
 
     trials: int
     weighing: bool
@@ -107,6 +107,7 @@ class CausesPage(Page):
     course: Figure | None
     course_coming: bool
     form: Form
+    gauging: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,10 +15,11 @@ from starlette.responses import RedirectResponse
 
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.causes.measurements import KEPT
-from indexhole.jobs.faulting import Bench, Course, course, diagnose, shelf_bench
+from indexhole.jobs.faulting import Bench, Course, course, diagnose, gauge_shelf, shelf_bench
 from indexhole.shelf.listing import number_of_trials, state_of
+from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
-from indexhole.web.work import Desk, Progress, Task
+from indexhole.web.work import Desk, Task
 
 # a page that waits longer than this shows that it waits
 PATIENCE_S = 0.7
@@ -77,11 +78,15 @@ class Notices:
 
 @dataclass(frozen=True)
 class Site:
-    """The shelf and what is being worked out from it."""
+    """The shelf and what is being worked out from it.
+
+    Captures are gauged at a desk of their own: many take long, and nothing else is to wait for that.
+    """
 
     shelf: Shelf
     largest_upload_bytes: int
     desk: Desk = field(default_factory=Desk)
+    gauging_desk: Desk = field(default_factory=Desk)
     notices: Notices = field(default_factory=Notices)
     memory: Memory = field(default_factory=Memory)
 
@@ -99,25 +104,36 @@ class Site:
         """What is made from the shelf, kept until the shelf changes."""
         return self.memory.of(name, state_of(self.shelf), lambda: make(self.shelf))
 
+    def gauging(self) -> Task[int] | None:
+        """The shelf's captures being gauged, each once, or gauged; None when there are none."""
+        captures = self.held("captures", lambda shelf: tuple(record.sha256 for record in shelf.all(CaptureRecord)))
+        if not captures:
+            return None
+        return self.gauging_desk.ask(captures, lambda progress: gauge_shelf(self.shelf, progress))
+
     def diagnosis(self) -> Task[Diagnosis] | None:
-        """What the shelf's trials say is at fault, being worked out or ready; None when there are no trials."""
+        """What is at fault, being worked out or ready; None when there are no trials.
+
+        While captures are still being gauged it is worked out without them.
+        """
         if not number_of_trials(self.shelf):
             return None
-        return self.desk.ask(self._weighed_from("causes"), lambda progress: diagnose(self._bench(progress)))
+        return self.desk.ask(self._weighed_from("causes"), lambda _: diagnose(self._bench()))
 
     def course(self) -> Task[Course]:
         """How the causes stood trial by trial, being worked out or ready."""
-        return self.desk.ask(self._weighed_from("course"), lambda progress: course(self._bench(progress), progress))
+        return self.desk.ask(self._weighed_from("course"), lambda progress: course(self._bench(), progress))
 
-    def _weighed_from(self, name: str) -> tuple[str, int, bytes]:
-        """What a weighing was made from: the register as it stands, and the measurements kept beside it."""
+    def _weighed_from(self, name: str) -> tuple[str, int, bytes, bool]:
+        """What a weighing is made from: the register, the measurements beside it, and whether captures are gauged."""
         path = self.shelf.folder / KEPT
-        return name, state_of(self.shelf), path.read_bytes() if path.is_file() else b""
+        measured = path.read_bytes() if path.is_file() else b""
+        gauging = self.gauging()
+        return name, state_of(self.shelf), measured, gauging is None or gauging.wait(0)
 
-    def _bench(self, progress: Progress) -> Bench:
-        """Trials, captures and measurements; captures not seen before are gauged, which takes long."""
-        name = f"bench {hash(self._weighed_from('bench'))}"
-        return self.held(name, lambda shelf: shelf_bench(shelf, progress=progress))
+    def _bench(self) -> Bench:
+        made_from = self._weighed_from("bench")
+        return self.held(f"{made_from}", lambda shelf: shelf_bench(shelf, recordings=made_from[-1]))
 
     def diagnosis_if_ready(self) -> tuple[Diagnosis | None, bool]:
         """The diagnosis, None when there is none yet, and whether it is still being worked out.
