@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import zipfile
 from pathlib import Path
 
@@ -109,6 +110,19 @@ def test_a_heading_that_does_not_fit_is_told(shelf, heading, told):
     with pytest.raises(InputFault) as fault:
         plan_import(shelf, Unit, csv_rows(heading))
     assert told in fault.value.line
+
+
+def test_rows_beyond_what_an_xlsx_file_says_it_holds_are_read(shelf):
+    whole, said = xlsx_bytes([["inventory", "title"], ["K1", "a"], ["K2", "b"]], title="x"), io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(whole)) as file, zipfile.ZipFile(said, "w") as other:
+        for name in file.namelist():
+            content = file.read(name)
+            if name == "xl/worksheets/sheet1.xml":
+                bare = re.sub(b"<dimension[^>]*>", b"", content)
+                content = bare.replace(b"<sheetViews>", b'<dimension ref="A1:A1"/><sheetViews>')
+                assert b'<dimension ref="A1:A1"/>' in content
+            other.writestr(name, content)
+    assert read_cells(said.getvalue(), where="x") == [["inventory", "title"], ["K1", "a"], ["K2", "b"]]
 
 
 def test_how_far_it_is_is_told_on_the_way(shelf):

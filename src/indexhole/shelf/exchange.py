@@ -45,11 +45,14 @@ class CellFault:
     what: str
 
     @property
+    def place(self) -> str:
+        """The cell as a spreadsheet names it, such as B3, or the row."""
+        return f"{_letters(self.column)}{self.row}" if self.column else f"row {self.row}"
+
+    @property
     def line(self) -> str:
         """The fault with its place, such as: B3 (title): is too long."""
-        if not self.column:
-            return f"row {self.row}: {self.what}"
-        return f"{_letters(self.column)}{self.row} ({self.name}): {self.what}"
+        return f"{self.place} ({self.name}): {self.what}" if self.column else f"{self.place}: {self.what}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,7 +80,10 @@ def _xlsx_rows(content: bytes, where: str, largest_unpacked_bytes: int) -> list[
             book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
             try:
                 rows: list[list[str]] = []
-                for row in book.worksheets[0].iter_rows(values_only=True):
+                sheet = book.worksheets[0]
+                # a file may say that it is smaller than it is, and rows beyond that would be passed over
+                sheet.reset_dimensions()
+                for row in sheet.iter_rows(values_only=True):
                     rows.append([_told(value) for value in row[: MOST_COLUMNS + 1]])
                     _bounded(rows, where)
             finally:

@@ -21,6 +21,7 @@ from indexhole.web import (
     capture_routes,
     cause_routes,
     collection,
+    import_routes,
     pairing_routes,
     shelf_routes,
     sign_in,
@@ -40,7 +41,9 @@ def create_app(shelf: Shelf, door: Door | None = None) -> Guard:
     door = door or Door()
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, title="Indexhole")
     site = Site(shelf, door.most_bytes)
-    for pages in (shelf_routes, bench_routes, collection, capture_routes, pairing_routes, cause_routes):
+    for pages in (
+        shelf_routes, bench_routes, collection, import_routes, capture_routes, pairing_routes, cause_routes
+    ):  # fmt: skip
         app.include_router(pages.routes(site))
     api = [api_routes.routes(site)]
     entrance = Entrance(Lock(door.password)) if door.password else None

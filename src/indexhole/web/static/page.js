@@ -46,7 +46,7 @@ if (again) {
     if (bar && words && total > 0) {
       bar.max = total;
       bar.value = done;
-      words.textContent = `${done} of ${total} stays of the head`;
+      words.textContent = `${done} of ${total} ${words.dataset.of || "stays of the head"}`;
     }
   });
   location.reload();
