@@ -36,7 +36,7 @@ EVEN, PLACES, ONCE = range(3)
 # All figures below are our OWN choice. How far concentrated, how strong a once-a-turn pattern, middles tried.
 _CONCENTRATIONS, _STRENGTHS, _MIDDLES = (0.3, 1.0, 3.0), (1.0, 2.5), 12
 # How each fault arranges errors round the turn: evenly, at places, once a turn. Never nought, so that no arrangement
-# decides by itself: at most some 10 dB between two causes.
+# decides by itself: at most some 15 dB between two causes.
 _ARRANGES: dict[str, tuple[float, float, float]] = {
     "none": (0.87, 0.08, 0.05),
     "misaligned": (0.70, 0.03, 0.27),

@@ -281,6 +281,8 @@ def _causes(
                 by_angle=speaking,
             )
             for way, share in sorted(zip(ways, shares, strict=True), key=lambda told: -told[1])
+            # Of two that a gauge has parted the less likely is seldom worth a line.
+            if share == max(shares) or float(weight[i]) * share / sum(shares) >= _LEAST_LISTED
         )
     return tuple(causes)
 
