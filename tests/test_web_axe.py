@@ -33,27 +33,49 @@ def axe_tab(browser: Any) -> Any:
     context.close()
 
 
+def broken(axe_tab: Any) -> dict[str, list[str]]:
+    """What the page in the tab breaks, by width and theme."""
+    axe_tab.wait_for_selector("body:not([data-again])", timeout=60_000)
+    axe_tab.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    axe_tab.evaluate("document.querySelectorAll('#unfold').forEach((box) => { box.checked = true; })")
+    axe_tab.evaluate(AXE)
+    faults: dict[str, list[str]] = {}
+    for width, theme, rules in (
+        (WIDE, "light", []),
+        (WIDE, "dark", COLOURS),
+        (NARROW, "dark", COLOURS),
+        (NARROW, "light", []),
+    ):
+        axe_tab.set_viewport_size({"width": width, "height": 900})
+        axe_tab.emulate_media(color_scheme=theme)
+        passed, found = axe_tab.evaluate(RUN, [TAGS, rules])
+        assert passed > (0 if rules else 10), axe_tab.url
+        if found:
+            faults[f"{axe_tab.url} {width} {theme}"] = found
+    return faults
+
+
 def test_no_page_breaks_a_rule_of_accessibility(axe_tab: Any, served: Served) -> None:
     faults: dict[str, list[str]] = {}
     for address in pages_of(served):
         axe_tab.goto(served.address + address)
-        axe_tab.wait_for_selector("body:not([data-again])", timeout=60_000)
-        axe_tab.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
-        axe_tab.evaluate("document.querySelectorAll('#unfold').forEach((box) => { box.checked = true; })")
-        axe_tab.evaluate(AXE)
-        for width, theme, rules in (
-            (WIDE, "light", []),
-            (WIDE, "dark", COLOURS),
-            (NARROW, "dark", COLOURS),
-            (NARROW, "light", []),
-        ):
-            axe_tab.set_viewport_size({"width": width, "height": 900})
-            axe_tab.emulate_media(color_scheme=theme)
-            passed, found = axe_tab.evaluate(RUN, [TAGS, rules])
-            assert passed > (0 if rules else 10), address
-            if found:
-                faults[f"{address} {width} {theme}"] = found
+        faults |= broken(axe_tab)
     assert faults == {}
+
+
+def test_no_page_a_sheet_leads_through_breaks_a_rule(axe_tab: Any, served: Served) -> None:
+    faults: dict[str, list[str]] = {}
+    for rows in ("inventory,kind,title\nX1,toaster,a\nL1,,b\n", "inventory,kind,title\nX1,lead,a\nL1,lead,b\n"):
+        axe_tab.goto(f"{served.address}/import?kind=unit")
+        sheet = {"name": "units.csv", "mimeType": "text/csv", "buffer": rows.encode()}
+        axe_tab.set_input_files("#field-file", sheet)
+        axe_tab.get_by_role("button", name="Show what would change").click()
+        faults |= broken(axe_tab)
+    axe_tab.get_by_role("button", name="Put it in").click()
+    faults |= broken(axe_tab)
+    axe_tab.get_by_role("button", name="Take back").click()
+    assert faults == {}
+    assert axe_tab.locator(".told").inner_text().startswith("Taken back: import 2 units")
 
 
 def test_the_rules_are_really_run(axe_tab: Any, served: Served) -> None:

@@ -12,6 +12,8 @@ import pytest
 from PIL import Image
 from tests.browsing import Served
 
+from indexhole.shelf.records import Unit
+
 pytestmark = pytest.mark.browser
 LONGEST_MS = 60_000
 
@@ -113,7 +115,7 @@ def test_a_keepers_day(browser: Any, served: Served, files: Path, tmp_path: Path
     # trials are logged at the bench: the set-up stays, only the outcome is pressed
     page.get_by_role("link", name="Bench").first.click()
     fill(page, operation="write", mechanism="D40.0", disk="K40", side="0", first_cylinder="0", last_cylinder="39")
-    fill(page, sectors_tried="360", host="H1", lead="L1")
+    fill(page, sectors_tried="360", host="H1", lead="L1", by="Ada")
     page.get_by_role("button", name="All were read").click()
     assert "0 of 360 failed" in told(page)
     for mechanism, outcome in (("D40.1", "None was read"), ("D1.0", "All were read"), ("D2.0", "All were read")):
@@ -122,6 +124,7 @@ def test_a_keepers_day(browser: Any, served: Served, files: Path, tmp_path: Path
     fill(page, mechanism="D40.1", disk="K1", sectors_failed="341")
     page.get_by_role("button", name="Keep with this count").click()
     assert "341 of 360 failed" in told(page)
+    assert "Ada, 20" in page.inner_text("table.sheet")
     # one too many is taken back
     page.get_by_role("button", name="All were read").click()
     page.get_by_role("button", name="Take back").click()
@@ -147,6 +150,27 @@ def test_a_keepers_day(browser: Any, served: Served, files: Path, tmp_path: Path
     page.get_by_role("link", name="Pairing").first.click()
     settle(page)
     assert "K40" in page.inner_text("main") or "D40.0" in page.inner_text("main")
+
+    # leads written down elsewhere come in as a sheet: looked at first, then put in as one change
+    page.get_by_role("link", name="Shelf").first.click()
+    page.get_by_role("link", name="Spreadsheets").click()
+    for weight in ("heavy", "0.3"):
+        sheet = f"inventory,kind,title,weight_kg\nL1,lead,Lead of the loft,\nL41,lead,Grey ribbon,{weight}\n"
+        upload = {"name": "leads.csv", "mimeType": "text/csv", "buffer": sheet.encode()}
+        page.set_input_files("#field-file", upload)
+        fill(page, kind="unit")
+        page.get_by_role("button", name="Show what would change").click()
+        settle(page)
+        assert served.shelf.find(Unit, "L41") is None
+        if weight == "heavy":
+            assert "D3" in page.inner_text("table")
+            page.get_by_role("link", name="Choose it again").click()
+    assert "Lead of the loft" in page.inner_text("table")
+    fill(page, by="Ada")
+    page.get_by_role("button", name="Put it in").click()
+    settle(page)
+    assert "1 unit added, 1 changed" in page.inner_text("main")
+    assert served.shelf.get(Unit, "L41").weight_kg == 0.3
 
     # the unit's page is printed
     page.goto(f"{served.address}/unit?no=D40")
@@ -186,8 +210,6 @@ def test_two_keepers_change_one_entry_and_nothing_is_lost(browser: Any, served: 
     assert second.input_value("#field-title") == "Ribbon of the loft"
     assert second.input_value("#field-location") == "drawer 4"
     keep(second)
-    from indexhole.shelf.records import Unit
-
     kept = served.shelf.get(Unit, "L1")
     assert (kept.title, kept.state, kept.location) == ("Ribbon of the loft", "one wire broken", "drawer 4")
     one.close()
