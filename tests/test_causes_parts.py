@@ -74,7 +74,7 @@ def test_expected_bits_never_exceed_what_is_unknown(hypotheses: int, outcomes: i
 
 def test_row_law_is_a_law() -> None:
     counts = np.arange(118)
-    for law in kernel.row_table(counts, np.full(118, 117)):
+    for law in kernel.row_table(counts, np.full(118, 117), np.full(118, 13)):
         assert law.sum(axis=0) == pytest.approx(np.ones(len(kernel.NODES)), abs=1e-9)
 
 
@@ -82,7 +82,7 @@ def test_row_law_against_scipy() -> None:
     node = 60
     mean = -math.expm1(-kernel.NODES[node])
     wide = kernel._WIDE_SHARE * mean / (mean + kernel._COMMON_FAILURE)
-    found = kernel.row_table(np.array([7]), np.array([117]))[:, 0, node]
+    found = kernel.row_table(np.array([7]), np.array([117]), np.array([13]))[:, 0, node]
     for rough, common in ((0, wide), (1, 0.0)):
         laws = [(c, share * (1 - common)) for c, share in kernel._LAWS[rough]]
         laws.append((kernel._LAWS[rough][-1][0], common))
@@ -91,8 +91,31 @@ def test_row_law_against_scipy() -> None:
         assert found[rough] == pytest.approx(expected)
 
 
+@pytest.mark.parametrize(("failed", "tried", "tracks"), [(21, 117, 13), (9, 9, 1), (0, 12, 4), (7, 10, 3), (3, 2, 5)])
+def test_law_by_tracks_against_scipy(failed: int, tried: int, tracks: int) -> None:
+    failed = min(failed, tried)
+    node, full = 60, max(1, tried // tracks)
+    half = -math.expm1(-kernel.NODES[node] / 2)
+    whole = min(tracks, tried // full)
+    for c in kernel._BY_TRACKS:
+        expected = sum(
+            betabinom.pmf(t, whole, half * c, (1 - half) * c)
+            * betabinom.pmf(failed - t * full, tried - t * full, half * c, (1 - half) * c)
+            for t in range(whole + 1)
+        )
+        found = kernel._by_tracks(np.array([failed]), np.array([tried]), np.array([tracks]), c)
+        assert found[0, node] == pytest.approx(expected)
+
+
+def test_whole_tracks_tell_that_a_bench_fails_by_tracks() -> None:
+    rows = kernel.row_table(np.array([18, 17]), np.array([117, 117]), np.array([13, 13]))
+    at = rows[:, :, int(kernel.node_of(np.array([0.05]))[0])]
+    assert at[2, 0] > 2 * at[0, 0]
+    assert at[2, 1] < at[0, 1]
+
+
 def test_a_row_that_tried_nothing_says_nothing() -> None:
-    assert kernel.row_table(np.array([0]), np.array([0])) == pytest.approx(1.0)
+    assert kernel.row_table(np.array([0]), np.array([0]), np.array([1])) == pytest.approx(1.0)
     assert kernel.lapse_likelihood(np.array([0]), np.array([0])) == pytest.approx(1.0)
 
 
@@ -108,7 +131,7 @@ def test_nodes_are_found_again() -> None:
 
 
 def test_outcomes_of_a_trial_ahead() -> None:
-    for outcomes in kernel.outcome_table(117):
+    for outcomes in kernel.outcome_table(117, 13):
         assert outcomes.sum(axis=1) == pytest.approx(np.ones(len(outcomes)))
         assert outcomes[0, 0] > 0.99
         assert outcomes[-1, 2] > 0.99
@@ -211,7 +234,7 @@ def test_old_edges_hurt_the_others_before_the_writer() -> None:
 def naive(bench: Bench, faults: frozenset[Fault]) -> float:
     """Sum over every unknown with plain loops, one row at a time."""
     book = Evidence(bench).book
-    rows = kernel.row_table(bench.failed, bench.tried)
+    rows = kernel.row_table(bench.failed, bench.tried, bench.last - bench.first + 1)
     lapsed = kernel.lapse_likelihood(bench.failed, bench.tried)
     steady = sorted(f for f in faults if f.fault != "bad-lead")
     bad = sorted(f for f in faults if f.fault == "bad-lead")
@@ -219,12 +242,12 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
     members = [tuple(np.flatnonzero(bench.operation == o).tolist()) for o in range(bench.operation[-1] + 1)]
 
     @cache
-    def operation(own: tuple[int, ...], nodes: tuple[int, ...], rough: int, rate: float, by_row: bool) -> float:
+    def operation(own: tuple[int, ...], nodes: tuple[int, ...], temper: int, rate: float, by_row: bool) -> float:
         plain = 0.0
-        for shift, share in zip(kernel.LUCK_SHIFTS, kernel.LUCK_WEIGHT, strict=True):
+        for shift, share in zip(kernel.LUCK_SHIFTS, kernel.LUCK_WEIGHT[temper], strict=True):
             product_of_rows = 1.0
             for member, node in zip(own, nodes, strict=True):
-                likely = rows[rough, member, min(max(node + shift, 0), len(kernel.NODES) - 1)]
+                likely = rows[temper, member, min(max(node + shift, 0), len(kernel.NODES) - 1)]
                 product_of_rows *= (1 - rate) * likely + rate * lapsed[member] if by_row else likely
             plain += share * product_of_rows
         if not by_row:
@@ -237,8 +260,8 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
         profiles = [book.of(f, supposed) for f in steady]
         lapses = [book.lapses(f) for f in bad]
         ladders = [range(len(p.log_weight)) for p in profiles] + [range(len(x.rate)) for x in lapses]
-        for level, rough, *rungs in product(range(5), range(2), *ladders):
-            joint = weight * evidence._BACKGROUND_WEIGHT[level] * kernel.ROUGHNESS_WEIGHT[rough]
+        for level, temper, *rungs in product(range(5), range(4), *ladders):
+            joint = weight * evidence._BACKGROUND_WEIGHT[level] * kernel.TEMPER_WEIGHT[temper]
             added = book.spoilt(supposed).copy()
             for profile, rung in zip(profiles, rungs, strict=False):
                 added[profile.rows] += profile.hazard[rung]
@@ -260,7 +283,7 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
                             found = lapses[leads.index(lead)]
                             rate, by_row = found.rate[lead_rung[lead]], bool(found.by_row[lead_rung[lead]])
                         nodes = tuple(of_level[speckled][m] for m in own)
-                        product_of_operations *= operation(own, nodes, rough, rate, by_row)
+                        product_of_operations *= operation(own, nodes, temper, rate, by_row)
                     both.append(product_of_operations)
                 joint *= (1 - evidence._SPECKLED) * both[0] + evidence._SPECKLED * both[1]
             total += joint

@@ -14,7 +14,7 @@ from scipy.special import softmax
 from indexhole.causes import kernel
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
-from indexhole.causes.history import Bench, Supposition, typical_count, writer_share
+from indexhole.causes.history import Bench, Supposition, typical_counts, writer_share
 from indexhole.causes.kernel import hazard, node_of
 from indexhole.causes.kernels import operations
 from indexhole.causes.profiles import LapseProfiles, ProfileBook, Profiles, suppositions
@@ -23,7 +23,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Place = tuple[int, ...]
 
-# Chance of a sector to fail on a sound bench: unknown, so summed over, for calm and for rough benches (together a
+# Chance of a sector to fail on a sound bench: unknown, so summed over, for each temper of a bench (together a
 # climate). A speckled disk, which is no fault yet, has the next chance up. Our own choice.
 _BACKGROUND = hazard(np.array([4e-5, 2e-4, 9e-4, 4e-3, 1.5e-2, 6e-2]))
 _BACKGROUND_WEIGHT = np.array([0.15, 0.25, 0.3, 0.2, 0.1])
@@ -33,6 +33,7 @@ _KEEP_BRIEFLY = 24
 _ALL_FAIL = np.array([0.0, 0.0, 1.0])
 _NEGLIGIBLE = 9.0  # nats below the best
 _IMPOSSIBLE = 12.0  # nats below the best climate of every single fault
+_EXPLAINED = 4.0  # nats that an operation explained by a fault costs
 _LEAST_TOUCHED = 4  # operations that must meet a fault before its coming and going can be told
 _NO_RATE = np.zeros(0)
 
@@ -56,7 +57,7 @@ class Close:
         rows: (done rows,) expected log likelihood of each row, over the posterior of the unknowns.
         outcomes: (candidate rows, 3) chance that none, some, or (nearly) all sectors fail.
         hazard, lapse: (kept, rows) sector hazard and chance of a lead's lapse, for all rows.
-        rough: (kept,) which roughness.
+        temper: (kept,) which roughness.
         weight: (kept,) posterior weights of the unknowns kept.
         supposed: what most probably became of the writes.
         magnitudes: most probable magnitude of each fault, "" when it has none.
@@ -68,7 +69,7 @@ class Close:
     outcomes: Floats
     hazard: Floats
     lapse: Floats
-    rough: Ints
+    temper: Ints
     weight: Floats
     supposed: Supposition
     magnitudes: dict[Fault, str]
@@ -85,7 +86,7 @@ class Evidence:
         done = slice(0, bench.done)
         self._operation = bench.operation[done]
         self._starts = np.flatnonzero(np.diff(self._operation, prepend=-1))
-        table = kernel.row_table(bench.failed[done], bench.tried[done])
+        table = kernel.row_table(bench.failed[done], bench.tried[done], bench.last[done] - bench.first[done] + 1)
         # Over the largest of each row, so that products over rows stay numbers.
         scale = table.max(axis=(0, 2), initial=0.0)
         self._table = table / scale[None, :, None]
@@ -93,24 +94,24 @@ class Evidence:
         self._whole = bench.whole_failures()[done] / scale
         self._scale = float(np.log(scale).sum())
         self._scale_by_row = np.log(scale)
-        self._outcome = kernel.outcome_table(typical_count(bench.trials[: bench.done]))
+        self._outcome = kernel.outcome_table(*typical_counts(bench.trials[: bench.done]))
         self._disk = bench.disk[self._starts]
         plain, speckled = np.log1p(-_SPECKLED), np.log(_SPECKLED)
         self._speckle_weight = np.array([plain, speckled])
         self._use_climates(
-            [(k, rough) for k in range(len(_BACKGROUND_WEIGHT)) for rough in range(len(kernel.ROUGHNESS_WEIGHT))]
+            [(k, temper) for k in range(len(_BACKGROUND_WEIGHT)) for temper in range(len(kernel.TEMPER_WEIGHT))]
         )
         self.look = lru_cache(maxsize=None)(self._look)
         self._summed = lru_cache(maxsize=None)(self._sum_unknowns)
 
     def _use_climates(self, climates: list[tuple[int, int]]) -> None:
         self._climates = climates
-        levels = sorted({(k + speckled, rough) for k, rough in climates for speckled in (0, 1)})
+        levels = sorted({(k + speckled, temper) for k, temper in climates for speckled in (0, 1)})
         self._base = np.array([_BACKGROUND[k] for k, _ in levels])
-        self._rough = np.array([rough for _, rough in levels], dtype=np.int64)
+        self._temper = np.array([temper for _, temper in levels], dtype=np.int64)
         # Of each climate, the level of plain and of speckled disks, shape (2, climates).
-        self._level = np.array([[levels.index((k + s, rough)) for k, rough in climates] for s in (0, 1)])
-        self._climate_weight = np.log([_BACKGROUND_WEIGHT[k] * kernel.ROUGHNESS_WEIGHT[r] for k, r in climates])
+        self._level = np.array([[levels.index((k + s, temper)) for k, temper in climates] for s in (0, 1)])
+        self._climate_weight = np.log([_BACKGROUND_WEIGHT[k] * kernel.TEMPER_WEIGHT[r] for k, r in climates])
         self._best_climate = np.full(len(climates), -np.inf)
         self._untouched = lru_cache(maxsize=None)(self._no_fault)
 
@@ -119,11 +120,17 @@ class Evidence:
         return self._summed(faults)
 
     def leave_out_impossible_climates(self) -> None:
-        """From here on weigh only climates that some hypothesis weighed so far leaves possible.
+        """From here on weigh only climates that some hypothesis weighed so far leaves possible, or further faults may.
 
         What is left out would add less than e^-12 to any of them, and makes every pair cheaper to weigh.
         """
         kept = self._best_climate > -_IMPOSSIBLE
+        # Further faults may explain what went badly, each operation at some cost against the chance that fits it best.
+        tempers = [temper for _, temper in self._climates]
+        fits = self._together(np.log(self._table.max(axis=2)), np.add)[tempers]
+        untouched = self._untouched(Supposition())[:, self._level[0], 0, 0, 0].T
+        explained = self._climate_weight + np.maximum(untouched, fits - _EXPLAINED).sum(axis=1)
+        kept |= explained > explained.max() - _IMPOSSIBLE
         self._use_climates([climate for climate, stays in zip(self._climates, kept, strict=True) if stays])
 
     def _settings(self, faults: frozenset[Fault]) -> list[_Setting]:
@@ -231,7 +238,7 @@ class Evidence:
         spoilt = self.book.spoilt(supposed)[rows]
         found: Floats = operations(
             self._table[:, rows], kernel.LUCK_SHIFTS, kernel.LUCK_WEIGHT, self._lapsed[rows], self._whole[rows],
-            kernel.MISHAP, starts, self._base[:, None] + spoilt, self._rough, added[0], added[1],
+            kernel.MISHAP, starts, self._base[:, None] + spoilt, self._temper, added[0], added[1],
             _NO_RATE if lapses is None else lapses.rate, _NO_RATE > 0 if lapses is None else lapses.by_row,
             kernel.LOWEST_LOG, kernel.NODE_STEP,
         )  # fmt: skip
@@ -295,7 +302,7 @@ class Evidence:
         weight, unknowns = self._likeliest(faults)
         done, total = self.bench.done, len(self.bench.trials)
         hazards, lapse = np.zeros((len(weight), total)), np.zeros((len(weight), total))
-        rough = np.array([climate[1] for _, _, climate in unknowns], dtype=np.int64)
+        temper = np.array([climate[1] for _, _, climate in unknowns], dtype=np.int64)
         rows = np.zeros((len(weight), done))
         told: Counter[tuple[Fault, str]] = Counter()
         steady = sorted(f for f in faults if f.fault != "bad-lead")
@@ -315,16 +322,16 @@ class Evidence:
             here = speckled[self.bench.disk[:done]]
             by_row = np.where(here, ways[1][0], ways[0][0])
             whole = np.where(speckled[self._disk], ways[1][1], ways[0][1])
-            rows[i] = self._dealt_out(by_row, whole) + self._scale_by_row
+            rows[i] = self._dealt_out(by_row, whole, climate[1]) + self._scale_by_row
         ahead = lapse[:, done:, None]
-        outcomes = self._outcome[rough[:, None], node_of(hazards[:, done:])] * (1 - ahead) + ahead * _ALL_FAIL
+        outcomes = self._outcome[temper[:, None], node_of(hazards[:, done:])] * (1 - ahead) + ahead * _ALL_FAIL
         return Close(
             log_likelihood=log_likelihood,
             rows=weight @ rows,
             outcomes=np.einsum("k,kco->co", weight, outcomes),
             hazard=hazards,
             lapse=lapse,
-            rough=rough,
+            temper=temper,
             weight=weight,
             supposed=unknowns[int(weight.argmax())][0].supposed,
             magnitudes={fault: name for (fault, name), _ in reversed(told.most_common())},
@@ -333,19 +340,19 @@ class Evidence:
             },
         )
 
-    def _by_row(self, hazards: Floats, rough: int, lapsing: list[tuple[LapseProfiles, int]]) -> tuple[Floats, Floats]:
+    def _by_row(self, hazards: Floats, temper: int, lapsing: list[tuple[LapseProfiles, int]]) -> tuple[Floats, Floats]:
         """Log likelihood of rows, (luck, rows), and of operations, (operations,), with everything known but luck."""
         done = self.bench.done
         nodes = node_of(hazards[:done])[None, :] + kernel.LUCK_SHIFTS[:, None]
-        by_row = self._table[rough, np.arange(done), np.clip(nodes, 0, len(kernel.NODES) - 1)]
-        plain = self._by_operation(by_row)
+        by_row = self._table[temper, np.arange(done), np.clip(nodes, 0, len(kernel.NODES) - 1)]
+        plain = self._by_operation(by_row, temper)
         for lapses, rung in lapsing:
             here = np.zeros(done, dtype=np.bool_)
             here[lapses.rows[lapses.rows < done]] = True
             rate = lapses.rate[rung]
             singly = np.where(here, (1 - rate) * by_row + rate * self._lapsed, by_row)
             if lapses.by_row[rung]:
-                plain = np.where(here[self._starts], self._by_operation(singly), plain)
+                plain = np.where(here[self._starts], self._by_operation(singly, temper), plain)
             else:
                 together = self._together(self._lapsed)
                 plain = np.where(here[self._starts], (1 - rate) * plain + rate * together, plain)
@@ -353,44 +360,47 @@ class Evidence:
         whole = (1 - kernel.MISHAP) * plain + kernel.MISHAP * self._together(self._whole)
         return np.log(by_row), np.log(whole + 1e-300)
 
-    def _together(self, by_row: Floats) -> Floats:
-        """Product over the rows of each operation, on the last axis."""
+    def _together(self, by_row: Floats, join: np.ufunc = np.multiply) -> Floats:
+        """Product (or another join) over the rows of each operation, on the last axis."""
         if len(self._starts) == 0:
             return np.zeros((*by_row.shape[:-1], 0))
-        product: Floats = np.multiply.reduceat(by_row, self._starts, axis=-1)
-        return product
+        joined: Floats = join.reduceat(by_row, self._starts, axis=-1)
+        return joined
 
-    def _by_operation(self, by_row: Floats) -> Floats:
+    def _by_operation(self, by_row: Floats, temper: int) -> Floats:
         """Likelihood of operations from that of rows, luck summed over: (luck, rows) to (operations,)."""
-        summed: Floats = kernel.LUCK_WEIGHT @ self._together(by_row)
+        summed: Floats = kernel.LUCK_WEIGHT[temper] @ self._together(by_row)
         return summed
 
-    def _dealt_out(self, by_row: Floats, whole: Floats) -> Floats:
+    def _dealt_out(self, by_row: Floats, whole: Floats, temper: int) -> Floats:
         """Log likelihood of operations dealt out to their rows, (luck, rows) and (operations,) to (rows,).
 
         Each row gets its own under the luck that its operation most likely had, and an even share of what is left over.
         """
         operation = self._operation
         by_luck = np.stack([np.bincount(operation, weights=part) for part in by_row])
-        luck = softmax(by_luck + np.log(kernel.LUCK_WEIGHT)[:, None], axis=0)[:, operation]
+        luck = softmax(by_luck + np.log(kernel.LUCK_WEIGHT[temper])[:, None], axis=0)[:, operation]
         own = (luck * by_row).sum(axis=0)
         left = (whole - np.bincount(operation, weights=own)) / np.bincount(operation)
         rows: Floats = own + left[operation]
         return rows
 
-    def added(self, close: Close, fault: Fault) -> float:
-        """Log of how much more likely the trials are when one more fault joins a hypothesis looked at closely."""
+    def added(self, close: Close, fault: Fault, most: int = _KEEP_BRIEFLY) -> float:
+        """Log of how much more likely the trials are when one more fault joins a hypothesis looked at closely.
+
+        The hypothesis keeps its unknowns, at most so many.
+        """
         done = self.bench.done
         profile = self.book.of(fault, close.supposed)
         known = profile.rows < done
         rows = profile.rows[known]
-        kept = np.argsort(-close.weight, kind="stable")[:_KEEP_BRIEFLY]
+        kept = np.argsort(-close.weight, kind="stable")[:most]
         base, lapse = close.hazard[kept][:, rows], close.lapse[kept][:, None, rows]
         with_fault = base[:, None, :] + profile.hazard[None, :, known]
-        rough = close.rough[kept][:, None, None]
+        temper = close.temper[kept][:, None, None]
 
         def weigh(hazards: Floats) -> Floats:
-            plain = self._table[rough, rows, node_of(hazards)]
+            plain = self._table[temper, rows, node_of(hazards)]
             total: Floats = np.log((1 - lapse) * plain + lapse * self._lapsed[rows]).sum(axis=-1)
             return total
 

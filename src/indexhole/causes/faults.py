@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Literal
+
+from indexhole.errors import InputFault
 
 FaultWord = Literal[
     "misaligned",
@@ -63,17 +66,31 @@ _MET: dict[FaultWord, float] = {
     "set-up": 0.02,
 }
 _LEAST, _MOST = 0.001, 0.06
+NOTHING_TOLD: Mapping[str, float] = MappingProxyType({})
 # Chance that some set-up named in the notes is at fault, shared among all that are; common practice, no source: a
 # keeper notes what is out of the ordinary, and seldom for nothing, but most drives bear it. Our own choice.
 NOTED = 0.05
 
 
-def prior_of(faults: Iterable[Fault]) -> dict[Fault, float]:
-    """Chance of each fault before any trial, given all that are possible on the bench; of noted set-ups among them."""
+def prior_of(faults: Iterable[Fault], met: Mapping[str, float] = NOTHING_TOLD) -> dict[Fault, float]:
+    """Chance of each fault before any trial, given all that are possible on the bench; of noted set-ups among them.
+
+    Args:
+        met: by fault word, how many of that kind are met on a bench as a whole, where the keeper knows better.
+
+    Raises InputFault for a word of `met` that is none, or a number below 0 or above 1.
+    """
+    wrong = next((word for word, often in met.items() if word not in _MET or not 0 <= often <= 1), None)
+    if wrong is not None:
+        raise InputFault(
+            "how often a fault is met wants a number from 0 to 1",
+            where=f"{wrong}={met[wrong]:g}",
+            remedy=f"give it for one of {', '.join(_MET)}; off-speed counts with misaligned",
+        )
     faults = list(faults)
     count = Counter((f.fault, bool(f.condition)) for f in faults)
-    met = {f: NOTED if f.condition else _MET[f.fault] for f in faults}
-    return {f: min(_MOST, max(_LEAST, met[f] / count[f.fault, bool(f.condition)])) for f in faults}
+    often = {f: NOTED if f.condition else met.get(f.fault, _MET[f.fault]) for f in faults}
+    return {f: min(_MOST, max(_LEAST, often[f] / count[f.fault, bool(f.condition)])) for f in faults}
 
 
 MECHANISM_FAULTS: tuple[FaultWord, ...] = ("misaligned", "dirty-head", "dead-write", "dead-read")

@@ -160,10 +160,10 @@ def _aborted(trial: Trial) -> bool:
     return any(words in note for words in _ABORTED)
 
 
-def typical_count(trials: Sequence[Trial]) -> int:
-    """Sectors a row usually tries, leaving out rows that tried none."""
-    counts = sorted(t.sectors_tried for t in trials if t.sectors_tried)
-    return counts[len(counts) // 2] if counts else 1
+def typical_counts(trials: Sequence[Trial]) -> tuple[int, int]:
+    """Sectors and tracks a row usually tries, leaving out rows that tried none."""
+    counts = sorted((t.sectors_tried, t.last_cylinder - t.first_cylinder + 1) for t in trials if t.sectors_tried)
+    return counts[len(counts) // 2] if counts else (1, 1)
 
 
 LostWrites = Literal["took", "left-old", "spoilt"]

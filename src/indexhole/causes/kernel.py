@@ -15,12 +15,14 @@ from scipy.special import betaln, gammaln
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-# Concentrations of the beta law, from nearly tosses to rows that go all one way, with their shares; and the share of
-# rows that nobody foresaw: failed wholly or anyhow, or went well although they should not. Some benches are calm and
-# others rough, which is summed over. Our own choice.
+# How failures come on a bench, its temper, is unknown, so it is summed over. They come singly, or many take a whole
+# track (its mark was missed, the head had not settled); and the bench is calm or rough: concentrations of the beta law
+# with their shares, from nearly tosses to rows that go all one way, and the share of rows that nobody foresaw, which
+# failed wholly or anyhow, or went well although they should not. Our own choice.
 _LAWS = (((120.0, 0.6), (20.0, 0.4), (3.0, 0.0)), ((40.0, 0.55), (8.0, 0.35), (2.0, 0.1)))
 _SURPRISE = (0.0002, 0.001)
-ROUGHNESS_WEIGHT: Floats = np.array([0.75, 0.25])
+TEMPER_WEIGHT: Floats = np.array([0.55, 0.2, 0.15, 0.1])  # calm and rough singly, calm and rough by tracks
+_TAKES_TRACK, _BY_TRACKS = 0.5, (60.0, 10.0)  # share of the hazard that takes whole tracks; concentrations
 _WIDE_SHARE, _COMMON_FAILURE = 0.25, 0.2
 # A whole operation fails by something that will not come again: a disk not seated, a door not shut.
 MISHAP = 0.0002
@@ -56,15 +58,20 @@ def _log_beta_binomial(failed: Floats, tried: Floats, mean: Floats, concentratio
     return value
 
 
-def row_table(failed: Ints, tried: Ints) -> Floats:
-    """Likelihood of each row at each hazard node, shape (roughness, rows, nodes); 1 for rows that tried nothing."""
+def row_table(failed: Ints, tried: Ints, tracks: Ints) -> Floats:
+    """Likelihood of each row at each hazard node, shape (tempers, rows, nodes); 1 for rows that tried nothing.
+
+    Args:
+        failed, tried: (rows,) sectors.
+        tracks: (rows,) over how many tracks they lie.
+    """
     # Many rows share their counts.
-    counts, of = np.unique(np.stack([failed, tried], axis=1), axis=0, return_inverse=True)
-    table: Floats = _count_table(counts[:, 0], counts[:, 1])[:, of.ravel()]
+    counts, of = np.unique(np.stack([failed, tried, tracks], axis=1), axis=0, return_inverse=True)
+    table: Floats = _count_table(counts[:, 0], counts[:, 1], counts[:, 2])[:, of.ravel()]
     return table
 
 
-def _count_table(failed: Ints, tried: Ints) -> Floats:
+def _count_table(failed: Ints, tried: Ints, tracks: Ints) -> Floats:
     k = failed.astype(np.float64)[:, None]
     n = tried.astype(np.float64)[:, None]
     mean = -np.expm1(-NODES)[None, :]
@@ -73,20 +80,44 @@ def _count_table(failed: Ints, tried: Ints) -> Floats:
     extremes = 0.25 * ((k == n).astype(np.float64) + (k == 0))
     surprise = np.where(n > 0, 0.5 / (n + 1) + extremes, 1.0)
     tables = []
-    for laws, share_surprise, common in zip(_LAWS, _SURPRISE, (wide, np.zeros_like(wide)), strict=True):
+    for laws, common in zip(_LAWS, (wide, np.zeros_like(wide)), strict=True):
         widest = laws[-1][0]
         law = common * np.exp(_log_beta_binomial(k, n, mean, widest))
         for concentration, share in laws:
             if share:
                 law += share * (1 - common) * np.exp(_log_beta_binomial(k, n, mean, concentration))
-        tables.append((1 - share_surprise) * law + share_surprise * surprise)
-    table: Floats = np.stack(tables)
+        tables.append(law)
+    tables += [_by_tracks(failed, tried, tracks, c) for c in _BY_TRACKS]
+    table: Floats = np.stack([(1 - s) * law + s * surprise for s, law in zip(_SURPRISE * 2, tables, strict=True)])
     return table
+
+
+def _by_tracks(failed: Ints, tried: Ints, tracks: Ints, concentration: float) -> Floats:
+    """Law of counts when many failures take a whole track, shape (rows, nodes).
+
+    Whole tracks are lost by one share of the hazard, sectors of the others by the rest: beta-binomial laws of tracks
+    and of what they leave over, summed over how many tracks were lost.
+    """
+    lost = -np.expm1(-_TAKES_TRACK * NODES)[None, :]
+    singly = -np.expm1(-(1 - _TAKES_TRACK) * NODES)[None, :]
+    # Where tracks are not all alike (another zone, a track tried twice) they count as even.
+    full = np.maximum(1, tried // np.maximum(tracks, 1))
+    whole = np.minimum(tracks, tried // full)
+    found = np.zeros((len(failed), len(NODES)))
+    for t in range(int((failed // full).max(initial=0)) + 1):
+        here = np.flatnonzero((t <= whole) & (t * full <= failed))
+        count = np.full((len(here), 1), float(t))
+        rest = (tried - t * full)[here, None].astype(np.float64)
+        among = _log_beta_binomial(count, whole[here, None].astype(np.float64), lost, concentration)
+        left = _log_beta_binomial((failed - t * full)[here, None].astype(np.float64), rest, singly, concentration)
+        found[here] += np.exp(among + left)
+    return found
 
 
 # Rows of one operation share their luck: hazards of a whole operation may be higher or lower than usual.
 LUCK_SHIFTS: Ints = np.array([round(x / _STEP) for x in (-2.2, -0.9, 0.0, 0.9, 2.2)])
-LUCK_WEIGHT: Floats = np.array([0.03, 0.15, 0.64, 0.15, 0.03])
+_CALM_LUCK, _ROUGH_LUCK = (0.005, 0.12, 0.75, 0.12, 0.005), (0.03, 0.15, 0.64, 0.15, 0.03)
+LUCK_WEIGHT: Floats = np.array([_CALM_LUCK, _ROUGH_LUCK] * 2)  # by temper
 LOWEST_LOG, NODE_STEP = float(np.log(_LOWEST)), _STEP
 
 
@@ -97,10 +128,10 @@ def lapse_likelihood(failed: Ints, tried: Ints) -> Floats:
     return found
 
 
-def outcome_table(tried: int) -> Floats:
-    """Chance that no sector, some, or (nearly) all fail, at each hazard node: shape (roughness, nodes, 3)."""
+def outcome_table(tried: int, tracks: int) -> Floats:
+    """Chance that no sector, some, or (nearly) all fail, at each hazard node: shape (tempers, nodes, 3)."""
     counts = np.arange(tried + 1, dtype=np.int64)
-    law = row_table(counts, np.full(tried + 1, tried, dtype=np.int64))
+    law = row_table(counts, np.full(tried + 1, tried, dtype=np.int64), np.full(tried + 1, tracks, dtype=np.int64))
     most = max(1, int(np.ceil(0.9 * tried)))
     parts: Floats = np.stack([law[:, 0], law[:, 1:most].sum(axis=1), law[:, most:].sum(axis=1)], axis=-1)
     parts /= parts.sum(axis=-1, keepdims=True)

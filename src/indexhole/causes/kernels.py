@@ -13,18 +13,18 @@ from numba import njit
 
 @njit(cache=True, nogil=True)
 def operations(  # type: ignore[no-untyped-def]
-    table, shifts, luck, lapsed, whole, mishap, starts, base, rough, one, two, rate, by_row, bottom, step
+    table, shifts, luck, lapsed, whole, mishap, starts, base, temper, one, two, rate, by_row, bottom, step
 ):
     """Log likelihood of operations, shape (operations, climates, rungs of one, rungs of two, lapse rungs or 1).
 
     Args:
-        table: (roughness, rows, nodes) likelihood of each row's count at each node of hazard.
-        shifts, luck: (lucks,) shift in nodes that an operation's luck brings, and its chance.
+        table: (tempers, rows, nodes) likelihood of each row's count at each node of hazard.
+        shifts, luck: (lucks,) shift in nodes that an operation's luck brings, and (tempers, lucks) its chance.
         lapsed, whole: (rows,) likelihood of the count if the lead lapsed, and whether everything failed; both, like
             `table`, over the row's largest, so that products stay numbers.
         mishap: chance that a whole operation fails by something that will not come again.
         starts: (operations + 1,) where each begins among the rows.
-        base: (climates, rows) hazard without faults; rough: (climates,) which table.
+        base: (climates, rows) hazard without faults; temper: (climates,) which table.
         one, two: (rungs, rows) added hazard by the first and the second fault.
         rate, by_row: (lapse rungs,) of a lead that lapses; empty where none does.
         bottom, step: log of the lowest node, and between nodes.
@@ -43,7 +43,7 @@ def operations(  # type: ignore[no-untyped-def]
             all_failed *= whole[begin + r]
             all_lapsed *= lapsed[begin + r]
         for c in range(climates):
-            of = table[rough[c]]
+            of = table[temper[c]]
             for i in range(one.shape[0]):
                 for j in range(two.shape[0]):
                     plain = 0.0
@@ -53,7 +53,7 @@ def operations(  # type: ignore[no-untyped-def]
                         for u in range(len(shifts)):
                             likely[u, r] = of[begin + r, min(max(node + shifts[u], 0), last)]
                     for u in range(len(shifts)):
-                        product = luck[u]
+                        product = luck[temper[c], u]
                         for r in range(rows):
                             product *= likely[u, r]
                         plain += product
@@ -65,7 +65,7 @@ def operations(  # type: ignore[no-untyped-def]
                         if by_row[k]:
                             found = 0.0
                             for u in range(len(shifts)):
-                                product = luck[u]
+                                product = luck[temper[c], u]
                                 for r in range(rows):
                                     product *= (1 - on) * likely[u, r] + on * lapsed[begin + r]
                                 found += product

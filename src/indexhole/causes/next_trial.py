@@ -20,7 +20,7 @@ from indexhole.causes.conditions import Condition, condition_told, conditions_of
 from indexhole.causes.costs import LIFTING, Cost, Standing, cost_of, unit_of
 from indexhole.causes.diagnosis import NextTrial
 from indexhole.causes.engine import entropy_bits
-from indexhole.causes.history import typical_count
+from indexhole.causes.history import typical_counts
 from indexhole.model.trial import Operation, Trial
 
 Floats = npt.NDArray[np.float64]
@@ -105,7 +105,7 @@ def _ranges(first: int, last: int, focus: Focus) -> list[tuple[int, int]]:
 def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str], focus: Focus) -> list[Trial]:
     first = min(t.first_cylinder for t in trials)
     last = max(t.last_cylinder for t in trials)
-    tried = typical_count(trials)
+    tried = typical_counts(trials)[0]
     hosts = [h for h, _ in Counter(t.host for t in trials).most_common()]
     hosts = hosts if focus.elements & set(hosts) else hosts[:1]
     sides = sorted({t.side for t in trials})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.engine import explaining_posterior, log_prior, plain_posterior
 from indexhole.causes.evidence import Close, Evidence
 from indexhole.causes.explain import groups, rival_needs, weights
-from indexhole.causes.faults import MECHANISM_FAULTS, Fault, possible_faults, prior_of, told_apart
+from indexhole.causes.faults import MECHANISM_FAULTS, NOTHING_TOLD, Fault, possible_faults, prior_of, told_apart
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, lay_out, split_aborted
 from indexhole.causes.next_trial import Focus, candidate_trials, plan_trials
@@ -50,6 +50,7 @@ def rank_causes(
     plan: int = 1,
     gauged: Gauged = NO_GAUGES,
     scratch: Collection[str] = (),
+    met: Mapping[str, float] = NOTHING_TOLD,
 ) -> Diagnosis:
     """Rank what is at fault from trials in order of time.
 
@@ -60,11 +61,13 @@ def rank_causes(
         plan: how many trials to plan.
         gauged: evidence of other kinds.
         scratch: disks on which a write risks nothing.
+        met: by fault word, how often that kind is met on a bench as a whole, where the keeper knows better than
+            `faults.py` supposes. Raises InputFault where that cannot be.
     """
     bench = lay_out(split_aborted(trials))
     gauged = replace(gauged, angles=(*gauged.angles, *noted_counts(trials)))
     evidence = Evidence(bench, gauged)
-    weighed = _by_angle(_weigh(evidence), gauged)
+    weighed = _by_angle(_weigh(evidence, met), gauged)
     hypotheses, likelihood = weighed.hypotheses, weighed.log_likelihood
     prior = log_prior(hypotheses, weighed.prior)
     explaining = explaining_posterior([_always(h) for h in hypotheses], prior, likelihood)
@@ -144,7 +147,7 @@ class _Weighed:
     prior: dict[Fault, float]
 
 
-def _weigh(evidence: Evidence, *, every_pair: bool = False) -> _Weighed:
+def _weigh(evidence: Evidence, met: Mapping[str, float] = NOTHING_TOLD, *, every_pair: bool = False) -> _Weighed:
     """Every single fault, the doubles worth trying, and their log likelihoods.
 
     A second fault that adds nothing to the first is told by a short sum in which the first keeps its unknowns;
@@ -152,7 +155,7 @@ def _weigh(evidence: Evidence, *, every_pair: bool = False) -> _Weighed:
     loses.
     """
     faults = _faults(evidence.bench)
-    prior = prior_of(faults)
+    prior = prior_of(faults, met)
     likelihood = {NONE: evidence.log_likelihood(NONE)}
     # The most suspected tell which climates are possible. Of leads there is no short sum, so all are suspected.
     nothing = evidence.look(NONE)

@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from starlette.responses import Response
 
 from indexhole.causes.diagnosis import NextTrial
-from indexhole.causes.history import typical_count
+from indexhole.causes.history import typical_counts
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
 from indexhole.shelf.sheet import SheetRow
@@ -31,7 +31,7 @@ def sectors_expected(trial: NextTrial, trials: tuple[Trial, ...]) -> int:
     rows = [t for t in trials if t.disk == trial.disk and t.sectors_tried] or [t for t in trials if t.sectors_tried]
     a_cylinder = sorted(t.sectors_tried / (t.last_cylinder - t.first_cylinder + 1) for t in rows)
     if not a_cylinder:
-        return typical_count(trials)
+        return typical_counts(trials)[0]
     return round(a_cylinder[len(a_cylinder) // 2] * (trial.last_cylinder - trial.first_cylinder + 1))
 
 
