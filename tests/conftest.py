@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import os
 import signal
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
+import platformdirs
 import pytest
 from tests import postgres_server
 from tests.browsing import browser, files, served
@@ -43,6 +46,19 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             config.stash[_NOTES] = [*config.stash.get(_NOTES, []), f"{len(left_out)} tests {why}"]
     # The browser's driver keeps an event loop running in this thread until the end, and nothing else may start one.
     items.sort(key=lambda item: "browser" in getattr(item, "fixturenames", ()))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def own_cache_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep derived results out of the user's own cache, also where a test names no folder for them."""
+    real, folder = platformdirs.user_cache_path, tmp_path_factory.mktemp("cache")
+
+    def user_cache_path(*given: Any, **more: Any) -> Path:
+        return real(*given, **more) if "XDG_CACHE_HOME" in os.environ else folder
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(platformdirs, "user_cache_path", user_cache_path)
+        yield
 
 
 _NOTES = pytest.StashKey[list[str]]()
