@@ -61,8 +61,11 @@ def test_one_button_records_the_outcome(shelf: Shelf) -> None:
     form = form[: form.index("</form>")]
     sent = dict(re.findall(r'<input[^>]* name="([a-z_]+)" value="([^"]*)"', form))
     sent.pop("token", None)
-    answer = ask(shelf, "POST", "/causes/outcome", {**sent, "quick": "all"})
+    answer = ask(shelf, "POST", "/causes/outcome", {**sent, "quick": "all", "by": "Ada"})
     assert answer.status_code == 303
+    assert shelf.trial_log()[-1].logged_by == "Ada"
+    assert answer.headers["location"].startswith("/causes?by=Ada&told=")
+    assert 'name="by" value="Ada"' in ask(shelf, "GET", "/causes?by=Ada").text
     row = shelf.trials()[-1]
     assert (row.trial, row.operation, row.mechanism, row.disk) == (
         "T13", sent["operation"], sent["mechanism"], sent["disk"],

@@ -143,7 +143,7 @@ LOAN_ASKS = (
     Ask("purpose", "What for"),
 )
 PHOTO_ASKS = (Ask("caption", "Caption"), Ask("taken", "Taken", help=DATES))
-LOG_ASKS = (Ask("by", "Who logs it", help="kept with it; it stands here again for the next"),)
+LOG_ASKS = (Ask("by", "Who logs it", help="kept with the trial"),)
 SIGN_ASKS = (
     Ask("by", "Who changes it", help="kept with the change"),
     Ask("why", "Why", help="kept with the change"),

@@ -139,7 +139,7 @@ def routes(site: Site) -> APIRouter:
         page = causes_page(number, trials, diagnosis, _import_form(), site.told(request), fault, steps)
         if gauging is not None and waits:
             page = replace(page, gauging=f"{gauging.done} of {plural(gauging.total, 'capture')}")
-        return render("causes.html", page)
+        return render("causes.html", page, by=request.query_params.get("by", ""))
 
     @router.get("/progress")
     def progress(request: Request) -> Response:

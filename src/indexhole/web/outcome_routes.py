@@ -13,9 +13,12 @@ from indexhole.causes.history import typical_counts
 from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
 from indexhole.shelf.sheet import SheetRow
+from indexhole.web.asks import LOG_ASKS
 from indexhole.web.faults import told_whole
+from indexhole.web.forms import typed
 from indexhole.web.posted import Posted
 from indexhole.web.site import Site
+from indexhole.web.words import query
 
 OUTCOME = "/causes/outcome"
 _KEPT = ("operation", "host", "lead", "mechanism", "disk", "side", "first_cylinder", "last_cylinder", "note")
@@ -51,21 +54,22 @@ def routes(site: Site) -> APIRouter:
     @router.post("/outcome")
     def outcome(sent: Posted) -> Response:
         values = {name: str(sent.get(name, "")) for name in (*_KEPT, "sectors_tried", "sectors_failed")}
-        quick = sent.get("quick")
+        by, quick = typed(LOG_ASKS, sent)["by"], sent.get("quick")
         if quick == "all":
             values["sectors_failed"] = values["sectors_tried"]
         elif quick == "none":
             values["sectors_failed"] = "0"
+        back = query("/causes", by=by)
         try:
             name = free_name(tuple(site.shelf.trials()))
             row = SheetRow.model_validate({"trial": name, "when": date.today().isoformat(), **values})
-            site.shelf.add_trials([row.as_trial()])
+            site.shelf.signed(by).add_trials([row.as_trial()])
         except ValidationError as fault:
             error = fault.errors()[0]
             place = f"{error['loc'][0]}: " if error["loc"] else ""
-            return site.gone_to("/causes", f"Nothing was recorded. {place}{error['msg']}.")
+            return site.gone_to(back, f"Nothing was recorded. {place}{error['msg']}.")
         except InputFault as fault:
-            return site.gone_to("/causes", f"Nothing was recorded. {told_whole(fault)}")
-        return site.gone_to("/causes", f"Trial {name} is recorded, and the causes are weighed anew.")
+            return site.gone_to(back, f"Nothing was recorded. {told_whole(fault)}")
+        return site.gone_to(back, f"Trial {name} is recorded, and the causes are weighed anew.")
 
     return router
