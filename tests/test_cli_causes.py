@@ -150,3 +150,19 @@ def test_a_shelf_without_trials_is_told_what_to_do(tmp_path, capsys):
     Shelf.open(tmp_path / "shelf", create=True)
     assert edge.run(["causes", "--shelf", str(tmp_path / "shelf")]) == 2
     assert "the shelf holds no trials; add a sheet with `indexhole shelf import`" in capsys.readouterr().err
+
+
+def test_how_often_a_fault_is_met_may_be_told(sheet, capsys):
+    def shares(*more: str) -> dict[str, float]:
+        told = ran(capsys, sheet, "--json", *more)
+        causes = json.loads(told)["causes"]
+        return {" ".join(f["fault"] for f in c["faults"]): c["probability"] for c in causes}
+
+    plain, seldom = shares(), shares("--met", "misaligned=0.001")
+    assert seldom.get("misaligned", 0.0) < plain["misaligned"]
+
+
+@pytest.mark.parametrize("told", ["dead-reed=0.1", "dead-read", "dead-read=nan", "dead-read=2", "=", "dead-read=x"])
+def test_how_often_a_fault_is_met_wants_a_fault_and_a_number(sheet, capsys, told):
+    assert edge.run(["causes", str(sheet), "--met", told]) == 2
+    assert "how often a fault is met" in capsys.readouterr().err

@@ -21,7 +21,7 @@ _PLAIN = {
     "off-speed": "{e} and the other mechanisms do not read each other's tracks",
     "dirty-head": "{e} reads badly on side {s} whoever wrote the track",
     "dead-write": "{e} does not record: what it wrote fails at once, and reading is another matter",
-    "dead-read": "{e} reads nothing, not even what it wrote itself",
+    "dead-read": "{e} reads nothing, whoever wrote it",
     "worn-surface": "side {s} of {e} reads badly in every mechanism, all over",
     "damaged-band": "a stretch of side {s} of {e} reads badly in every mechanism",
     "bad-lead": "whole operations over {e} fail now and then, whatever is at its end",
@@ -100,7 +100,7 @@ def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     if fault.condition:
         return _why_set_up(bench, fault)
     clause = _PLAIN[fault.fault].format(e=fault.element, s=fault.side)
-    own = _own_tracks(bench, fault.element) if fault.fault in ("misaligned", "off-speed") else ""
+    own = _own_tracks(bench, fault.element) if fault.fault in ("misaligned", "off-speed", "dead-read") else ""
     clause = f"{clause} ({_count(bench, _touched(bench, fault))}{own})"
     if magnitude.startswith("cylinders"):
         clause += f", most likely {magnitude}"

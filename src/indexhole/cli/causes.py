@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -37,6 +38,12 @@ def causes(
             help="Weigh captures and measurements on the shelf too; gauging a capture takes long, but once.",
         ),
     ] = True,
+    met: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="FAULT=N", help="So many of this fault are met on a bench as a whole (0.1: one bench in ten)."
+        ),
+    ] = None,
     network: Annotated[
         bool, typer.Option("--network", help="Level the mechanisms against each other: heads, speeds, index pulses.")
     ] = False,
@@ -64,9 +71,10 @@ def causes(
         tell_network(sheet, folder, kept, measurements, datum, leave_out or [], as_json=as_json)
         return
     from indexhole.causes.report import next_line, plan_lines, report_lines
-    from indexhole.jobs.faulting import PLANNED, diagnose
+    from indexhole.jobs.faulting import PLANNED, diagnose, met_often
 
-    bench = _bench(sheet, folder, kept, recordings=recordings)
+    often = met_often(met or [])
+    bench = replace(_bench(sheet, folder, kept, recordings=recordings), met=often)
     for disk in bench.unknown(kept):
         remark(f"--irreplaceable {disk}: no trial names this disk")
     diagnosis = diagnose(bench, top, plan or PLANNED)

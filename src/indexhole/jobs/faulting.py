@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -28,13 +28,15 @@ _MOMENTS, _LINES, _SEEN = 8, 4, 0.05
 class Bench:
     """What is weighed: trials in order of time, disks no write may be proposed on or that are there to be written on.
 
-    Evidence of other kinds (`gauged`) is weighed with the trials.
+    Evidence of other kinds (`gauged`) is weighed with the trials; `met` says how often a kind of fault is met, where the
+    keeper knows better (causes/faults.py).
     """
 
     trials: Sequence[Trial]
     irreplaceable: frozenset[str]
     scratch: frozenset[str] = frozenset()
     gauged: Gauged = NO_GAUGES
+    met: Mapping[str, float] = field(default_factory=dict)
 
     def unknown(self, disks: Collection[str]) -> list[str]:
         """Those of the disks that no trial names: most likely mistyped."""
@@ -89,9 +91,27 @@ def gauged_beside(shelf: Shelf, trials: Sequence[Trial], progress: Progress | No
     return gauged_on(shelf, trials, progress)
 
 
+def met_often(told: Sequence[str]) -> dict[str, float]:
+    """How often kinds of faults are met, as `WORD=NUMBER` each. Raises InputFault where one cannot be read."""
+    met = {}
+    for text in told:
+        word, _, number = text.partition("=")
+        try:
+            met[word.strip()] = float(number)
+        except ValueError:
+            raise InputFault(
+                "how often a fault is met reads like dead-read=0.1",
+                where=repr(text),
+                remedy="a number from 0 to 1: so many of that kind are met on a bench as a whole",
+            ) from None
+    return met
+
+
 def diagnose(bench: Bench, top: int | None = None, plan: int = PLANNED) -> Diagnosis:
     """Rank what is at fault, keep the `top` most probable causes (all that are listed when None), and plan ahead."""
-    diagnosis = rank_causes(bench.trials, bench.irreplaceable, plan=plan, gauged=bench.gauged, scratch=bench.scratch)
+    diagnosis = rank_causes(
+        bench.trials, bench.irreplaceable, plan=plan, gauged=bench.gauged, scratch=bench.scratch, met=bench.met
+    )
     if top is None or top >= len(diagnosis.causes):
         return diagnosis
     left_out = sum(cause.probability for cause in diagnosis.causes[top:])
@@ -127,7 +147,7 @@ def course(bench: Bench, progress: Progress = lambda done, total: None) -> Cours
     chosen = sorted({ends[round(k)] for k in np.linspace(0, len(ends) - 1, _MOMENTS)}) if ends else []
     told: list[dict[str, float]] = []
     for number, end in enumerate(chosen):
-        found = rank_causes(trials[:end], propose=False, gauged=bench.gauged)
+        found = rank_causes(trials[:end], propose=False, gauged=bench.gauged, met=bench.met)
         shares: dict[str, float] = {}
         for cause in found.causes:
             kinds = frozenset(
