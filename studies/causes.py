@@ -230,15 +230,24 @@ def _thirds(first: int, last: int) -> list[tuple[int, int]]:
     return [(int(a), int(b) - 1) for a, b in pairwise(bounds) if b > a]
 
 
-def planning(count: int) -> str:
-    """Markdown: how many operations planned and random trials need, the median over benches."""
-    lines = ["| trials | benches | reached 0.95 | operations, median | mean |", "| --- | --- | --- | --- | --- |"]
+def planning(count: int, kept: dict[str, list[object]], save: Callable[[], None] = lambda: None) -> str:
+    """Markdown: how many operations planned and random trials need, over benches; what was found is kept."""
+    lines = [
+        "| trials | benches | reached 0.95 | operations, median | mean |",
+        "| --- | --- | --- | --- | --- |",
+    ]
     for planned in (True, False):
-        needed = [trials_needed(FIRST_SEED + i, planned=planned) for i in range(count)]
-        # Who never gets there counts as one more than were tried.
-        counted = [MOST_TRIALS + 1 if n is None else n for n in needed]
-        reached = sum(n is not None for n in needed)
         words = "planned" if planned else "random"
+        needed = []
+        for seed in range(FIRST_SEED, FIRST_SEED + count):
+            name = f"{seed}-{words}"
+            if name not in kept:
+                kept[name] = [trials_needed(seed, planned=planned)]
+                save()
+            needed.append(kept[name][0])
+        # Who never gets there counts as one more than were tried.
+        counted = [MOST_TRIALS + 1 if n is None else int(n) for n in needed]  # type: ignore[call-overload]
+        reached = sum(n is not None for n in needed)
         lines.append(f"| {words} | {count} | {reached} | {np.median(counted):.1f} | {np.mean(counted):.1f} |")
     return "\n".join(lines) + "\n"
 
@@ -260,7 +269,11 @@ def main() -> None:
             asked.state.with_suffix(".new").replace(asked.state)
 
     found = list(cases(asked.benches, kept, save))
-    parts = {"Named first": rates(found), "Calibration": calibration(found), "Planned trials": planning(asked.planned)}
+    parts = {
+        "Named first": rates(found),
+        "Calibration": calibration(found),
+        "Planned trials": planning(asked.planned, kept, save),
+    }
     text = "".join(f"## {title}\n\n{table}\n" for title, table in parts.items())
     print(text, misses(found), sep="")
     if asked.out is not None:

@@ -28,8 +28,8 @@ _MOMENTS, _LINES, _SEEN = 8, 4, 0.05
 class Bench:
     """What is weighed: trials in order of time, disks no write may be proposed on or that are there to be written on.
 
-    Evidence of other kinds (`gauged`) is weighed with the trials; `met` says how often a kind of fault is met, where the
-    keeper knows better (causes/faults.py).
+    Evidence of other kinds (`gauged`) is weighed with the trials; `met` says how often a kind of fault is met, where
+    the keeper knows better (causes/faults.py).
     """
 
     trials: Sequence[Trial]
