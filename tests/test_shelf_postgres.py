@@ -111,6 +111,21 @@ def test_a_shared_register_is_made_by_adding_not_by_looking(empty):
     assert not stands(place_of(empty))
 
 
+def test_kept_connections_outlive_being_ended_and_are_let_go(empty):
+    shelf = Shelf.open(empty, create=True, keep=True)
+    shelf.add(UNIT)
+    ended = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE pid <> pg_backend_pid()"
+    address = empty.partition("?")[0]
+    with psycopg.connect(address, autocommit=True) as connection:
+        here = f"{ended} AND datname = current_database()".encode()
+        assert len(connection.execute(here).fetchall()) == 1
+        assert shelf.all(Unit) == [UNIT]
+        shelf.close()
+        left = b"SELECT count(*), pg_sleep(0.02) FROM pg_stat_activity WHERE datname = current_database()"
+        # the server takes a moment to notice
+        assert any(connection.execute(left).fetchone()[0] == 1 for _ in range(500))
+
+
 def test_the_migrations_end_at_the_schema_the_code_knows(shelf):
     own = {"compare_type": True, "include_name": lambda name, *_: not (name or "").startswith("search_words")}
     with transaction(shelf._engine, writing=False, where="") as connection:

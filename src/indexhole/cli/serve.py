@@ -59,7 +59,7 @@ def serve_shelf(
 
     def open_shelf() -> Shelf:
         fresh = not has_shelf(folder)
-        shelf = Shelf.open(folder, create=True)
+        shelf = Shelf.open(folder, create=True, keep=True)
         if fresh:
             remark(f"a new shelf is begun in {shelf.place.told}")
         if not is_loopback(host):

@@ -73,6 +73,14 @@ def number_of_trials(shelf: Shelf) -> int:
         return int(connection.execute(select(func.count()).select_from(trials)).scalar_one())
 
 
+def more_trials_than(shelf: Shelf, number: int) -> bool:
+    """Whether there are more trials than that, without counting them all."""
+    with shelf.reading() as connection:
+        return (
+            connection.execute(select(trials.c.row).order_by(trials.c.row).offset(number).limit(1)).first() is not None
+        )
+
+
 def trial_rank(shelf: Shelf, name: str) -> int | None:
     """How many trials stand before this one, None when there is none of that name."""
     with shelf.reading() as connection:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from typing import Any
 
 from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
 from sqlalchemy.exc import DatabaseError
@@ -32,9 +33,12 @@ MARK = "indexhole register"
 CONNECT_S = 5
 
 
-def open_shared(place: Place, *, create: bool) -> Engine:
-    """The register at an address, its schema the newest. Raises ShelfFault, and then nothing is left behind."""
-    engine = _engine(place)
+def open_shared(place: Place, *, create: bool, keep: bool = False) -> Engine:
+    """The register at an address, its schema the newest. Raises ShelfFault, and then nothing is left behind.
+
+    With `keep` connections are kept until the engine is disposed of: opening one takes longer than most questions.
+    """
+    engine = _engine(place, keep=keep)
     with faults_told(place.told):
         version = _version(engine, place)
     if version is None and not create:
@@ -82,9 +86,11 @@ def take_down(engine: Engine, place: Place) -> None:
         place.folder.rmdir()
 
 
-def _engine(place: Place) -> Engine:
+def _engine(place: Place, *, keep: bool = False) -> Engine:
+    # a kept connection that the server has ended meanwhile is found out before it is used
+    pool: dict[str, Any] = {"pool_pre_ping": True} if keep else {"poolclass": NullPool}
     try:
-        engine = create_engine(place.address, poolclass=NullPool, connect_args={"connect_timeout": CONNECT_S})
+        engine = create_engine(place.address, connect_args={"connect_timeout": CONNECT_S}, **pool)
     except ModuleNotFoundError as fault:
         raise ShelfFault(
             "a shared register needs a package more", where=place.told, remedy="install indexhole[postgres]"

@@ -42,6 +42,8 @@ R = TypeVar("R", bound=Record)
 class Shelf:
     """An open shelf. It holds no connection between calls, so one may be shared by threads and never needs closing.
 
+    One opened with `keep` does hold some, for a program that asks a shared register often, and is closed at the end.
+
     Every method raises ShelfFault when the register cannot be used, and InputFault for a value or a name that
     does not fit; then nothing has changed.
     """
@@ -52,7 +54,7 @@ class Shelf:
         self._engine = engine
 
     @classmethod
-    def open(cls, named: Path | str | Place | None = None, *, create: bool = False) -> Shelf:
+    def open(cls, named: Path | str | Place | None = None, *, create: bool = False, keep: bool = False) -> Shelf:
         """Open the shelf in a folder or at the address of a shared register (the default one when None).
 
         With `create` a missing one is made first. An older register is brought up to date with its rows kept.
@@ -62,7 +64,11 @@ class Shelf:
             return cls(place, open_register(place.folder, create=create))
         from indexhole.shelf.postgres import open_shared
 
-        return cls(place, open_shared(place, create=create))
+        return cls(place, open_shared(place, create=create, keep=keep))
+
+    def close(self) -> None:
+        """Let go of connections that were kept."""
+        self._engine.dispose()
 
     def signed(self, who: str = "", why: str = "") -> Shelf:
         """The same shelf, whose changes the journal keeps with who made them and why."""

@@ -94,7 +94,7 @@ def timeline_page(site: Site, by: str, number: int, told: tuple[str, ...]) -> Ti
         rows=tuple(_dated(one) for one in rows),
         chart=time_chart(rows, way) if rows else None,
         stretch=part,
-        unknown=f"Of {plural(found.unknown, called, 'entries' if called == 'entry' else '')} it is not known."
+        unknown=f"Of {plural(found.unknown, called, 'entries' if called == 'entry' else '')} the date is not known."
         if found.unknown
         else "",
         nothing=_NOTHING[way],
@@ -103,13 +103,29 @@ def timeline_page(site: Site, by: str, number: int, told: tuple[str, ...]) -> Ti
 
 def _dated(one: Moment) -> Dated:
     link = unit_link(one.key) if one.kind == "unit" else disk_link(one.key)
-    return Dated(one.kind, one.key, link, one.title, one.told, _meant(one), one.basis)
+    meant = _meant(one)
+    # what says no more than the date itself is not told again
+    return Dated(
+        one.kind, one.key, link, one.title, one.told, meant if meant != one.told else "",
+        one.basis if one.basis != one.told else "",
+    )  # fmt: skip
 
 
 def _meant(one: Moment) -> str:
-    if one.earliest is None or one.latest is None:
-        return f"until {one.latest}" if one.earliest is None else f"from {one.earliest} on"
-    return f"{one.earliest}" if one.earliest == one.latest else f"{one.earliest} to {one.latest}"
+    """The days a date can mean, in whole years where it means those."""
+    first = "" if one.earliest is None else _begun(one.earliest)
+    last = "" if one.latest is None else _ended(one.latest)
+    if not (first and last):
+        return f"from {first} on" if first else f"until {last}"
+    return first if first == last else f"{first} to {last}"
+
+
+def _begun(day: date) -> str:
+    return f"{day.year:04}" if (day.month, day.day) == (1, 1) else f"{day}"
+
+
+def _ended(day: date) -> str:
+    return f"{day.year:04}" if (day.month, day.day) == (12, 31) else f"{day}"
 
 
 def _year(day: date) -> float:

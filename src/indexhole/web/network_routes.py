@@ -17,7 +17,7 @@ from indexhole.jobs.networking import (
     level_bench,
     shelf_evidence,
 )
-from indexhole.shelf.listing import number_of_trials, state_of
+from indexhole.shelf.listing import more_trials_than, state_of
 from indexhole.web.capture_routes import plain_name
 from indexhole.web.faults import told_whole
 from indexhole.web.network_view import network_page
@@ -43,7 +43,7 @@ def _levelling(site: Site) -> Task[LevelledBench]:
 def _page(site: Site, request: Request, import_fault: IndexholeError | None = None) -> Response:
     task = _levelling(site)
     bench, fault = None, ""
-    ready = task.wait(GLANCE_S if number_of_trials(site.shelf) > MOST_BY_THE_WAY else PATIENCE_S)
+    ready = task.wait(GLANCE_S if more_trials_than(site.shelf, MOST_BY_THE_WAY) else PATIENCE_S)
     if ready:
         try:
             bench = task.result()

@@ -23,7 +23,7 @@ from indexhole.jobs.pairing_plan import check_plan
 from indexhole.jobs.pairing_plan_sheet import HEADING, LARGEST_PLAN_BYTES, plan_of
 from indexhole.jobs.pairing_stock import Stock, stock_of
 from indexhole.pairing.parts import WhatIf
-from indexhole.shelf.listing import number_of_trials, state_of
+from indexhole.shelf.listing import more_trials_than, state_of
 from indexhole.standards.classes import load_classes
 from indexhole.web.faults import fault_page, sentence, told_whole
 from indexhole.web.pairing_matrix_view import MatrixPage, class_choice, matrix_page
@@ -145,7 +145,7 @@ def _matrix_question(values: Mapping[str, str]) -> Question:
 
 def _patience_s(site: Site) -> float:
     # the evidence of so many trials is not gathered while somebody waits
-    return GLANCE_S if number_of_trials(site.shelf) > MOST_BY_THE_WAY else PATIENCE_S
+    return GLANCE_S if more_trials_than(site.shelf, MOST_BY_THE_WAY) else PATIENCE_S
 
 
 def _matrix_response(site: Site, request: Request) -> Response:

@@ -100,7 +100,7 @@ def serve_page(open_shelf: Callable[[], Shelf], place: Place, ready: Callable[[s
     """Serve the page until interrupted.
 
     Args:
-        open_shelf: called once the port is taken, so that nothing is begun in vain.
+        open_shelf: called once the port is taken, so that nothing is begun in vain; the shelf is closed at the end.
         ready: called with the page's address just before it is served.
 
     Raises InputFault or ShelfFault when that is not possible, and KeyboardInterrupt at the end.
@@ -122,4 +122,7 @@ def serve_page(open_shelf: Callable[[], Shelf], place: Place, ready: Callable[[s
             ws="none",
         )
         ready(address_of(place, taken))
-        uvicorn.Server(config).run(sockets=[taken])
+        try:
+            uvicorn.Server(config).run(sockets=[taken])
+        finally:
+            shelf.close()

@@ -16,7 +16,7 @@ from starlette.responses import RedirectResponse
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.causes.measurements import KEPT
 from indexhole.jobs.faulting import Bench, Course, course, diagnose, gauge_shelf, shelf_bench
-from indexhole.shelf.listing import number_of_trials, state_of
+from indexhole.shelf.listing import more_trials_than, state_of
 from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
 from indexhole.web.work import Desk, Task
@@ -116,7 +116,7 @@ class Site:
 
         While captures are still being gauged it is worked out without them.
         """
-        if not number_of_trials(self.shelf):
+        if not more_trials_than(self.shelf, 0):
             return None
         return self.desk.ask(self._weighed_from("causes"), lambda _: diagnose(self._bench()))
 
@@ -140,7 +140,7 @@ class Site:
 
         Of very many trials it is not begun by the way: only the Fault-finding page does that.
         """
-        many = number_of_trials(self.shelf) > MOST_BY_THE_WAY
+        many = more_trials_than(self.shelf, MOST_BY_THE_WAY)
         task = self.desk.known(self._weighed_from("causes")) if many else self.diagnosis()
         if task is None:
             return None, False
