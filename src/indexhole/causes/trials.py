@@ -34,6 +34,7 @@ NONE: Hypothesis = frozenset()
 _PAIRED, _PAIRED_WITH_ALL = 14, 4
 _CAME, _WENT = 0.08, 0.03  # chance that a fault came, or went, while trials were made; our own choice
 _SUSPECTED, _GLANCED = 10, 3  # singles that are weighed in every climate, and unknowns by which they are chosen
+_REFUTED = -12.0  # nats below no fault at all
 _WORTH_A_SUM = -1.0  # nats below which a second fault is not worth a full sum
 _LISTED, _LEAST_LISTED = 12, 0.002
 _CLOSELY = 14
@@ -184,6 +185,11 @@ def _weigh(evidence: Evidence, met: Mapping[str, float] = NOTHING_TOLD, *, every
         for second in others:
             both = frozenset({first, second})
             if both in likelihood or _same_trace(first, second):
+                continue
+            alone = likelihood[frozenset({second})] - likelihood[NONE]
+            if alone < _REFUTED and not every_pair:
+                # It would make fail what did not, and no other fault mends that.
+                likelihood[both] = likelihood[frozenset({first})] + alone
                 continue
             # These two change what became of writes, or act on whole rows, so there is no short way.
             entangled = second.fault in ("dead-write", "bad-lead")
