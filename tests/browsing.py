@@ -134,11 +134,12 @@ def pages_of(served: Served) -> list[str]:
     """One address of every kind of page."""
     keys = [f"capture={c.sha256[:16]}" for c in served.shelf.all(CaptureRecord)][:2]
     return [
-        "/", "/?words=unit", "/unit?no=D1", "/unit?no=L1", "/disk?no=K1", "/unit/new", "/unit/edit?no=D1", "/unit/edit?no=L1", "/disk/new",
-        "/mechanism/new?unit=D1", "/event/new?unit=D1", "/note/new?disk=K1", "/recordings", "/causes", "/causes/trials",
-        "/causes/network", "/nowhere",
+        "/", "/?words=unit", "/unit?no=D1", "/unit?no=L1", "/disk?no=K1", "/unit/new", "/unit/edit?no=D1",
+        "/unit/edit?no=L1", "/disk/new", "/mechanism/new?unit=D1", "/event/new?unit=D1", "/note/new?disk=K1", "/recordings",
+        "/causes", "/causes/trials", "/causes/network", "/nowhere",
         "/bench", "/take-in", "/take-in?line=dual+130+mm+drive,+34+way,+given+1998,+mended+twice,+green+lamp",
-        "/import", "/timeline", "/compare?unit=D1&unit=L1", "/label?unit=D1", "/part/new?unit=D1", "/photo/new?unit=D1", "/api",
+        "/import", "/timeline", "/compare?unit=D1&unit=L1", "/label?unit=D1", "/part/new?unit=D1",
+        "/photo/new?unit=D1", "/api",
         *(f"/recordings/read?{key}" for key in keys), f"/recordings/read?{'&'.join(keys)}",
         f"/recordings/edit?{keys[0]}", f"/recordings/track?{keys[0]}&cylinder=12&head=0",
     ]  # fmt: skip

@@ -125,6 +125,17 @@ def test_rows_beyond_what_an_xlsx_file_says_it_holds_are_read(shelf):
     assert read_cells(said.getvalue(), where="x") == [["inventory", "title"], ["K1", "a"], ["K2", "b"]]
 
 
+def test_a_workbook_may_list_the_order_of_its_reckoning(shelf):
+    whole, said = xlsx_bytes([["inventory"], ["K1"]], title="x"), io.BytesIO()
+    chain = b'<calcChain xmlns="x">' + b'<c r="A1"/>' * 5000 + b"</calcChain>"
+    with zipfile.ZipFile(io.BytesIO(whole)) as file, zipfile.ZipFile(said, "w") as other:
+        for name in file.namelist():
+            other.writestr(name, file.read(name))
+        other.writestr("xl/calcChain.xml", chain)
+        other.writestr("docProps/thumbnail.jpeg", b"\xff\xd8\xff\xe0 no XML at all")
+    assert read_cells(said.getvalue(), where="x") == [["inventory"], ["K1"]]
+
+
 def test_how_far_it_is_is_told_on_the_way(shelf):
     told: list[tuple[int, int]] = []
     rows = csv_rows("inventory,kind\nD1,host\n" + "".join(f"L{k},lead\n" for k in range(500)))

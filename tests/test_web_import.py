@@ -299,6 +299,16 @@ HOSTILE = {
         + xml.replace(b"<sheetData>", b"<sheetData>&a;"),
     ),
     "a row a million rows down": remade(SOUND, SHEET, lambda xml: xml.replace(b'<row r="2"', b'<row r="1048576"')),
+    "a row of a million cells": remade(
+        SOUND, SHEET, lambda xml: xml.replace(b"<sheetData>", b"<sheetData><row>" + b"<c/>" * 1_000_000 + b"</row>")
+    ),
+    "rows by the million": remade(
+        SOUND, SHEET, lambda xml: xml.replace(b"<sheetData>", b"<sheetData>" + b"<row/>" * 1_000_000)
+    ),
+    "formats by the million": remade(
+        SOUND, "xl/styles.xml", lambda xml: xml.replace(b"</cellXfs>", b"<xf/>" * 1_000_000 + b"</cellXfs>")
+    ),
+    "texts by the million": packed({"xl/sharedStrings.xml": b"<sst xmlns='x'>" + b"<si/>" * 1_000_000 + b"</sst>"}),
     "a very wide row": workbook([["inventory"] * 300]),
     "a zip of something else": packed({"../../etc/passwd": b"x"}),
     "half a file": SOUND[: len(SOUND) // 2],

@@ -9,6 +9,7 @@ import csv
 import io
 import zipfile
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,9 @@ LARGEST_BYTES = 64 << 20
 LARGEST_UNPACKED_BYTES = 512 << 20
 MOST_COLUMNS = 200
 MOST_ROWS = 200_000
+# our own choice: texts that stand in several cells are kept once, and formats go by the hundred
+MOST_STRINGS, MOST_OTHER_ELEMENTS = 500_000, 200_000
+_INSIDE_CELLS = frozenset({"v", "is", "t", "f"})
 ENDINGS = (".csv", ".xlsx")
 
 
@@ -75,6 +79,8 @@ def _xlsx_rows(content: bytes, where: str, largest_unpacked_bytes: int) -> list[
         with zipfile.ZipFile(io.BytesIO(content)) as packed:
             if sum(entry.file_size for entry in packed.infolist()) > largest_unpacked_bytes:
                 raise InputFault("unpacks to more than a register can hold", where=where, remedy=remedy)
+            for entry in packed.infolist():
+                _weigh(packed, entry.filename, where)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of styles and extensions, which are not looked at
             book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
@@ -96,11 +102,53 @@ def _xlsx_rows(content: bytes, where: str, largest_unpacked_bytes: int) -> list[
     return rows
 
 
+def _weigh(packed: zipfile.ZipFile, name: str, where: str) -> None:
+    """Go through a member as a mere stream, and refuse one that would take hours and all memory to read as a sheet.
+
+    A row with a million empty cells packs into a few bytes. What is no XML is left to whoever needs it.
+    """
+    from xml.parsers.expat import ExpatError, ParserCreate
+
+    rows, cells, strings, others = 0, 0, 0, 0
+
+    def begin(told: str, _: object) -> None:
+        nonlocal rows, cells, strings, others
+        # names come with their namespace before them
+        word = told.rpartition(" ")[2]
+        if word == "c":
+            # the order of reckoning lists cells too, in no row
+            cells += rows > 0
+        elif word == "row":
+            rows, cells = rows + 1, 0
+        elif word == "si":
+            strings += 1
+        elif word not in _INSIDE_CELLS:
+            others += 1
+        if cells > MOST_COLUMNS or rows > MOST_ROWS:
+            raise _too_many(where)
+        if strings > MOST_STRINGS or others > MOST_OTHER_ELEMENTS:
+            raise InputFault("unpacks to more than a register can hold", where=where, remedy="save it again as CSV")
+
+    def declared(*_: object) -> None:
+        raise InputFault("declares entities, which no spreadsheet needs", where=where, remedy="save it again as CSV")
+
+    parser = ParserCreate(namespace_separator=" ")
+    parser.StartElementHandler = begin
+    parser.StartDoctypeDeclHandler = declared
+    with suppress(ExpatError), packed.open(name) as member:
+        while piece := member.read(1 << 16):
+            parser.Parse(piece, False)
+
+
+def _too_many(where: str) -> InputFault:
+    return InputFault(
+        f"has more than {MOST_ROWS} rows or {MOST_COLUMNS} columns", where=where, remedy="split it, or clear cells"
+    )
+
+
 def _bounded(rows: Sequence[Sequence[str]], where: str) -> None:
     if len(rows) > MOST_ROWS or len(rows[-1]) > MOST_COLUMNS:
-        raise InputFault(
-            f"has more than {MOST_ROWS} rows or {MOST_COLUMNS} columns", where=where, remedy="split it, or clear cells"
-        )
+        raise _too_many(where)
 
 
 def _told(value: Any) -> str:
