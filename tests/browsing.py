@@ -135,7 +135,8 @@ def pages_of(served: Served) -> list[str]:
     keys = [f"capture={c.sha256[:16]}" for c in served.shelf.all(CaptureRecord)][:2]
     return [
         "/", "/?words=unit", "/unit?no=D1", "/unit?no=L1", "/disk?no=K1", "/unit/new", "/unit/edit?no=D1",
-        "/unit/edit?no=L1", "/disk/new", "/mechanism/new?unit=D1", "/event/new?unit=D1", "/note/new?disk=K1", "/recordings",
+        "/unit/edit?no=L1", "/disk/new",
+        "/mechanism/new?unit=D1", "/event/new?unit=D1", "/note/new?disk=K1", "/recordings",
         "/causes", "/causes/trials", "/causes/network", "/nowhere",
         "/bench", "/take-in", "/take-in?line=dual+130+mm+drive,+34+way,+given+1998,+mended+twice,+green+lamp",
         "/import", "/timeline", "/compare?unit=D1&unit=L1", "/label?unit=D1", "/part/new?unit=D1",
