@@ -221,7 +221,8 @@ def _said(check: Check, bad: bool) -> str:
 
 
 def _signed(value: float) -> str:
-    shown = f"{value:+.3g}" if abs(value) < 1000 else f"{value:+.0f}"
+    # what rounds to nothing beside the figures of the page is nothing
+    shown = "0" if abs(value) < 0.005 else f"{value:+.3g}" if abs(value) < 1000 else f"{value:+.0f}"
     return shown.replace("-", MINUS)
 
 

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from indexhole.shelf.trials import LoggedTrial
-from indexhole.web.words import count, day, percent
+from indexhole.web.words import count, percent
 
 
 @dataclass(frozen=True)
@@ -56,5 +56,11 @@ def trial_row(trial: LoggedTrial) -> TrialRow:
         share=share,
         percent=percent(share) if trial.sectors_tried else "none tried",
         note=trial.note,
-        logged=", ".join(p for p in (trial.logged_by, day(trial.logged_utc) if trial.logged_utc else "") if p),
+        logged=", ".join(
+            p for p in (trial.logged_by, f"{trial.logged_utc:%Y-%m-%d %H:%M}" if trial.logged_utc else "") if p
+        ),
     )
+
+
+def _minute(trial: LoggedTrial) -> str:
+    return f"{trial.logged_utc:%Y-%m-%d %H:%M}" if trial.logged_utc else ""
