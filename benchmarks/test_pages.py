@@ -49,6 +49,7 @@ PAGES = {
     "the Bench, far down": "/bench?page=3000",
     "the Bench, one drive": "/bench?with_=D0",
     "taking something in": "/take-in?line=dual+130+mm+drive,+given+1998",
+    "spreadsheets": "/import",
     "the timeline, by date made": "/timeline",
     "the timeline, by date acquired": "/timeline?by=acquired&page=40",
     "the timeline, by date recorded": "/timeline?by=recorded&page=9",
