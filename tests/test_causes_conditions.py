@@ -194,3 +194,32 @@ def test_the_outcome_of_a_trial_under_a_set_up_is_recorded_with_its_note(
     values |= {"quick": "all", "token": app.form_token()}
     assert sent(app, "POST", "/causes/outcome", origin=FROM_HERE, raise_faults=True, data=values).status_code == 303
     assert shelf.trials()[-1].note == SLOPE
+
+
+# --- a unit as a whole
+
+
+def of_dual(failing: set[str]) -> list[Trial]:
+    """A dual unit D3 among two others; what the mechanisms named read, or wrote, fails."""
+    plan = [(mechanism, disk) for mechanism in ("D1.0", "D3.0", "D2.0", "D3.1") for disk in ("K1", "K2")] * 2
+    return [
+        Trial(
+            f"T{number}", "2026-03-01", "write" if number > 8 else "read", "H1", "L1", mechanism, disk, 0, 0, 39, 360,
+            360 if mechanism in failing else 0,
+        )
+        for number, (mechanism, disk) in enumerate(plan, start=1)
+    ]  # fmt: skip
+
+
+def test_a_unit_of_which_every_mechanism_fails_is_told_as_one() -> None:
+    found = rank_causes(of_dual({"D3.0", "D3.1"}), propose=False)
+    first = found.causes[0]
+    assert [(f.element, f.fault) for f in first.faults] == [("D3", "set-up")]
+    assert "everything on D3 fails alike" in first.why
+    assert "(8 of 8 such rows failed)" in first.why
+
+
+def test_one_mechanism_of_a_dual_unit_is_not_its_unit() -> None:
+    found = rank_causes(of_dual({"D3.1"}), propose=False)
+    assert "D3" not in {f.element for cause in found.causes for f in cause.faults if cause.kind_probability > 0.01}
+    assert found.causes[0].faults[0].element == "D3.1"

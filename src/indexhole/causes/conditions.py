@@ -8,6 +8,7 @@ side or cold is common practice, no source.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,6 +107,20 @@ def of_element(bench: Bench, element: str) -> npt.NDArray[np.bool_]:
     named = np.array([element in (name, unit_of(name)) for name in bench.mechanisms], dtype=np.bool_)
     found: npt.NDArray[np.bool_] = named[bench.mechanism]
     return found
+
+
+def dual_units(bench: Bench) -> list[str]:
+    """Units with more than one mechanism on the bench, which share power, cabling and address settings."""
+    of_unit = Counter(unit_of(mechanism) for mechanism in bench.mechanisms)
+    return sorted(unit for unit, count in of_unit.items() if count > 1 and unit not in bench.hosts)
+
+
+def stands_on(bench: Bench, element: str) -> npt.NDArray[np.bool_]:
+    """Which rows a set-up of a host or a unit bears on, (rows,)."""
+    if element in bench.hosts:
+        found: npt.NDArray[np.bool_] = bench.host == bench.hosts.index(element)
+        return found
+    return of_element(bench, element)
 
 
 def set_up_so(bench: Bench, element: str, told: str) -> npt.NDArray[np.bool_]:

@@ -35,7 +35,7 @@ _LOOK: dict[FaultWord, str] = {
     "bad-lead": "put a lead known to be good in place of {e}",
     "wrong-medium": "read the label of {e} for its class of medium",
     "old-recording-underneath": "erase a disk in bulk, record it in {e}, and read it elsewhere",
-    "set-up": "put the same drive on another host than {e}",
+    "set-up": "put another in the place of {e}, all else unchanged",
 }
 
 

@@ -104,11 +104,15 @@ def possible_faults(
     mechanisms: Iterable[str],
     leads: Iterable[str],
     disks: Iterable[str],
-    hosts: Iterable[str],
+    hosts_and_units: Iterable[str],
     sides: tuple[int, ...],
     noted: Iterable[tuple[str, str]] = (),
 ) -> list[Fault]:
-    """Every single fault the evidence of trials can speak of; `noted` are elements with set-ups that notes name."""
+    """Every single fault the evidence of trials can speak of.
+
+    A host, or a unit with several mechanisms, may be set up wrongly as a whole; `noted` are elements with set-ups that
+    notes name.
+    """
     mechanisms, disks = list(mechanisms), list(disks)
     return [
         *_of(mechanisms, "misaligned"),
@@ -121,7 +125,7 @@ def possible_faults(
         *_of(disks, "wrong-medium"),
         # a sheet may leave lead or host empty: what is not named cannot be accused
         *_of(filter(None, leads), "bad-lead"),
-        *_of(filter(None, hosts), "set-up"),
+        *_of(filter(None, hosts_and_units), "set-up"),
         *(Fault(element, "set-up", condition=condition) for element, condition in noted),
     ]
 

@@ -11,7 +11,7 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.causes.conditions import set_up_so
+from indexhole.causes.conditions import set_up_so, stands_on
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
@@ -305,7 +305,7 @@ def _set_up(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
         for rung in _NOTED_RUNGS:
             yield 1 / len(_NOTED_RUNGS), "", noted * rung
         return
-    rows = bench.host == bench.hosts.index(fault.element)
+    rows = stands_on(bench, fault.element).astype(np.float64)
     for rung in RUNGS[-3:]:
         yield 1 / 3, "", rows * rung
 

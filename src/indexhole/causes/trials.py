@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from indexhole.causes.angle_counts import noted_counts
 from indexhole.causes.angles import Arrangements
-from indexhole.causes.conditions import set_ups
+from indexhole.causes.conditions import dual_units, set_ups
 from indexhole.causes.costs import Standing, unit_of
 from indexhole.causes.decisions import Advice, advise
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
@@ -136,7 +136,9 @@ def _always(hypothesis: Hypothesis) -> Hypothesis:
 
 
 def _faults(bench: Bench) -> list[Fault]:
-    return possible_faults(bench.mechanisms, bench.leads, bench.disks, bench.hosts, bench.sides, set_ups(bench))
+    return possible_faults(
+        bench.mechanisms, bench.leads, bench.disks, (*bench.hosts, *dual_units(bench)), bench.sides, set_ups(bench)
+    )
 
 
 @dataclass(frozen=True)

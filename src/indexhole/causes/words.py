@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.causes.conditions import of_element, set_up_so
+from indexhole.causes.conditions import of_element, set_up_so, stands_on
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
@@ -30,7 +30,7 @@ _PLAIN = {
         "others do not read what {e} wrote over older recordings, while {e} reads theirs: the old edges may be left; "
         "erase in bulk, then record again"
     ),
-    "set-up": "everything on {e} fails alike: check cabling, layout and settings before blaming a drive",
+    "set-up": "everything on {e} fails alike: check cabling, layout and settings before blaming a mechanism",
 }
 
 
@@ -53,7 +53,7 @@ def _touched(bench: Bench, fault: Fault) -> npt.NDArray[np.bool_]:
     elif fault.condition:
         touched = set_up_so(bench, fault.element, fault.condition)
     else:
-        touched = bench.host == bench.hosts.index(fault.element)
+        touched = stands_on(bench, fault.element)
     if fault.side is not None:
         touched = touched & (bench.side == fault.side)
     if fault.fault == "wrong-medium":
