@@ -54,7 +54,7 @@ def test_it_tells_who_is_at_fault_and_what_to_try(shown):
     _, lines = shown
     text = "\n".join(lines)
     assert "1. D3.1 misaligned, and D5.0 side 1 dirty-head: " in text
-    assert "Gauged: D3.1 turns 0.15 +/- 0.11 % fast" in text
+    assert "Gauged: D3.1 turns 0.15 ± 0.11 % fast" in text
     assert [line for line in lines if line.startswith("Next: read side 1 of ")]
     assert "D5.0 side 1 dirty-head 0." in text.replace("\n   ", " ")
     cleared = next(line for line in lines if line.startswith("Cleared: "))

@@ -87,7 +87,7 @@ def test_the_drive_out_of_place_is_told_against_the_others() -> None:
     assert (first.node, first.verdict, first.against, first.others) == ("D4.0", "fails", "mean", 4)
     assert abs(first.value + 96) < 3 * first.uncertainty
     assert re.match(
-        r"D4\.0 sits \d+(\.\d)? \+/- \d+(\.\d)? micrometres towards the hub of the others\. ", words_of(found)[0]
+        r"D4\.0 sits \d+(\.\d)? \+/- \d+(\.\d)? um towards the hub of the others\. ", words_of(found)[0]
     )
     assert "turn the adjuster until the head has moved" in words_of(found)[0]
     # nobody else is pulled out of place by it
@@ -187,7 +187,7 @@ def test_advice_reads_what_is_scarce_first_and_counts_turns() -> None:
     bench = level_bench(evidence, parse_measurements(SHEET, where="sheet"))
     lines = report_lines(bench)
     d2 = next(line for line in lines if "D2.0 sits" in line)
-    assert d2.startswith("- fails: D2.0 sits 91.7 +/- 6.8 micrometres towards the hub of A1.")
+    assert d2.startswith("- fails: D2.0 sits 91.7 +/- 6.8 um towards the hub of A1.")
     assert "First read K7 in it" in d2
     # 91.7 um at 150 um a turn; 0.0611 = 0.611 hypot(6.8 / 91.7, 10 / 150)
     assert "turn the adjuster 0.611 +/- 0.061 of a turn clockwise" in d2
@@ -340,7 +340,7 @@ def test_the_command_levels_measurements_by_themselves(tmp_path, monkeypatch, ca
     path.write_text(SHEET)
     out = ran(capsys, "--measurements", path)
     assert out.startswith("Where the heads stand, counted from A1\n")
-    assert "D2.0 sits 91.7 +/- 6.8 micrometres towards the hub of A1" in out
+    assert "D2.0 sits 91.7 ± 6.8 µm towards the hub of A1" in out
     assert not (tmp_path / "none").exists()
     data = json.loads(ran(capsys, "--measurements", path, "--json", "--datum", "mean", "--leave-out", "M1"))
     assert data["network"]["offset"]["datum"] == "mean"
@@ -353,7 +353,7 @@ def test_the_command_takes_a_trial_sheet_and_a_shelf(tmp_path, shelf, capsys) ->
     assert "gauge the speed of D1.0 and D2.0" in ran(capsys, sheet)
     keep_measurements(shelf, SHEET.encode(), "a.csv")
     out = ran(capsys, "--shelf", shelf.folder)
-    assert "- fails: D2.0 sits 91.7 +/- 6.8 micrometres towards the hub of A1. First read K7 in it" in out
+    assert "- fails: D2.0 sits 91.7 ± 6.8 µm towards the hub of A1. First read K7 in it" in out
 
 
 @pytest.mark.parametrize(
@@ -431,7 +431,7 @@ def test_the_page_takes_measurements_in_and_shows_the_diagram(shelf: Shelf) -> N
     page = visitor.settled(sent.headers["location"])
     Tags(page)
     assert "9 measurements added from m.csv." in page
-    assert "D2.0 sits 91.7 ± 6.8 micrometres towards the hub of A1." in page
+    assert "D2.0 sits 91.7 ± 6.8 µm towards the hub of A1." in page
     assert "First read K7 in it" in page
     assert "Local codes and licensed practice decide" in page
     assert 'aria-label="4 places from low to high: D2.0, D3.0, A1, D1.0.' in page

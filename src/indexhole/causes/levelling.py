@@ -18,6 +18,7 @@ from indexhole.causes.network import Part, Tie, adjust
 from indexhole.causes.signs import Settled, settle_signs
 from indexhole.causes.weakness import Wanted, WeakTie, best_next, weakest
 from indexhole.errors import InputFault
+from indexhole.standards.figures import MARK_WORDS
 from indexhole.standards.tolerances import find_tolerance
 
 Floats = npt.NDArray[np.float64]
@@ -285,7 +286,7 @@ def limits_of(quantity: str, disk_class: str) -> Limits | None:
     row = find_tolerance(name, disk_class) if disk_class else None
     if row is None or row.low is None or row.high is None or row.nominal is None:
         return None
-    source = f"{row.source} ({row.mark})"
+    source = f"{row.source} ({MARK_WORDS[row.mark]})"
     if quantity == SPEED:
         return Limits(100 * math.log(row.low / row.nominal), 100 * math.log(row.high / row.nominal), source)
     scale = 1e6 if quantity == INDEX else 1.0

@@ -11,7 +11,7 @@ from indexhole.causes.measurements import INDEX, NOMINAL, OFFSET, SPEED
 from indexhole.causes.weakness import Wanted
 
 TITLES = {OFFSET: "Where the heads stand", SPEED: "How fast they turn", INDEX: "When the index pulse comes"}
-_UNIT_WORDS = {OFFSET: "micrometres", SPEED: "%", INDEX: "microseconds"}
+_UNIT_WORDS = {OFFSET: "um", SPEED: "%", INDEX: "us"}
 _ALIKE = {OFFSET: "sits in line with", SPEED: "turns at the speed of", INDEX: "gives its index pulse with"}
 MOVING_PARTS = (
     "Caution: spindle, belts and head actuator move, so no loose sleeves; a unit with its own mains supply may be live "
@@ -36,7 +36,7 @@ def against_words(levelled: Levelled, standing: Standing) -> str:
 
 
 def place_words(levelled: Levelled, standing: Standing) -> str:
-    """`D4.0 sits 96 +/- 14 micrometres towards the hub of the others`."""
+    """`D4.0 sits 96 +/- 14 um towards the hub of the others`."""
     told = rounded(abs(standing.value), standing.uncertainty)
     unit = _UNIT_WORDS[levelled.quantity]
     against = against_words(levelled, standing)
@@ -113,14 +113,14 @@ def _turn(standing: Standing, adjusters: Mapping[str, tuple[float, float]]) -> s
     way = "hub" if standing.value > 0 else "rim"
     told = rounded(abs(standing.value), standing.uncertainty)
     if standing.node not in adjusters:
-        return f"Then turn the adjuster until the head has moved {told} micrometres towards the {way}."
+        return f"Then turn the adjuster until the head has moved {told} um towards the {way}."
     gain, gain_u = adjusters[standing.node]
     turns = -standing.value / gain
     u = abs(turns) * math.hypot(standing.uncertainty / standing.value, gain_u / gain)
     clock = "clockwise" if turns > 0 else "anticlockwise"
     return (
-        f"Then turn the adjuster {rounded(abs(turns), u)} of a turn {clock}: {told} micrometres towards the {way}, at "
-        f"{abs(gain):g} micrometres a turn."
+        f"Then turn the adjuster {rounded(abs(turns), u)} of a turn {clock}: {told} um towards the {way}, at "
+        f"{abs(gain):g} um a turn."
     )
 
 

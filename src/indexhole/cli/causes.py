@@ -72,6 +72,7 @@ def causes(
         return
     from indexhole.causes.report import next_line, plan_lines, report_lines
     from indexhole.jobs.faulting import PLANNED, diagnose, met_often
+    from indexhole.jobs.signs import plain
 
     often = met_often(met or [])
     bench = replace(_bench(sheet, folder, kept, recordings=recordings), met=often)
@@ -83,7 +84,7 @@ def causes(
         return
     lines = plan_lines(diagnosis) if plan else [next_line(diagnosis)] if next_only else report_lines(diagnosis)
     for line in lines:
-        say(line)
+        say(plain(line))
 
 
 def _bench(sheet: Path | None, folder: Path | None, irreplaceable: list[str], *, recordings: bool) -> Bench:

@@ -116,10 +116,11 @@ def _shelf_lines(shelf: Shelf) -> Iterator[str]:
 def _cause_lines(overview: Overview) -> Iterator[str]:
     from indexhole.causes.report import report_lines
     from indexhole.jobs.demo_shelf import DEMO_TRUTH
+    from indexhole.jobs.signs import plain
 
     *told, proposal = report_lines(overview.diagnosis)
-    yield from told
-    yield proposal
+    yield from map(plain, told)
+    yield plain(proposal)
     planted = " and ".join(f"{f.element}{'' if f.side is None else f' side {f.side}'} {f.fault}" for f in DEMO_TRUTH)
     yield f"Planted in the simulated bench, unknown to the ranking: {planted}"
 
@@ -169,6 +170,8 @@ _SHOWN = {"spindle_speed": "speed r/min", "speed_variation": "variation %", "tim
 
 
 def _gauge_table(overview: Overview) -> None:
+    from indexhole.jobs.signs import plain
+
     columns = ("mechanism", "disk", *_SHOWN.values(), "verdict")
     emit_table("What the signal says of the mechanisms", columns, [_gauge_row(one) for one in overview.gauged])
     for one in overview.gauged:
@@ -176,7 +179,7 @@ def _gauge_table(overview: Overview) -> None:
         if writers is not None and writers.value > 1:
             say(f"{one.disk} was written by more than one drive:")
             for part in writers.note.split("; "):
-                say(f"   {part}")
+                say(f"   {plain(part)}")
     say()
 
 
@@ -194,7 +197,8 @@ def _gauge_row(one: MechanismGauged) -> Sequence[object]:
 
 def _pairing_lines(shelf: Shelf) -> Iterator[str]:
     from indexhole.jobs.demo import demo_pairings
-    from indexhole.jobs.pairing_report import chance_words, plain, proof_words
+    from indexhole.jobs.pairing_report import chance_words, proof_words
+    from indexhole.jobs.signs import plain
 
     told = demo_pairings(shelf)
 

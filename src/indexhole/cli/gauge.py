@@ -52,6 +52,7 @@ def gauge(
     Give captures made with one drive. Exit status 1 when a gauge fails its limits.
     """
     from indexhole.jobs import gauging
+    from indexhole.jobs.signs import plain
     from indexhole.jobs.writer_words import writers_told
     from indexhole.signal.options import ReadOptions
 
@@ -69,7 +70,7 @@ def gauge(
         for g in gauged.gauges:
             if g.name == "writers":
                 continue
-            say(f"{g.name}: {g.note}{'; limits: ' + g.source if g.source else ''}")
+            say(plain(f"{g.name}: {g.note}{'; limits: ' + g.source if g.source else ''}"))
         tell_writers(writers_told(gauged.writers), gauged.writers)
         for warning in gauged.warnings:
             remark(warning)

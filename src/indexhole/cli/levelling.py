@@ -21,6 +21,7 @@ def tell_network(
     from indexhole.causes.measurements import no_measurements
     from indexhole.cli.shelf_open import has_shelf, opened_shelf
     from indexhole.jobs import levelling_report, networking
+    from indexhole.jobs.signs import plain
     from indexhole.shelf.sheet import read_sheet
 
     trials = read_sheet(sheet) if sheet is not None else None
@@ -37,4 +38,4 @@ def tell_network(
         emit_json(levelling_report.report_json(levelled))
         return
     for line in levelling_report.report_lines(levelled):
-        say(line)
+        say(plain(line))

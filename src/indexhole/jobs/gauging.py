@@ -22,6 +22,7 @@ from indexhole.signal.flow import Flow
 from indexhole.signal.gauge import Gauge
 from indexhole.signal.options import ReadOptions
 from indexhole.signal.spindle_gauges import FieldPlace, Limits
+from indexhole.standards.figures import MARK_WORDS
 from indexhole.standards.layouts import Layout, load_layouts
 from indexhole.standards.tolerances import find_tolerance
 
@@ -61,7 +62,7 @@ def _fields(opened: Sequence[OpenTrack]) -> list[FieldPlace]:
 def _limits(quantity: str, layout: Layout | None, code: str, rpm: float) -> Limits:
     disk_class = layout.disk_class if layout is not None else "130-dense" if rpm > 330 else "130-48"
     row = find_tolerance(quantity, disk_class, code)
-    return Limits(row.low, row.high, f"{row.source} ({row.mark})") if row is not None else Limits()
+    return Limits(row.low, row.high, f"{row.source} ({MARK_WORDS[row.mark]})") if row is not None else Limits()
 
 
 def _nominal_cells(one: OpenTrack, layout: Layout | None) -> float | None:

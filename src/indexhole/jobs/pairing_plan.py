@@ -12,8 +12,9 @@ from indexhole.errors import InputFault, together
 from indexhole.jobs.pairing import Answer, Question, answer
 from indexhole.jobs.pairing_evidence import Evidence
 from indexhole.jobs.pairing_plan_sheet import Step
-from indexhole.jobs.pairing_report import chance_words, plain, proof_json, proof_words, what_is_asked
+from indexhole.jobs.pairing_report import chance_words, proof_json, proof_words, what_is_asked
 from indexhole.jobs.pairing_stock import Stock
+from indexhole.jobs.signs import plain
 
 _SAMPLES = 400
 _WRITES = ("format", "update", "exchange")

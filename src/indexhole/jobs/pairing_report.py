@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -12,13 +11,20 @@ from indexhole.jobs.pairing import Answer
 from indexhole.jobs.pairing_evidence import Proof
 from indexhole.jobs.pairing_matrix import Cell, Matrix
 from indexhole.jobs.pairing_stock import OUTSIDE_WORDS
+from indexhole.jobs.signs import MINUS, plain
 from indexhole.pairing.answer import Budget, Fact, Term
+from indexhole.standards.figures import MARK_WORDS
 
 _BAR = 30
-MINUS = "\u2212"
 # marks of figures that nobody should lean on without knowing it
 _WEAK = ("MEMORY fair", "MEMORY weak", "OWN", "?")
-UNITS = {"um": "µm", "fraction of the half window": "of the half window"}
+UNITS = {
+    "um": "µm",
+    "us": "µs",
+    "fraction of the half window": "of the half window",
+    "1e-6 per K": "× 10⁻⁶ per K",
+    "1e-6 per % RH": "× 10⁻⁶ per % RH",
+}
 HOST_WORDS = (
     "Each word is for the host as it is: where its controller cannot do the code or the format, the signal can still "
     "be logged and recovered (`indexhole recover`), and the budget says with what chance"
@@ -138,20 +144,21 @@ def margin_words(term: Term) -> str:
     unit = UNITS.get(term.unit, term.unit)
     spread = term.uncertainty or 0.0
     places = 2 if max(abs(term.margin), spread) < 10 and unit not in ("bytes", "cylinders") else 0
-    told = f"{term.margin:.{places}f}" + (f" ± {spread:.{places}f}" if spread else "")
+    # no minus before a nought
+    told = f"{round(term.margin, places) + 0.0:.{places}f}" + (f" ± {spread:.{places}f}" if spread else "")
+    if told == "1":
+        unit = unit.removesuffix("s") if unit in ("bytes", "cylinders") else unit
     return f"{told.replace('-', MINUS)} {unit}".rstrip()
 
 
-def plain(text: str) -> str:
-    """Signs and units of the calculation as a keeper writes them: ± for +/-, µm for um."""
-    return re.sub(r"(?<=[0-9] )um\b", "µm", text.replace("+/-", "±"))
-
-
 def fact_words(fact: Fact) -> str:
-    """A figure with its unit, source and mark."""
+    """A figure with its unit, source and how sure it is."""
+    if fact.value is None:
+        return f"{fact.name}: not known" + (f" ({plain(fact.source)})" if fact.source != "not known" else "")
     unit = UNITS.get(fact.unit, fact.unit)
-    value = "not known" if fact.value is None else f"{fact.value:g} {unit}".rstrip()
-    return f"{fact.name}: {value} ({plain(fact.source)}; {fact.mark})"
+    value = f"{fact.value:g} {unit}".rstrip().replace("-", MINUS, fact.value < 0)
+    sure = next((words for mark, words in MARK_WORDS.items() if mark == fact.mark), "not known")
+    return f"{fact.name}: {value} ({plain(fact.source)}; {sure})"
 
 
 def weak_facts(budget: Budget) -> tuple[Fact, ...]:
@@ -166,7 +173,7 @@ def proof_words(proof: Proof | None) -> str:
         return "no trial yet"
     trials = f"{len(proof.trials)} trial{'s' * (len(proof.trials) != 1)}"
     failed = f"{proof.failed} failed" if proof.failed else "none failed"
-    return f"{proof.verdict}, {proof.when}: {proof.tried} sectors in {trials}, {failed}"
+    return f"{proof.verdict}, {proof.when}: {proof.tried} sector{'s' * (proof.tried != 1)} in {trials}, {failed}"
 
 
 _WRITE_RISK = {
@@ -194,7 +201,7 @@ def answer_lines(answer: Answer) -> Iterator[str]:
     yield ""
     yield f"Verdict: {budget.verdict}. {plain(budget.why[:1].upper() + budget.why[1:])}"
     yield f"   a whole disk without a lost sector: {chance_words(budget.chance, budget.chance_error)}"
-    yield f"   (the ± is of sampling alone, {budget.samples} draws)"
+    yield f"   (the ± is of sampling alone, {budget.samples} draw{'s' * (budget.samples != 1)})"
     yield f"   limited by: {budget.limiting or 'nothing'}"
     yield f"   proven: {proof_words(answer.proof)}"
     if answer.differs:
@@ -235,7 +242,8 @@ def matrix_lines(matrix: Matrix) -> Iterator[str]:
     counts = Counter(cell.verdict for cell in matrix.cells.values())
     told = ", ".join(f"{number} {word}" for word, number in sorted(counts.items()))
     proven = sum(cell.proof is not None for cell in matrix.cells.values())
-    yield f"{len(matrix.cells)} pairings for the operation {matrix.operation}: {told}; {proven} tried"
+    pairings = f"{len(matrix.cells)} pairing{'s' * (len(matrix.cells) != 1)}"
+    yield f"{pairings} for the operation {matrix.operation}: {told}; {proven} tried"
     yield HOST_WORDS
     differing = [cell for cell in matrix.ordered() if cell.differs]
     if differing:

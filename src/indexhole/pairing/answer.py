@@ -23,6 +23,12 @@ GROUPS: tuple[Group, ...] = (
 )
 
 
+def signed(value: float, places: int = 0) -> str:
+    """A number with its sign; what rounds to nothing has none."""
+    shown = round(value, places)
+    return f"{shown:+.{places}f}" if shown else f"{0:.{places}f}"
+
+
 @dataclass(frozen=True, slots=True)
 class Fact:
     """A figure the answer rests on, with its source and mark (see standards/figures.py).

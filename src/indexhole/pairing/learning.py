@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.pairing.answer import signed
 from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs, DiskBelief, MechanismBelief, Quality
 from indexhole.pairing.evidence import GaugeReading, Observation
 from indexhole.pairing.observed import Rows, make_rows
@@ -23,6 +24,8 @@ from indexhole.standards.layouts import Layout
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+_GAUGED = {"radial_offset": ("gauged offset", "um"), "spindle_speed": ("gauged speed", "rpm")}
 
 DRAWS = 256
 # Bounds of the work, our own choices: degrees, draws, and hazards of rows in all. Up to some number of hazards nothing
@@ -164,17 +167,22 @@ def _words(
     told: dict[str, tuple[str, ...]] = {}
     for name, belief in mechanisms.items():
         trials = list(dict.fromkeys(o.trial for o in observed if name in (o.writer, o.reader)))
-        measured = [f"{g.quantity} {g.value:g} +/- {g.uncertainty:g}" for g in gauges if g.mechanism == name]
+        measured = [
+            f"{_GAUGED[g.quantity][0]} {g.value:g} +/- {g.uncertainty:g} {_GAUGED[g.quantity][1]}"
+            for g in gauges
+            if g.mechanism == name
+        ]
         after = (
-            f"{name}: offset {belief.offset_um.mean():+.0f} +/- {belief.offset_um.std():.0f} um, speed "
-            f"{(belief.speed_ratio.mean() - 1) * 100:+.2f} +/- {belief.speed_ratio.std() * 100:.2f} %"
+            f"{name}: offset {signed(belief.offset_um.mean())} +/- {belief.offset_um.std():.0f} um, speed "
+            f"{signed((belief.speed_ratio.mean() - 1) * 100, 2)} +/- {belief.speed_ratio.std() * 100:.2f} %"
         )
         known = [f"{len(trials)} trial{'s' * (len(trials) != 1)}"] if trials else []
         told[name] = (f"{after} after {', '.join(known + measured)}",)
     for name, disk in disks.items():
         trials = list(dict.fromkeys(o.trial for o in observed if o.disk == name))
         words = (
-            f"{name}: signal {disk.loss_db.mean():.1f} +/- {disk.loss_db.std():.1f} dB down after {len(trials)} trials"
+            f"{name}: signal {disk.loss_db.mean():.1f} +/- {disk.loss_db.std():.1f} dB down after {len(trials)} "
+            f"trial{'s' * (len(trials) != 1)}"
         )
         if disk.quality is not None and disk.quality.tried:
             rate = disk.defect_rate * 100

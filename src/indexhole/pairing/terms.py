@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.model import kernels, magnetics
-from indexhole.pairing.answer import Fact, Group, Term, Verdict
+from indexhole.pairing.answer import Fact, Group, Term, Verdict, signed
 from indexhole.pairing.fit import Fit, fact
 from indexhole.pairing.format import Format
 from indexhole.pairing.margins import Room
@@ -64,10 +64,10 @@ def position_term(case: Case, passage: Passage, room: Room, cost: float) -> Term
         parts.append(f"centre lines drift apart by up to {worst:.0f} um; {share:.0%} of the tracks overlap at all")
     apart = float(np.std(d[:, kernels.W_OFFSET] - d[:, kernels.R_OFFSET]))
     middle = float(np.mean(d[:, kernels.W_OFFSET] - d[:, kernels.R_OFFSET]))
-    parts.append(f"heads stand {middle:+.0f} +/- {apart:.0f} um apart")
+    parts.append(f"heads stand {signed(middle)} +/- {apart:.0f} um apart")
     grown = t[0, kernels.RADIUS] * 1e3 * d[:, kernels.STRAIN]
     if np.any(grown):
-        parts.append(f"growth moves the outermost track by {np.mean(grown):+.0f} +/- {np.std(grown):.0f} um")
+        parts.append(f"growth moves the outermost track by {signed(float(np.mean(grown)))} +/- {np.std(grown):.0f} um")
     if np.any(d[:, kernels.SWING]):
         parts.append(f"another clamping swings it by {np.mean(d[:, kernels.SWING]):.0f} um")
     return _term("position", room.position_um, "um", cost, "; ".join(parts), _position_facts(case))
@@ -175,7 +175,7 @@ def magnetics_term(case: Case, passage: Passage, room: Room, cost: float) -> Ter
 def timing_term(case: Case, passage: Passage, room: Room, cost: float) -> Term:
     """Speed, its variation, peak shift and the window."""
     off = (passage.draws[:, kernels.RATIO] * float(np.median(passage.tracks[:, kernels.RATE])) - 1) * 100
-    words = f"cells pass {np.mean(off):+.2f} +/- {np.std(off):.2f} % long; window left at one error in 1e9"
+    words = f"cells pass {signed(float(np.mean(off)), 2)} +/- {np.std(off):.2f} % long; window left at one error in 1e9"
     facts = tuple(
         fact(f"speed limit of {m.name or role}", m.drive.speed_limit_pct, "%")
         for role, m in (("the writer", case.writer), ("the reader", case.reader))

@@ -10,6 +10,16 @@ Mark = Literal["SEEN", "DERIVED", "CHECKED", "MEMORY firm", "MEMORY fair", "MEMO
 """SEEN: read in the named text. DERIVED: arithmetic on other figures. CHECKED: remembered, and it gives an
 independent SEEN figure. MEMORY: remembered only. OWN: set by this project."""
 
+MARK_WORDS: dict[Mark, str] = {
+    "SEEN": "seen in the cited source",
+    "DERIVED": "worked out from other figures",
+    "CHECKED": "from memory, and it gives another figure that was seen",
+    "MEMORY firm": "from memory, sure",
+    "MEMORY fair": "from memory, fairly sure",
+    "MEMORY weak": "from memory, not sure",
+    "OWN": "chosen by us",
+}
+
 
 class Strict(BaseModel):
     """Frozen, and refuses a key it does not know."""

@@ -14,8 +14,9 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
+from indexhole.jobs.signs import MINUS
 from indexhole.web.palette import QUALITY
-from indexhole.web.words import MINUS, TONES
+from indexhole.web.words import TONES
 from indexhole.web.zoom import WHOLE, Window, ZoomLink
 
 WIDE, HIGH = 2000, 1000

@@ -11,6 +11,7 @@ from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.report import DECIBELS_NOTE, group_lines
 from indexhole.jobs.faulting import Course
+from indexhole.jobs.signs import MINUS, plain
 from indexhole.model.trial import Trial
 from indexhole.shelf.listing import Trials
 from indexhole.web.cause_course import course_figure
@@ -23,7 +24,7 @@ from indexhole.web.shelf_pages import Stretch
 from indexhole.web.standing import fault_words
 from indexhole.web.trial_view import TrialRow, trial_row
 from indexhole.web.view import Page
-from indexhole.web.words import MINUS, count, percent, plural
+from indexhole.web.words import count, percent, plural
 
 _SHOWN = 12
 PROGRESS = "/causes/progress"
@@ -151,8 +152,8 @@ def causes_page(
         next=_next_view(diagnosis.next, tuple(trials)) if diagnosis and diagnosis.next else None,
         plan=tuple(_next_view(trial) for trial in diagnosis.plan[1:]) if diagnosis else (),
         decision=_decision(diagnosis) if diagnosis else "",
-        groups=group_lines(diagnosis) if diagnosis else (),
-        gauged=diagnosis.gauged if diagnosis else (),
+        groups=tuple(map(plain, group_lines(diagnosis))) if diagnosis else (),
+        gauged=tuple(sentence(plain(line)) for line in diagnosis.gauged) if diagnosis else (),
         decibels=DECIBELS_NOTE,
         course=course_figure(course) if course else None,
         course_coming=diagnosis is not None and course is None,
@@ -201,8 +202,8 @@ def _cause_view(cause: Cause, outcomes: dict[str, str], links: dict[str, str]) -
         percent=percent(cause.probability),
         bar=probability_bar(cause.probability),
         twin=twin,
-        why=cause.why,
-        unless=cause.rival_needs,
+        why=plain(cause.why),
+        unless=plain(cause.rival_needs),
         by_angle=tuple(_by_angle(words, nats) for words, nats in cause.by_angle),
         for_shown=evidence(cause.for_trials[:_SHOWN]),
         for_more=evidence(cause.for_trials[_SHOWN:]),
@@ -213,13 +214,13 @@ def _cause_view(cause: Cause, outcomes: dict[str, str], links: dict[str, str]) -
 
 def _by_angle(words: str, nats: float) -> str:
     weight = f"{nats * DECIBELS_A_NAT:+.0f} dB".replace("-", MINUS)
-    return f"{'For' if nats > 0 else 'Against'} it, by angle: {words}, {weight}."
+    return f"{'For' if nats > 0 else 'Against'} it, by angle: {plain(words)}, {weight}."
 
 
 def _mechanism_words(diagnosis: Diagnosis) -> tuple[MechanismWord, ...]:
     sound = [MechanismWord(n, mechanism_link(n), "works", "The trials clear it.") for n in diagnosis.sound]
     unproven = [
-        MechanismWord(n, mechanism_link(n), "unproven", sentence(diagnosis.unproven_why.get(n, "")))
+        MechanismWord(n, mechanism_link(n), "unproven", sentence(plain(diagnosis.unproven_why.get(n, ""))))
         for n in diagnosis.unproven
     ]
     return (*sound, *unproven)
@@ -250,7 +251,8 @@ def _decision(diagnosis: Diagnosis) -> str:
     advice = diagnosis.advice
     if advice is None:
         return ""
-    return f"{sentence('; '.join(advice.do) or 'nothing need be done')} {percent(advice.probability)}: {advice.why}."
+    done = sentence("; ".join(advice.do) or "nothing need be done")
+    return f"{done} {percent(advice.probability)}: {plain(advice.why)}."
 
 
 def trials_page(found: Trials, part: Stretch, drawn: Form, told: tuple[str, ...], import_fault: str = "") -> TrialsPage:

@@ -38,6 +38,7 @@ _HERE = (
     ("name the layout with --layout", "choose the layout under Layout"),
     (", and raw logic samples with --raw HZ", "; raw logic samples are read on the command line"),
     ("set names apart with --prefix", "give its things names of their own"),
+    ("(`indexhole recover`)", "(under Recordings)"),
     ("see `indexhole shelf list trials`", "see the trial sheet"),
     ("see `indexhole shelf list`", "see the Shelf page"),
 )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from indexhole.jobs.signs import plain
 from indexhole.signal.gauge import COVERAGE, Gauge
 from indexhole.web.charts import gauge_scale
 from indexhole.web.words import gauge_title, limits, measured
@@ -33,7 +34,7 @@ def gauge_row(gauge: Gauge) -> GaugeRow:
         value=measured(gauge.value, gauge.uncertainty, gauge.unit),
         limits=limits(gauge.limit_low, gauge.limit_high, gauge.unit),
         verdict=str(gauge.verdict),
-        note=gauge.note,
-        source=gauge.source,
+        note=plain(gauge.note),
+        source=plain(gauge.source),
         scale=gauge_scale(gauge.value, spread, gauge.limit_low, gauge.limit_high),
     )

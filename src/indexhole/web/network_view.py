@@ -13,11 +13,12 @@ from indexhole.causes.measurements import INDEX, OFFSET, SPEED
 from indexhole.causes.network import UNCHECKED, Part
 from indexhole.jobs.levelling_report import told
 from indexhole.jobs.networking import LevelledBench
+from indexhole.jobs.signs import MINUS, plain
 from indexhole.web.charts import Axis, Figure, frame, nice_ticks
 from indexhole.web.faults import sentence
 from indexhole.web.links import mechanism_link
 from indexhole.web.view import Page
-from indexhole.web.words import MINUS, measured, number, plural
+from indexhole.web.words import measured, number, plural
 
 PROGRESS = "/causes/network/progress"
 _ROW = 44  # px a node
@@ -82,13 +83,8 @@ def network_page(
         fault=fault,
         import_fault=import_fault,
         levels=tuple(_level_view(bench, levelled) for levelled in bench.levels.values()) if bench else (),
-        remarks=tuple(sentence(remark) for remark in bench.remarks) if bench else (),
+        remarks=tuple(sentence(plain(remark)) for remark in bench.remarks) if bench else (),
     )
-
-
-def _prose(line: str) -> str:
-    """A line of the report as the page writes it."""
-    return line.replace(" +/- ", " ± ")
 
 
 def _level_view(bench: LevelledBench, levelled: Levelled) -> LevelView:
@@ -103,17 +99,17 @@ def _level_view(bench: LevelledBench, levelled: Levelled) -> LevelView:
                 standing.node,
                 mechanism_link(standing.node),
                 standing.verdict,
-                _prose(sentence(place)),
-                _prose(advice),
-                f"Limits: {standing.limits.source}" if standing.limits else "",
+                sentence(plain(place)),
+                plain(advice),
+                plain(f"Limits: {standing.limits.source}.") if standing.limits else "",
             )
             for standing, place, advice in say.standings
         ),
         caution=say.caution,
-        suspects=tuple(_prose(line) for line in say.suspects),
-        fit=tuple(sentence(line) for line in say.fit),
-        weak=tuple(sentence(line) for line in say.weak),
-        next=_prose(say.next),
+        suspects=tuple(plain(line) for line in say.suspects),
+        fit=tuple(sentence(plain(line)) for line in say.fit),
+        weak=tuple(sentence(plain(line)) for line in say.weak),
+        next=plain(say.next),
     )
 
 

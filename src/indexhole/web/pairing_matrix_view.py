@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from indexhole.jobs.pairing_matrix import Cell, Heading, Matrix
 from indexhole.jobs.pairing_report import HOST_WORDS
 from indexhole.standards.classes import load_classes
+from indexhole.web.faults import sentence
 from indexhole.web.links import disk_link, mechanism_link, trial_link
 from indexhole.web.pairing_view import Choice, budget_link
 from indexhole.web.view import Page
@@ -70,7 +71,7 @@ class MatrixPage(Page):
     outcome: str = ""
     differs: tuple[DiffersView, ...] = ()
     groups: tuple[GroupView, ...] = ()
-    host_words: str = f"{HOST_WORDS}."
+    host_words: str = sentence(HOST_WORDS)
     fault: str = ""
     reckoning: bool = False
 

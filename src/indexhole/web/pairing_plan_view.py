@@ -8,7 +8,8 @@ from datetime import date
 
 from indexhole.jobs.pairing import Question
 from indexhole.jobs.pairing_plan import Checked
-from indexhole.jobs.pairing_report import plain, proof_words, what_is_asked
+from indexhole.jobs.pairing_report import proof_words, what_is_asked
+from indexhole.jobs.signs import plain
 from indexhole.web.faults import sentence
 from indexhole.web.pairing_view import budget_link
 from indexhole.web.view import Page

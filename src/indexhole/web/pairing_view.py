@@ -9,13 +9,13 @@ from indexhole.jobs.pairing_report import (
     chance_words,
     fact_words,
     margin_words,
-    plain,
     proof_words,
     risk_words,
     weak_facts,
     what_is_asked,
 )
 from indexhole.jobs.pairing_stock import Stock
+from indexhole.jobs.signs import plain
 from indexhole.pairing.parts import OPERATIONS
 from indexhole.standards.layouts import load_layouts
 from indexhole.web.charts import Figure
@@ -206,10 +206,10 @@ def answer_view(answer: Answer, *, remedies: bool) -> AnswerView:
             TermView(t.group, t.verdict, margin_words(t), sentence(plain(t.words)), tuple(map(fact_words, t.facts)))
             for t in budget.terms
         ),
-        remedies=tuple((sentence(r.words), chance_words(r.chance, r.chance_error)) for r in budget.remedies)
+        remedies=tuple((sentence(plain(r.words)), chance_words(r.chance, r.chance_error)) for r in budget.remedies)
         if remedies
         else None,
-        notes=tuple(map(sentence, budget.notes)),
+        notes=tuple(sentence(plain(note)) for note in budget.notes),
     )
 
 
@@ -220,7 +220,7 @@ def risk_view(answer: Answer) -> RiskView:
         write=risk.write,
         read=risk.read,
         words=sentence(risk_words(answer.budget)),
-        reasons=tuple(map(sentence, risk.words)),
+        reasons=tuple(sentence(plain(words)) for words in risk.words),
         grave=risk.write == "never" or risk.read != "none",
         defers=risk.read != "none",
     )
@@ -250,15 +250,15 @@ def budget_page(stock: Stock, asked: Question, answer: Answer | None, fault: str
         asked=sentence(what_is_asked(answer)),
         layout=setup.layout.id,
         host=setup.reader.host.name or "not known",
-        writer_said=setup.writer_said,
+        writer_said=plain(setup.writer_said),
         risk=risk_view(answer),
         answer=answer_view(answer, remedies=True),
         proven=proof_words(proof),
         proven_verdict=proof.verdict if proof else "unproven",
         trials=tuple((t, trial_link(t)) for t in proof.trials) if proof else (),
-        differs=sentence(answer.differs),
+        differs=sentence(plain(answer.differs)),
         evidence=tuple(sentence(plain(e)) for e in answer.budget.evidence),
-        assumed=tuple(map(sentence, setup.assumed)),
+        assumed=tuple(sentence(plain(words)) for words in setup.assumed),
         weak=tuple(map(fact_words, weak_facts(answer.budget))),
         **form,  # type: ignore[arg-type]
     )

@@ -7,7 +7,9 @@ from collections.abc import Iterable
 from datetime import datetime
 from urllib.parse import urlencode
 
-MINUS, SPACE = "\u2212", "\u202f"
+from indexhole.jobs.signs import MINUS
+
+SPACE = "\u202f"
 _PREFIXES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
 _UNITS = {"1": "", "1/rev": "per turn", "half window": "of the half window"}
 
@@ -79,8 +81,9 @@ def percent(share: float) -> str:
 
 
 def number(value: float, decimals: int = 0) -> str:
-    """A number with a true minus sign."""
-    return f"{value:.{max(0, decimals)}f}".replace("-", MINUS)
+    """A number with a true minus sign; none before what rounds to nothing."""
+    places = max(0, decimals)
+    return f"{round(value, places) + 0.0:.{places}f}".replace("-", MINUS)
 
 
 def decimals_of(uncertainty: float) -> int:
