@@ -18,7 +18,7 @@ from benchmarks.floors import Table, best_s
 from indexhole.model.trial import Trial
 from indexhole.shelf.additions import Part
 from indexhole.shelf.compare_units import compare_units
-from indexhole.shelf.listing import trials_with
+from indexhole.shelf.listing import state_of, trials_with
 from indexhole.shelf.records import Disk, Mechanism, Record, Unit, checked
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.timeline import timeline
@@ -117,7 +117,7 @@ ASKED: dict[str, tuple[Callable[[Shelf], object], float | None]] = {
     "all facts of a unit": (lambda shelf: _everything(shelf, "D0"), 0.100),
     "three units side by side": (lambda shelf: compare_units(shelf, ["D1", "D2", "D3"]), None),
     "timeline by date made": (lambda shelf: timeline(shelf, "made"), None),
-    "a word for its state": (lambda shelf: shelf.state(), GOAL_S),
+    "a number for its state": (state_of, GOAL_S),
     "all trials as records": (lambda shelf: shelf.trials(), None),
 }
 

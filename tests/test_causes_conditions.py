@@ -191,7 +191,7 @@ def test_the_outcome_of_a_trial_under_a_set_up_is_recorded_with_its_note(
     form = page[page.index('action="/causes/outcome"') :]
     values = dict(re.findall(r'<input[^>]* name="([a-z_]+)" value="([^"]*)"', form[: form.index("</form>")]))
     assert values["note"] == SLOPE
-    values |= {"quick": "all", "token": app.form_token()}
+    values |= {"outcome": "none", "token": app.form_token()}
     assert sent(app, "POST", "/causes/outcome", origin=FROM_HERE, raise_faults=True, data=values).status_code == 303
     assert shelf.trials()[-1].note == SLOPE
 

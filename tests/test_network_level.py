@@ -86,9 +86,7 @@ def test_the_drive_out_of_place_is_told_against_the_others() -> None:
     first = found.standings[0]
     assert (first.node, first.verdict, first.against, first.others) == ("D4.0", "fails", "mean", 4)
     assert abs(first.value + 96) < 3 * first.uncertainty
-    assert re.match(
-        r"D4\.0 sits \d+(\.\d)? \+/- \d+(\.\d)? um towards the hub of the others\. ", words_of(found)[0]
-    )
+    assert re.match(r"D4\.0 sits \d+(\.\d)? \+/- \d+(\.\d)? um towards the hub of the others\. ", words_of(found)[0])
     assert "turn the adjuster until the head has moved" in words_of(found)[0]
     # nobody else is pulled out of place by it
     assert {s.verdict for s in found.standings[1:]} <= {"works", "doubtful"}
@@ -424,7 +422,9 @@ class Tags(HTMLParser):
 def test_the_page_takes_measurements_in_and_shows_the_diagram(shelf: Shelf) -> None:
     visitor = Visitor(shelf)
     empty = visitor.settled("/causes/network")
-    assert "Nothing ties the mechanisms together" in empty
+    assert "Nothing ties the mechanisms together yet." in empty
+    assert 'class="fault"' not in empty
+    assert 'href="/causes/trials"' in empty
     Tags(empty)
     sent = visitor.post({"file": ("m.csv", SHEET.encode(), "text/csv")})
     assert sent.status_code == 303

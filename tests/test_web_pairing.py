@@ -182,8 +182,25 @@ def test_what_is_typed_on_the_shelf_is_shown_as_text(tmp_path: Path) -> None:
 
 
 def test_a_shelf_with_nothing_on_it_says_so(tmp_path: Path) -> None:
-    page = looked_over(Visitor(Shelf.open(tmp_path / "empty", create=True)).ready("/pairing"))
-    assert "The shelf holds no mechanisms to pair." in page
+    visitor = Visitor(Shelf.open(tmp_path / "empty", create=True))
+    page = looked_over(visitor.ready("/pairing"))
+    assert "The shelf holds no mechanisms and no disks to pair yet." in page
+    assert 'class="fault"' not in page
+    assert all(f'href="{way}"' in page for way in ("/unit/new", "/disk/new", "/take-in"))
+    exchange = visitor.ready("/pairing?operation=exchange")
+    assert "The shelf holds no mechanisms to pair yet." in exchange
+    asked = visitor.get("/pairing/budget")
+    assert asked.status_code == 200
+    assert 'class="fault"' not in asked.text
+    assert "The shelf holds no mechanism yet" in asked.text
+
+
+def test_a_disk_alone_is_told_to_need_a_drive(tmp_path: Path) -> None:
+    shelf = Shelf.open(tmp_path / "disk", create=True)
+    shelf.add(Disk(inventory="K1"))
+    page = looked_over(Visitor(shelf).ready("/pairing"))
+    assert "The shelf holds no mechanisms to pair yet." in page
+    assert 'href="/disk/new"' not in page
 
 
 def test_a_change_on_the_shelf_is_seen_at_once(tmp_path: Path) -> None:
@@ -229,8 +246,11 @@ def test_the_budget_tells_chance_terms_margins_and_assumptions(visitor: Visitor)
 
 def test_a_budget_without_names_is_a_form_and_says_what_is_missing(visitor: Visitor) -> None:
     bare = visitor.get("/pairing/budget")
-    assert bare.status_code == 422
-    assert "No reader is named." in looked_over(bare.text)
+    assert bare.status_code == 200
+    assert "Choose a disk and the mechanism to read it" in looked_over(bare.text)
+    sent = visitor.get("/pairing/budget", operation="read")
+    assert sent.status_code == 422
+    assert "No reader is named." in looked_over(sent.text)
     wrong = visitor.get("/pairing/budget", disk="K99", reader="D1.0")
     assert "There is no disk K99 on the shelf." in wrong.text
 

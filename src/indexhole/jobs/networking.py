@@ -33,6 +33,10 @@ QUANTITIES = (OFFSET, SPEED, INDEX)
 LARGEST_BYTES = 4 << 20
 
 
+class NothingTied(InputFault):
+    """No trial, capture or measurement compares any two mechanisms, so that there is nothing to level yet."""
+
+
 @dataclass(frozen=True)
 class BenchEvidence:
     """What is known of a bench beside measurements by hand.
@@ -251,7 +255,7 @@ def level_bench(
     }
     found = {quantity: levelled for quantity, levelled in levels.items() if levelled is not None}
     if not found:
-        raise InputFault(
+        raise NothingTied(
             "nothing ties the mechanisms together",
             remedy="add trials in which one reads what another wrote, captures, or measurements",
         )

@@ -70,7 +70,7 @@ def compare_units(shelf: Shelf, keys: Sequence[str]) -> Comparison:
 
 def _told(held: _Held) -> dict[str, str]:
     unit = held.unit
-    not_before = dating(unit, list(held.parts)).no_earlier_than
+    not_before = dating(unit, held.parts).no_earlier_than
     disk_class = load_classes().get(unit.disk_class)
     return {
         "title": unit.title,

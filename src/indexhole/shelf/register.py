@@ -32,7 +32,7 @@ from indexhole.shelf.records import CaptureRecord, Event, Mechanism, Note, Recor
 from indexhole.shelf.search import Found
 from indexhole.shelf.sheet import checked_trials
 from indexhole.shelf.standings import FieldStanding, FieldWord
-from indexhole.shelf.tables import TABLES, changes, events, mechanisms, notes
+from indexhole.shelf.tables import TABLES, events, mechanisms, notes
 
 __all__ = ["Found", "Shelf", "default_folder"]
 
@@ -185,13 +185,6 @@ class Shelf:
         """
         with self.reading() as connection:
             return search.counts(connection, words, kinds, most=most)
-
-    def state(self) -> str:
-        """A word that is another one after every change and every undo, for what is reckoned from the register."""
-        last = select(func.coalesce(func.max(changes.c.row), 0), func.count(changes.c.undone_utc))
-        with self.reading() as connection:
-            number, undone = connection.execute(last).one()
-        return f"{number}-{undone}"
 
     def rebuild_search(self) -> None:
         """Make the index of the search anew."""

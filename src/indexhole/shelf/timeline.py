@@ -7,7 +7,7 @@ alone: the whole of a large shelf is put in order for every page of the line.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -61,7 +61,7 @@ def dating_of(shelf: Shelf, unit: str, *, today: date | None = None) -> Dating:
     return dating(shelf.get(Unit, unit), shelf.page(Part, unit=unit, most=10_000), today=today)
 
 
-def dating(unit: Unit, held: list[Part], *, today: date | None = None) -> Dating:
+def dating(unit: Unit, held: Sequence[Part], *, today: date | None = None) -> Dating:
     """The same of a unit whose parts are at hand."""
     named = [(_called(part.part, part.name), part.date_code) for part in held]
     return date_unit([(_ON_IT, unit.date_codes), *named], made=unit.made, today=today)

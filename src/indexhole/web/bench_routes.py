@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
@@ -17,6 +15,7 @@ from indexhole.web.cause_routes import trial_typed
 from indexhole.web.faults import told_whole
 from indexhole.web.forms import typed
 from indexhole.web.links import disk_link, unit_link
+from indexhole.web.outcome_routes import counted
 from indexhole.web.posted import Posted
 from indexhole.web.site import Site
 from indexhole.web.view import render
@@ -27,15 +26,6 @@ _NARROW = ("mechanism", "disk", "with_")
 
 def _narrow(request: Request) -> dict[str, str]:
     return {name: request.query_params[name] for name in _NARROW if request.query_params.get(name)}
-
-
-def _counted(values: dict[str, Any], outcome: str) -> dict[str, Any]:
-    """The values with the count an outcome button means."""
-    if outcome == "all":
-        return {**values, "sectors_failed": "0"}
-    if outcome == "none":
-        return {**values, "sectors_failed": values["sectors_tried"]}
-    return values
 
 
 def routes(site: Site) -> APIRouter:
@@ -50,7 +40,7 @@ def routes(site: Site) -> APIRouter:
     @router.post("/bench")
     def attempt(request: Request, sent: Posted) -> Response:
         narrow = _narrow(request)
-        values = _counted(typed(trial_asks(site), sent), str(sent.get("outcome", "")))
+        values = counted(typed(trial_asks(site), sent), str(sent.get("outcome", "")))
         by = typed(LOG_ASKS, sent)["by"]
         try:
             trial = trial_typed(values)

@@ -12,6 +12,7 @@ from indexhole.errors import IndexholeError, InputFault
 from indexhole.jobs.networking import (
     LARGEST_BYTES,
     LevelledBench,
+    NothingTied,
     keep_measurements,
     kept_measurements,
     level_bench,
@@ -42,15 +43,17 @@ def _levelling(site: Site) -> Task[LevelledBench]:
 
 def _page(site: Site, request: Request, import_fault: IndexholeError | None = None) -> Response:
     task = _levelling(site)
-    bench, fault = None, ""
+    bench, fault, untied = None, "", False
     ready = task.wait(GLANCE_S if more_trials_than(site.shelf, MOST_BY_THE_WAY) else PATIENCE_S)
     if ready:
         try:
             bench = task.result()
+        except NothingTied:
+            untied = True
         except InputFault as refusal:
             fault = told_whole(refusal)
     told = told_whole(import_fault) if import_fault else ""
-    page = network_page(bench, site.told(request), fault, told, working=not ready)
+    page = network_page(bench, site.told(request), fault, told, working=not ready, untied=untied)
     return render("network.html", page, 422 if import_fault else 200)
 
 

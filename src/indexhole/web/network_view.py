@@ -61,9 +61,10 @@ class LevelView:
 
 @dataclass(frozen=True, kw_only=True)
 class NetworkPage(Page):
-    """The levelling page; `working` while captures are being gauged."""
+    """The levelling page; `working` while captures are being gauged, `untied` when nothing compares two drives."""
 
     working: bool
+    untied: bool
     fault: str
     import_fault: str
     levels: tuple[LevelView, ...]
@@ -71,15 +72,22 @@ class NetworkPage(Page):
 
 
 def network_page(
-    bench: LevelledBench | None, notices: tuple[str, ...], fault: str = "", import_fault: str = "", *, working: bool
+    bench: LevelledBench | None,
+    notices: tuple[str, ...],
+    fault: str = "",
+    import_fault: str = "",
+    *,
+    working: bool,
+    untied: bool,
 ) -> NetworkPage:
-    """The page of a levelled bench; without one it is being worked out, or `fault` says why there is none."""
+    """The page of a levelled bench; without one it is being worked out, or `fault` or `untied` says why."""
     return NetworkPage(
         title="Drives against each other",
         section="Fault-finding",
         told=notices,
         again=PROGRESS if working else "",
         working=working,
+        untied=untied,
         fault=fault,
         import_fault=import_fault,
         levels=tuple(_level_view(bench, levelled) for levelled in bench.levels.values()) if bench else (),

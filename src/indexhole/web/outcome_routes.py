@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 
 from fastapi import APIRouter
 from pydantic import ValidationError
@@ -47,6 +48,15 @@ def free_name(trials: tuple[Trial, ...]) -> str:
     return f"T{number}"
 
 
+def counted(values: dict[str, Any], outcome: str) -> dict[str, Any]:
+    """The values with the count an outcome button means."""
+    if outcome == "all":
+        return {**values, "sectors_failed": "0"}
+    if outcome == "none":
+        return {**values, "sectors_failed": values["sectors_tried"]}
+    return values
+
+
 def routes(site: Site) -> APIRouter:
     """The address that takes an outcome."""
     router = APIRouter()
@@ -54,11 +64,7 @@ def routes(site: Site) -> APIRouter:
     @router.post("/outcome")
     def outcome(sent: Posted) -> Response:
         values = {name: str(sent.get(name, "")) for name in (*_KEPT, "sectors_tried", "sectors_failed")}
-        by, quick = typed(LOG_ASKS, sent)["by"], sent.get("quick")
-        if quick == "all":
-            values["sectors_failed"] = values["sectors_tried"]
-        elif quick == "none":
-            values["sectors_failed"] = "0"
+        values, by = counted(values, str(sent.get("outcome", ""))), typed(LOG_ASKS, sent)["by"]
         back = query("/causes", by=by)
         try:
             name = free_name(tuple(site.shelf.trials()))

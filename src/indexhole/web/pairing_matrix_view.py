@@ -49,6 +49,7 @@ class GroupView:
     anchor: str
     columns: tuple[tuple[str, int], ...]
     heads: tuple[tuple[str, str, str], ...]
+    size: str
     rows: tuple[RowView, ...]
     left_out: str
 
@@ -64,7 +65,7 @@ class DiffersView:
 
 @dataclass(frozen=True, kw_only=True)
 class MatrixPage(Page):
-    """The matrix, or that it is being reckoned."""
+    """The matrix, that it is being reckoned, or what the shelf `lacks` for one: mechanisms, disks."""
 
     choices: tuple[Choice, ...]
     row_word: str = ""
@@ -74,6 +75,7 @@ class MatrixPage(Page):
     host_words: str = sentence(HOST_WORDS)
     fault: str = ""
     reckoning: bool = False
+    lacks: tuple[str, ...] = ()
 
 
 def class_choice(disk_class: str) -> Choice:
@@ -123,6 +125,7 @@ def _group_view(matrix: Matrix, group: str, k: int) -> GroupView:
         anchor=f"class-{k}",
         columns=tuple((class_title(c), sum(h.group == c for h in shown)) for c in classes),
         heads=tuple((h.name, h.title, mechanism_link(h.name)) for h in shown),
+        size=f"{plural(len(rows), matrix.row_word)} down, {plural(len(shown), 'mechanism')} across.",
         rows=tuple(_row_view(matrix, row, shown) for row in rows),
         left_out=f"{_what(matrix)} into {', '.join(left_out)}." if left_out else "",
     )

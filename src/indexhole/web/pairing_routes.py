@@ -157,11 +157,22 @@ def _matrix_response(site: Site, request: Request) -> Response:
         page = MatrixPage(title="Pairing", section="Pairing", choices=choices, reckoning=True, again=again)
         return render("pairing.html", page)
     try:
-        task = _matrix(site, _gathered(site), asked, disk_class)
+        ready = _gathered(site)
+        lacks = _lacks(ready.stock, asked)
+        if lacks:
+            page = MatrixPage(title="Pairing", section="Pairing", told=site.told(request), choices=choices, lacks=lacks)
+            return render("pairing.html", page)
+        task = _matrix(site, ready, asked, disk_class)
         page = matrix_page(task.result(), choices, site.told(request))
     except InputFault as fault:
         page = MatrixPage(title="Pairing", section="Pairing", choices=choices, fault=told_whole(fault))
     return render("pairing.html", page)
+
+
+def _lacks(stock: Stock, asked: Question) -> tuple[str, ...]:
+    """What the shelf holds none of, and the matrix cannot be without."""
+    held = {"mechanisms": stock.all_mechanisms, "disks": stock.all_disks or asked.operation == "exchange"}
+    return tuple(word for word, known in held.items() if not known)
 
 
 def _budget_response(site: Site, request: Request) -> Response:
@@ -175,10 +186,12 @@ def _budget_response(site: Site, request: Request) -> Response:
     ready = _gathered(site)
     found: Answer | None = None
     told = ""
-    try:
-        found = answer(ready.stock, ready.evidence, asked, samples=WHOLE)
-    except InputFault as fault:
-        told = told_whole(fault)
+    # who comes with nothing chosen wants the form, not a fault
+    if any(request.query_params.values()):
+        try:
+            found = answer(ready.stock, ready.evidence, asked, samples=WHOLE)
+        except InputFault as fault:
+            told = told_whole(fault)
     page = budget_page(ready.stock, asked, found, told, site.told(request))
     return render("pairing_budget.html", page, 422 if told else 200)
 

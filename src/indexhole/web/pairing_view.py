@@ -122,6 +122,7 @@ class BudgetPage(Page):
     assumed: tuple[str, ...] = ()
     weak: tuple[str, ...] = ()
     back: str = "/pairing"
+    stocked: bool = True
 
 
 # the questions as addresses
@@ -240,7 +241,16 @@ def budget_page(stock: Stock, asked: Question, answer: Answer | None, fault: str
     }
     back = query("/pairing", operation=asked.operation)
     if answer is None:
-        return BudgetPage(title="One pairing", section="Pairing", told=told, fault=fault, back=back, **form)  # type: ignore[arg-type]
+        stocked = bool(stock.all_mechanisms)
+        return BudgetPage(
+            title="One pairing",
+            section="Pairing",
+            told=told,
+            fault=fault,
+            back=back,
+            stocked=stocked,
+            **form,  # type: ignore[arg-type]
+        )
     setup, proof = answer.setup, answer.proof
     return BudgetPage(
         title=f"{setup.disk.name or 'An unrecorded disk'} with {setup.reader.name}",

@@ -8,12 +8,13 @@ from datetime import date
 from typing import Any
 
 from indexhole.shelf.additions import Firmware, Loan, Part, Photo
-from indexhole.shelf.date_codes import Dating, date_unit
+from indexhole.shelf.date_codes import Dating
 from indexhole.shelf.dates import span_of
 from indexhole.shelf.listing import Trials, trials_with, tried_among
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.standings import FieldStanding, in_words
+from indexhole.shelf.timeline import dating
 from indexhole.standards.layouts import load_layouts
 from indexhole.web.asks import disk_asks, mechanism_asks, unit_asks
 from indexhole.web.cautions import Caution, cautions_for
@@ -162,7 +163,7 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
     names = [m.mechanism for m in mechanisms]
     tried = tried_among(shelf, [inventory, *names])
     parts = shelf.page(Part, unit=inventory, most=500)
-    dating = _dating(unit, parts)
+    dated = dating(unit, parts)
     stands = shelf.standings_of(Unit, inventory)
     facts = (
         ("kind", "Kind", unit.kind), ("maker", "Maker", unit.maker),
@@ -197,7 +198,7 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
             Line(p.name, _joined(p.board, p.marking, p.date_code, p.note), query("/part/edit", no=p.part))
             for p in parts
         ),
-        dating=dating,
+        dating=DatingPart(_dated(dated), dated.remarks) if dated.codes else None,
         firmware=tuple(
             Line(f.version, _joined(f.place, f.seen_how, f.seen_when, f.note), query("/firmware/edit", no=f.firmware))
             for f in shelf.page(Firmware, unit=inventory)
@@ -271,14 +272,6 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
         weighing=weighing,
         trials=_trials_part(trials, query("/bench", disk=inventory)),
     )
-
-
-def _dating(unit: Unit, parts: Sequence[Part]) -> DatingPart | None:
-    sources = [("the unit", unit.date_codes), *((part.name, part.date_code) for part in parts)]
-    found = date_unit([(what, text) for what, text in sources if text], made=unit.made)
-    if not found.codes:
-        return None
-    return DatingPart(_dated(found), found.remarks)
 
 
 def _dated(found: Dating) -> str:
