@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -95,23 +97,31 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("files")
 
 
-@pytest.fixture(scope="session")
-def served(tmp_path_factory: pytest.TempPathFactory, files: Path) -> Iterator[Served]:
-    """The page over a small shelf, in a process of its own that is ended as a keeper would end it."""
-    folder = tmp_path_factory.mktemp("served") / "shelf"
-    shelf = _stock(folder, files)
+@contextmanager
+def serving(folder: Path) -> Iterator[str]:
+    """The address of the page over a shelf, in a process of its own that is ended as a keeper would end it: quietly."""
     command = [sys.executable, "-m", "indexhole", "serve", "--shelf", str(folder), "--port", "0"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    kept = {**os.environ, "XDG_CACHE_HOME": str(folder.parent / "cache")}
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=kept)
     assert process.stdout is not None
     try:
         told = process.stdout.readline()
         found = re.fullmatch(r"The page is at (http://127\.0\.0\.1:\d+)/\n", told)
         assert found, told
-        yield Served(found[1], shelf)
+        yield found[1]
     finally:
         process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=30)
+        out, err = process.communicate(timeout=60)
     assert (process.returncode, out, err) == (130, "", "")
+
+
+@pytest.fixture(scope="session")
+def served(tmp_path_factory: pytest.TempPathFactory, files: Path) -> Iterator[Served]:
+    """The page over a small shelf."""
+    folder = tmp_path_factory.mktemp("served") / "shelf"
+    shelf = _stock(folder, files)
+    with serving(folder) as address:
+        yield Served(address, shelf)
 
 
 @pytest.fixture(scope="session")

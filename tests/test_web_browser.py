@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -12,7 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.browsing import NARROW, WIDE, Served, pages_of
+from tests.browsing import NARROW, WIDE, Served, pages_of, serving
+
+from indexhole.shelf.register import Shelf
 
 pytestmark = pytest.mark.browser
 
@@ -312,3 +315,19 @@ def test_a_password_file_that_holds_none_is_told(tmp_path: Path) -> None:
         ended = _serve("--shelf", str(tmp_path / "s"), "--password-file", str(tmp_path / name))
         assert ended.returncode == 2
         assert "holds no password" in ended.stderr
+
+
+def test_it_ends_quietly_while_something_is_still_being_sent(tmp_path: Path) -> None:
+    Shelf.open(tmp_path / "shelf", create=True).close()
+    with serving(tmp_path / "shelf") as address:
+        host = address.removeprefix("http://")
+        name, _, port = host.rpartition(":")
+        head = (
+            f"POST /causes/trials HTTP/1.1\r\nHost: {host}\r\nOrigin: {address}\r\nExpect: 100-continue\r\n"
+            "Content-Type: multipart/form-data; boundary=b\r\nContent-Length: 1000\r\n\r\n"
+        )
+        halfway = socket.create_connection((name, int(port)), timeout=60)
+        halfway.sendall(head.encode())
+        # told to go on: the page now waits for the rest, which never comes
+        assert halfway.recv(4096).startswith(b"HTTP/1.1 100 ")
+    halfway.close()

@@ -832,7 +832,8 @@ def test_a_sheet_is_brought_in_whole_and_can_be_taken_back(empty: Visitor) -> No
     assert "18 trials added from bench.csv." in page
     assert "stand on the shelf as unproven" in page
     assert empty.get("/causes/trials.csv").content == sheet
-    empty.post("/undo", {"change": str(empty.shelf.changes()[0].number)})
+    back = empty.after(empty.post("/undo", {"change": str(empty.shelf.changes()[0].number)})).text
+    assert "Taken back: " in back
     assert empty.shelf.trials() == []
 
 

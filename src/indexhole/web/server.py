@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import ipaddress
+import logging
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -121,8 +123,18 @@ def serve_page(open_shelf: Callable[[], Shelf], place: Place, ready: Callable[[s
             lifespan="off",
             ws="none",
         )
+        server = uvicorn.Server(config)
+
+        def worth_telling(record: logging.LogRecord) -> bool:
+            # at the end, requests still under way are cut off: what the keeper asked for, and no fault
+            fault = record.exc_info[1] if record.exc_info else None
+            return not server.should_exit or (fault is not None and not isinstance(fault, asyncio.CancelledError))
+
+        log = logging.getLogger("uvicorn.error")
+        log.addFilter(worth_telling)
         ready(address_of(place, taken))
         try:
-            uvicorn.Server(config).run(sockets=[taken])
+            server.run(sockets=[taken])
         finally:
+            log.removeFilter(worth_telling)
             shelf.close()
