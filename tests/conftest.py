@@ -10,10 +10,15 @@ from typing import Any
 
 import platformdirs
 import pytest
+from hypothesis import HealthCheck, settings
 from tests import postgres_server
 from tests.browsing import browser, files, served
 
 __all__ = ["browser", "files", "served"]
+
+# how long an example takes says nothing on a busy machine, and the first of them also loads what it needs
+settings.register_profile("indexhole", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("indexhole")
 
 _SHARED = Path(os.environ.get("INDEXHOLE_SHARED", Path(__file__).resolve().parents[2] / "shared"))
 

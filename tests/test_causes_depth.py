@@ -23,7 +23,7 @@ from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import Attribution, Gauged, OffsetGauge, SpeedGauge
 from indexhole.causes.history import Supposition, lay_out, split_aborted, writer_share
-from indexhole.causes.next_trial import plan_trials, told_bits
+from indexhole.causes.next_trial import plan_trials
 from indexhole.causes.report import plan_lines, report_lines
 from indexhole.causes.trials import rank_causes
 from indexhole.errors import InputFault
@@ -152,7 +152,7 @@ def test_a_plan_spares_lifts_and_counts_only_what_each_trial_adds() -> None:
     bits = [trial.expected_bits for trial in plan]
     assert bits == sorted(bits, reverse=True)
     assert sum(bits) <= 1
-    assert bits[0] == pytest.approx(float(told_bits(posterior, outcomes[:, 0])), abs=1e-5)
+    assert bits[0] == pytest.approx(float(expected_bits(posterior, outcomes[:, 0])), abs=1e-5)
 
 
 def test_a_plan_never_writes_over_what_must_stay() -> None:

@@ -317,7 +317,7 @@ def test_summed_likelihood_against_plain_loops(faults: frozenset[Fault]) -> None
     assert Evidence(bench).log_likelihood(faults) == pytest.approx(naive(bench, faults), abs=1e-8)
 
 
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.lists(st.integers(0, 90), min_size=6, max_size=6))
 def test_row_shares_add_up_to_the_whole(failed: list[int]) -> None:
     """With one unknown far ahead of all others, the rows' shares sum to the likelihood without its priors."""

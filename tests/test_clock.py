@@ -57,7 +57,7 @@ def test_long_gaps_neither_stop_nor_derail_the_loop() -> None:
 
 
 @given(st.lists(st.integers(0, 2**31 - 1), max_size=400), st.floats(1.0, 1e4))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_any_intervals_give_runs(intervals: list[int], cell: float) -> None:
     runs, errors = recover_clock(np.array(intervals, dtype=np.int32), cell)
     assert runs.size == errors.size == len(intervals)
@@ -65,7 +65,7 @@ def test_any_intervals_give_runs(intervals: list[int], cell: float) -> None:
 
 
 @given(st.sampled_from(sorted(SHARES)), st.floats(20, 2000), st.floats(0, 0.07), st.integers(0, 2**32 - 1))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_code_and_cell_are_told_from_intervals(code: str, cell: float, jitter: float, seed: int) -> None:
     _, intervals = made(code, 4000, cell, jitter, seed, wow=0.01)
     best = guess_cells(intervals)[0]

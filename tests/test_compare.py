@@ -125,7 +125,7 @@ def test_planted_differences_are_told_with_the_files_they_concern(with_image: bo
     st.dictionaries(st.integers(0, SECTORS - 1), st.sampled_from(list(SectorState)), max_size=20),
     st.sets(st.integers(0, SECTORS - 1), max_size=20),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_any_planted_differences_are_told_and_no_others(
     then_states: dict[int, SectorState], now_states: dict[int, SectorState], changed: set[int]
 ) -> None:
@@ -266,7 +266,7 @@ def test_files_that_cannot_be_compared_are_refused(tmp_path: Path, name: str) ->
 SAMPLE = json.dumps(report_json(recovered(IMAGE, {12: SectorState.LOST}, places=list(range(18))))).encode()
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.integers(0, 2**32 - 1), st.integers(1, 12), st.booleans())
 def test_a_mutated_report_is_read_or_refused_and_compared(seed: int, count: int, cut: bool) -> None:
     rng = np.random.default_rng(seed)

@@ -130,7 +130,7 @@ def sessions_of(layout: Layout, places: Sequence[tuple[int, int]], seed: int) ->
 
 
 @given(layouts(), st.booleans(), st.integers(0, 2**32 - 1))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_a_made_up_layout_comes_back_from_its_captures(layout: Layout, session: bool, seed: int) -> None:
     assume(unlike_any_known(layout))
     places = [(c, h) for c in (0, 1, 19, 20, 21) for h in range(layout.heads)] if session else [(21, layout.heads - 1)]

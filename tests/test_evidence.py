@@ -75,7 +75,7 @@ def placings(draw: st.DrawFn) -> tuple[Placed, str, int]:
 
 
 @given(placings())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_kernel_gives_what_the_formula_says(case: tuple[Placed, str, int]) -> None:
     placed, code, cells = case
     assert cell_evidence(placed, code, cells) == pytest.approx(by_the_formula(placed, code, cells), abs=1e-9)

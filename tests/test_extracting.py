@@ -103,7 +103,7 @@ NAMES = st.one_of(st.text(max_size=30), st.lists(PARTS, max_size=6).map("/".join
 
 
 @given(st.lists(NAMES, max_size=12))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_any_names_stay(names: list[str]) -> None:
     with tempfile.TemporaryDirectory() as folder:
         assert_stayed(Path(folder) / "out", names)

@@ -77,7 +77,7 @@ def edges_of(events: list[tuple[int, str, int]], names: tuple[str, ...]) -> Edge
 
 
 @given(logs(), st.lists(st.integers(0, 250_000), max_size=12), st.sets(st.integers(0, 30)))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_stays_do_not_depend_on_how_the_log_is_handed_over(
     log: tuple[list[tuple[int, str, int]], tuple[str, ...]], cuts: list[int], at_lines: set[int]
 ) -> None:

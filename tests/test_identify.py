@@ -58,7 +58,7 @@ def noise(track: RecordedTrack, seed: int) -> RecordedTrack:
 
 
 @given(st.sampled_from(sorted(LAYOUTS)), st.floats(0.985, 1.015), st.floats(0.985, 1.015), st.integers(0, 2**32 - 1))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_the_layout_of_a_track_is_among_the_first(layout: str, writer: float, reader: float, seed: int) -> None:
     """Writer and reader off by what trade allows; layouts alike on the track share by weight."""
     rng = np.random.default_rng(seed)
@@ -112,7 +112,7 @@ def test_blank_tracks_speak_against_a_layout_that_has_them() -> None:
 
 
 @given(st.integers(0, 2**32 - 1), st.booleans())
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=3)
 def test_double_stepping_is_recognised(seed: int, repeats: bool) -> None:
     """A 48-tpi disk under a 96-tpi mechanism, every position read: odd ones are empty or repeat a neighbour."""
     places = [(c, h) for c in range(6) for h in range(2)]
@@ -269,7 +269,7 @@ def test_a_reader_of_another_speed_is_one_surprise_however_many_tracks() -> None
 
 
 @given(st.integers(0, 2**32 - 1))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 def test_dirt_never_makes_a_layout_out_of_nothing(seed: int) -> None:
     """With dirt all over, what is said to be likely is likely: the true one keeps its share."""
     rng = np.random.default_rng(seed)

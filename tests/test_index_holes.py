@@ -45,7 +45,7 @@ def punched(
     st.floats(0, 1),
     st.integers(0, 2**32 - 1),
 )
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_the_index_is_found_among_the_holes(
     holes: int, place: float, turns: float, pace: float, turn_s: float, start: float, seed: int
 ) -> None:
@@ -59,7 +59,7 @@ def test_the_index_is_found_among_the_holes(
 
 
 @given(st.sampled_from([10, 16]), st.data(), st.integers(0, 2**32 - 1))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_a_missed_pulse_does_not_mislead(holes: int, data: st.DataObject, seed: int) -> None:
     pulses, index = punched(holes, 0.5, 6, 0.2, 0.31, np.random.default_rng(seed))
     gone = data.draw(st.integers(3, pulses.size - 4))
@@ -108,7 +108,7 @@ def test_one_turn_of_a_hard_sectored_disk_goes_by_the_known_counts() -> None:
 
 
 @given(st.lists(st.integers(0, 10**9), max_size=60))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_noise_on_the_index_line_breaks_nothing(ticks: list[int]) -> None:
     pulses = np.array(sorted(ticks), dtype=np.int64)
     found = sort_holes(pulses, TICK_S)

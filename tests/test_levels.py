@@ -42,7 +42,7 @@ def test_the_opening_level_is_the_first_change_and_no_fall(opens_low: bool) -> N
 
 
 @given(st.lists(st.integers(1, 9000), max_size=12))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_chunks_do_not_matter(sizes: list[int]) -> None:
     """With both levels in the first chunk: before that, nobody knows the range of the line."""
     samples = line(100, 400, 5000.3, 5400.8, 9000.1, 9000 + 450.6, 15_000.7, 15_400.2)

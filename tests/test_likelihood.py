@@ -51,7 +51,7 @@ def log_sum(values: Floats) -> float:
 
 
 @given(evidences(2 * BITS), st.sampled_from([0, 1]))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 def test_mfm_odds_and_path_are_those_of_all_4096_rows(evidence: Floats, previous: int) -> None:
     odds, best = np.empty(BITS), np.zeros(BITS, dtype=np.int64)
     mfm_posteriors(evidence, BITS, previous, best, odds)
@@ -75,7 +75,7 @@ def test_mfm_clock_cells_carry_evidence_of_the_bits_beside_them() -> None:
 
 
 @given(evidences(10))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_group_words_weigh_as_all_256_pairs_do(evidence: Floats) -> None:
     symbols = symbols_of(evidence, "group45")
     weight = np.array([group_cells(bytes([byte])) @ evidence for byte in range(256)])
@@ -91,7 +91,7 @@ def test_group_words_weigh_as_all_256_pairs_do(evidence: Floats) -> None:
 
 
 @given(evidences(16))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 def test_an_fm_bit_is_what_its_data_cell_says(evidence: Floats) -> None:
     symbols = symbols_of(evidence, "fm")
     expected = 1 / (1 + np.exp(-evidence[1::2]))
@@ -120,7 +120,7 @@ def symbols_with(odds: Floats) -> Symbols:
 
 
 @given(st.lists(st.floats(-9, 9), min_size=1, max_size=9).map(np.array), st.integers(1, 600))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 def test_candidates_come_in_falling_probability_and_leave_none_out(odds: Floats, most: int) -> None:
     symbols = symbols_with(odds)
     found = list(candidates(symbols, most))

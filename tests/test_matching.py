@@ -53,7 +53,7 @@ def passes_over_words(draw: st.DrawFn) -> tuple[list[list[int]], list[Floats], l
 
 
 @given(passes_over_words())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_words_are_weighed_by_every_matching(
     case: tuple[list[list[int]], list[Floats], list[Floats], list[int]],
 ) -> None:

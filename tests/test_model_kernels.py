@@ -65,7 +65,7 @@ STATES = st.builds(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(STATES, STATES, st.none() | STATES, st.floats(2.0, 3.6), st.floats(0, 0.01), st.sampled_from([0, 1]))
 def test_the_compiled_model_is_the_forward_model(writer, reader, under, pulse_um, defects, side):
     place = TrackPlace(side=side)

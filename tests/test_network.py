@@ -254,7 +254,7 @@ def test_uncertainties_too_far_apart_are_refused_in_one_line() -> None:
 seeds = st.integers(0, 2**32 - 1)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seeds, st.floats(-1e4, 1e4))
 def test_differences_do_not_hang_on_the_datum(seed: int, height: float) -> None:
     rng = np.random.default_rng(seed)
@@ -269,7 +269,7 @@ def test_differences_do_not_hang_on_the_datum(seed: int, height: float) -> None:
     assert fixed.redundancy.sum() == pytest.approx(fixed.freedom)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seeds)
 def test_a_perfect_tie_moves_nothing_and_sharpens_all(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -284,7 +284,7 @@ def test_a_perfect_tie_moves_nothing_and_sharpens_all(seed: int) -> None:
     assert (after.uncertainty <= before.uncertainty * (1 + 1e-12)).all()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seeds)
 def test_order_and_direction_of_ties_do_not_matter(seed: int) -> None:
     rng = np.random.default_rng(seed)

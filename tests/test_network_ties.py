@@ -143,7 +143,7 @@ cells = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.lists(st.lists(cells, min_size=0, max_size=9), max_size=6), st.booleans())
 def test_any_text_is_read_or_refused(rows: list[list[str]], with_heading: bool) -> None:
     text = "\n".join(([HEADING] if with_heading else []) + [",".join(row) for row in rows])
@@ -163,7 +163,7 @@ def test_any_text_is_read_or_refused(rows: list[list[str]], with_heading: bool) 
             assert np.isfinite(part.covariance).all()
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_or_refused(content: bytes) -> None:
     with pytest.raises(InputFault):

@@ -93,7 +93,7 @@ def kinds(surface: Surface) -> set[str]:
 
 
 @given(st.sampled_from(["90-mfm-9x512", "130-fm-16x128", "zoned-35-1s", "200-mfm-26x256"]), st.integers(0, 2**32 - 1))
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 def test_a_plain_track_has_no_oddities(layout: str, seed: int) -> None:
     rng = np.random.default_rng(seed)
     zone = LAYOUTS[layout].zone(10, 0)
@@ -177,7 +177,7 @@ def test_deleted_marks() -> None:
 
 
 @given(st.integers(1, 8), st.integers(1, 8), st.booleans(), st.integers(0, 2**32 - 1))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 def test_a_number_that_stands_twice(number: int, behind: int, with_index: bool, seed: int) -> None:
     """Both are kept and told apart by their place; the image holds the first behind the index."""
     data = contents(range(1, 9), seed)
@@ -373,7 +373,7 @@ def test_an_unformatted_track_in_a_session() -> None:
 
 
 @given(st.integers(1, 9), st.floats(0.1, 0.5), st.floats(0.1, 0.4), st.integers(0, 2**32 - 1))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_weak_recording_is_never_data(number: int, start: float, length: float, seed: int) -> None:
     data = contents(range(1, 10), seed)
     track = composed(plain(data), seed)

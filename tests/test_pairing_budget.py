@@ -48,7 +48,7 @@ CASES = st.tuples(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(CASES)
 def test_every_answer_is_whole(case: tuple[str, str, str, str, Operation, str, str, str]) -> None:
     writer, kind, reader, layout, operation, controller, before, importance = case

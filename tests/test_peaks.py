@@ -115,7 +115,7 @@ def test_a_lone_pulse_is_placed_to_a_hundredth_of_a_sample() -> None:
 
 
 @given(st.lists(st.integers(1, 60_000), min_size=1, max_size=60))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_chunks_do_not_matter(chunks: list[int]) -> None:
     waveform = taken("130-48-mfm-9x512", 4e6, 0.1, drift=2.0)
     samples = waveform.head[:300_000]
@@ -243,7 +243,7 @@ def test_what_is_no_recording_breaks_nothing(samples: Floats) -> None:
 
 
 @given(st.binary(min_size=4, max_size=4000), st.sampled_from([1e5, 1e6, 3e7]))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_any_samples_give_rising_times(data: bytes, rate_hz: float) -> None:
     samples = np.frombuffer(data[: len(data) // 2 * 2], dtype="<i2").astype(np.float64)
     times_s, _ = found_in(samples, rate_hz, [len(data) // 5 + 1] * 5)

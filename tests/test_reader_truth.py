@@ -206,7 +206,7 @@ class ReaderContract:
         assert np.array_equal(part.read_ticks[:same], whole.read_ticks[:same])
 
     @given(st.data())
-    @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.differing_executors])
+    @settings(max_examples=60, suppress_health_check=[HealthCheck.differing_executors])
     def test_damage_never_crashes_it(self, data: st.DataObject) -> None:
         original = bytearray(self.made()[:60_000])
         for _ in range(data.draw(st.integers(1, 6))):

@@ -300,7 +300,7 @@ def captures(draw: st.DrawFn) -> Capture:
 
 
 @given(captures())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_written_then_read_is_the_same(capture: Capture) -> None:
     for make, name in ((vcd_bytes, "x.vcd"), (csv_bytes, "x.csv")):
         data = make(capture)
@@ -314,7 +314,7 @@ def test_written_then_read_is_the_same(capture: Capture) -> None:
 
 
 @given(captures())
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_edges_agree_with_a_reference_reader(capture: Capture) -> None:
     """pyvcd is a general-purpose reader of IEEE 1364 dumps."""
     data = vcd_bytes(capture)
@@ -421,7 +421,7 @@ def test_levels_written_as_fractions_are_levels(tmp_path: Path) -> None:
 
 
 @given(st.binary(max_size=300), st.sampled_from([r.title for r in READERS] + ["raw"]))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_no_bytes_crash_a_reader(data: bytes, title: str) -> None:
     """Each reader on bytes that need not be for it, with an opening that is."""
     opening = {
@@ -443,7 +443,7 @@ def test_no_bytes_crash_a_reader(data: bytes, title: str) -> None:
 
 
 @given(st.binary(max_size=200))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_any_opening_is_claimed_by_one_reader_or_none(data: bytes) -> None:
     assert sum(reader.claims(data) for reader in READERS) <= 1
 

@@ -69,7 +69,7 @@ def assert_never_false(surface: Surface, data: Mapping[int, bytes]) -> None:
 
 
 @given(st.sampled_from(sorted(LAYOUTS)), st.data(), st.integers(0, 2**32 - 1))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_any_layout_and_any_bytes_come_back(layout: str, data: st.DataObject, seed: int) -> None:
     cylinder = data.draw(st.integers(0, LAYOUTS[layout].cylinders - 1))
     head = data.draw(st.integers(0, LAYOUTS[layout].heads - 1))

@@ -399,7 +399,7 @@ def test_passes_with_holes_in_different_places_are_mended(code: str) -> None:
     st.integers(0, 2**32 - 1),
     st.floats(0.0, 12.0),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_whatever_the_reads_the_promises_hold(
     code: str, told: list[tuple[int, float, float, bool]], seed: int, strength: float
 ) -> None:
@@ -441,7 +441,7 @@ def track_of(cylinder: int, sectors: Sequence[Sector]) -> Track:
 
 
 @given(st.lists(st.lists(st.floats(0, 6e-7), max_size=5), max_size=5))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_what_stays_mended_keeps_to_the_budget_and_the_surest_stay(chances: list[list[float]]) -> None:
     sound = Sector(99, 128, SectorState.SOUND, bytes(128), 1, "read once", false_chance=1e-4)
     tracks = [track_of(c, [*map(mended, range(len(row)), row), sound]) for c, row in enumerate(chances)]

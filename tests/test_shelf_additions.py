@@ -7,7 +7,7 @@ import zlib
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from indexhole.errors import InputFault, ShelfFault
@@ -121,7 +121,6 @@ def test_what_is_no_photo_is_refused_and_leaves_nothing(shelf):
     assert shelf.all(Photo) == []
 
 
-@settings(deadline=None)
 @given(st.binary(max_size=40))
 def test_any_bytes_are_a_kind_of_picture_or_refused(content):
     try:

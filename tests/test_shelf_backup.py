@@ -234,7 +234,7 @@ def small(tmp_path_factory) -> bytes:
     return (folder / "b").read_bytes()
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 10**6), st.integers(1, 255), st.booleans())
 def test_a_backup_with_a_byte_bent_or_an_end_cut_is_whole_or_refused(small, tmp_path, place, bit, cut):
     at = place % len(small)

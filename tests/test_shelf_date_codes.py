@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from indexhole.shelf.date_codes import codes_in, date_unit, read_code
@@ -42,7 +42,6 @@ def test_week_53_is_there_in_long_years_only():
     assert long == {1970, 1976, 1981, 1987, 1992, 1998}
 
 
-@settings(deadline=None)
 @given(st.integers(0, 9999).map("{:04}".format))
 def test_a_reading_says_again_what_the_calendar_says(code):
     reading = read_code(code)
@@ -110,7 +109,6 @@ def test_what_cannot_be_read_is_listed_with_why():
     assert told.no_earlier_than is None
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(st.text(max_size=8), st.text(max_size=20) | st.from_regex("[0-9]{4}( [0-9]{4})?"))))
 def test_any_text_is_dated_or_not(parts):
     told = date_unit(parts, today=TODAY)

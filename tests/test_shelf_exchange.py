@@ -248,7 +248,7 @@ def test_a_name_with_another_ending_is_refused(tmp_path):
 GOOD = xlsx_bytes([["inventory", "kind", "title"], ["D1", "host", "a"]], title="unit")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.binary(max_size=80) | st.tuples(st.integers(0, len(GOOD) - 1), st.integers(0, 255)))
 def test_any_bytes_are_rows_or_one_line(bent):
     content = bent if isinstance(bent, bytes) else GOOD[: bent[0]] + bytes([bent[1]]) + GOOD[bent[0] + 1 :]
@@ -263,7 +263,7 @@ def test_any_bytes_are_rows_or_one_line(bent):
 printable = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.lists(printable, min_size=2, max_size=2), min_size=1, max_size=4))
 def test_csv_cells_come_back_exactly(rows):
     # a heading of our own, so that the rows' text does not decide how cells are parted

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from indexhole.errors import InputFault
@@ -117,7 +117,6 @@ def test_a_line_that_is_no_draft_is_told(line, told):
     assert told in fault.value.line
 
 
-@settings(deadline=None)
 @given(
     st.text(max_size=200)
     | st.lists(st.sampled_from([*LINE.replace(",", " ,").split(), "disk", ";", "9 kg", "1998"])).map(" ".join)

@@ -375,7 +375,7 @@ def test_half_a_character_is_refused_in_one_line(shelf, ask):
 words = st.text(max_size=30)
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(title=words, origin=words, note=words)
 def test_any_text_is_kept_exactly_or_refused(shelf, title, origin, note):
     try:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import text
 
@@ -118,7 +118,6 @@ def test_every_kind_of_entry_has_its_word():
     assert len(KIND_WORDS) == len(set(KIND_WORDS)) == 12
 
 
-@settings(deadline=None)
 @given(st.text(max_size=60))
 def test_whatever_stands_in_a_text_is_asked_for_as_it_is_kept(told):
     kept = set(plain_words(told))
@@ -130,7 +129,6 @@ def test_whatever_stands_in_a_text_is_asked_for_as_it_is_kept(told):
         assert set(asked) <= kept
 
 
-@settings(deadline=None)
 @given(st.text(max_size=30))
 def test_any_words_are_looked_for_or_refused(tmp_path_factory, words):
     shelf = _one(tmp_path_factory)

@@ -31,7 +31,7 @@ def captures(draw: st.DrawFn) -> Capture:
 
 
 @given(captures())
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_stored_then_read_is_the_same(tmp_path_factory: pytest.TempPathFactory, capture: Capture) -> None:
     path = tmp_path_factory.mktemp("store") / "x.parquet"
     write_parquet(capture, path)

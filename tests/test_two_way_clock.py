@@ -178,7 +178,7 @@ def test_noise_that_derails_the_plain_clock_does_not_derail_this_one() -> None:
 
 
 @given(st.lists(st.integers(0, 2**31 - 1), max_size=200), st.floats(1.0, 1e4))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_any_intervals_give_a_place_for_every_pulse(intervals: list[int], cell: float) -> None:
     place = two_way_clock(np.array(intervals, dtype=np.int32), cell)
     assert place.shape == (len(intervals) + 1,)

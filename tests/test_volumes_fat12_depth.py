@@ -399,7 +399,7 @@ def test_a_volume_on_sectors_of_another_size_is_numbered_as_they_are() -> None:
     assert not all(f.whole for f in cut.files)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     st.integers(0, 2**32 - 1),
     st.integers(1, 120),

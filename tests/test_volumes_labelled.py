@@ -330,7 +330,7 @@ MUTABLE = [
 ]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.integers(0, 2**32 - 1), st.integers(1, 80), st.sampled_from(MUTABLE), st.booleans(), st.booleans())
 def test_a_mutated_image_is_read_within_bounds(seed: int, count: int, base: bytes, labels: bool, cut: bool) -> None:
     rng = np.random.default_rng(seed)

@@ -189,7 +189,7 @@ for _layout in LAYOUTS:
     MUTABLE[_layout] = bytes(_image)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     st.integers(0, 2**32 - 1),
     st.integers(1, 120),

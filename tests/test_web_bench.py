@@ -132,7 +132,7 @@ def test_a_thing_that_may_stand_there_already_is_told(visitor: Visitor) -> None:
     assert "on the shelf already" in again.text
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(line=st.text(max_size=80))
 def test_no_line_breaks_the_page(line: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     visitor = _kept_visitor(tmp_path_factory)

@@ -270,7 +270,7 @@ def test_signing_in_leads_on_to_an_address_of_the_page() -> None:
     assert inside("/unit?no=D1&x=%2F%2Fexample.org") == "/unit?no=D1&x=%2F%2Fexample.org"
 
 
-@settings(max_examples=15, deadline=None)  # each try is slow on purpose
+@settings(max_examples=15)  # each try is slow on purpose
 @given(st.text(max_size=40))
 def test_only_the_password_itself_opens(given_password: str) -> None:
     assert LOCK.opens(given_password) is (given_password == PASSWORD)

@@ -11,7 +11,7 @@ from typing import Any
 
 import httpx
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 from tests.test_web_bench import as_sent
@@ -444,7 +444,7 @@ def _damaged(spots: list[tuple[int, int]]) -> bytes:
     return bytes(held)
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150)
 @given(
     content=a_sheet(),
     kind=st.sampled_from([*import_pages.KINDS, "trial", ""]),

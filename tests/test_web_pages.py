@@ -478,7 +478,7 @@ def test_what_does_not_fit_is_told_and_nothing_typed_is_lost(
     assert visitor.shelf.changes() == before
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.sampled_from(
         [
@@ -504,7 +504,7 @@ def test_no_text_in_a_form_breaks_the_page(full: Visitor, address: str, sent: di
         full.shelf.undo(change)
 
 
-@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.text(max_size=20))
 def test_no_search_breaks_the_page(full: Visitor, words: str) -> None:
     answer = full.get(f"/?{httpx.QueryParams({'words': words.encode('utf-8', 'ignore').decode()})}")
@@ -579,7 +579,7 @@ def test_a_bad_file_is_told_in_a_sentence_and_leaves_nothing(visitor: Visitor, c
     assert not folder.exists() or [path for path in folder.rglob("*") if path.is_file()] == []
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.binary(max_size=200), st.text(max_size=30))
 def test_no_bytes_and_no_name_break_the_upload(empty: Visitor, content: bytes, name: str) -> None:
     answer = upload(empty, name.encode("ascii", "ignore").decode(), content)

@@ -298,7 +298,7 @@ _VALUES = st.sampled_from(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.dictionaries(st.sampled_from(
     ["operation", "writer", "disk", "reader", "host", "layout", "temperature_c", "offset_um", "warmer_c", "bulk_erased"]
 ), _VALUES))  # fmt: skip

@@ -135,7 +135,7 @@ def test_a_file_over_the_limit_is_refused_unread() -> None:
 WHOLE = [drawn(kind, (24, 16)) for kind in ("JPEG", "PNG", "WEBP")]
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(st.sampled_from(WHOLE), st.data())
 def test_no_damage_ends_in_anything_but_a_picture_or_one_line(whole: bytes, data: st.DataObject) -> None:
     held = bytearray(whole)

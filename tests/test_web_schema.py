@@ -45,7 +45,6 @@ schema = schemathesis.openapi.from_asgi("/api/openapi.json", app)
 @schema.parametrize()
 @settings(
     max_examples=8,
-    deadline=None,
     derandomize=True,
     phases=[Phase.explicit, Phase.generate],
     suppress_health_check=list(HealthCheck),

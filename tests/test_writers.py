@@ -98,7 +98,7 @@ def grid(rng: Rng, count: int, *, jitter: float, curve: float = 0.0, runs: Seque
     st.floats(-0.1, 0.1),
     st.integers(0, 2**32 - 1),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_planted_step_is_measured_within_its_uncertainty(step, curve, jitter, asymmetry, seed) -> None:
     """Whatever the drift of speed and the alternation of the pulses beside it."""
     pulses = grid(np.random.default_rng(seed), 600, jitter=jitter, curve=curve)
@@ -417,7 +417,7 @@ def plain_capture() -> Capture:
 
 
 @given(st.data())
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.data_too_large])
+@settings(max_examples=12, suppress_health_check=[HealthCheck.data_too_large])
 def test_lost_and_false_pulses_feign_no_writer(data) -> None:
     capture = plain_capture()
     size = capture.read_ticks.size

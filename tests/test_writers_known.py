@@ -104,7 +104,7 @@ def test_probabilities_are_honest_up_to_the_stated_drift(drift: float) -> None:
     st.floats(-5e-4, 5e-4),
     st.lists(st.tuples(st.floats(-0.03, 0.03), st.floats(-5e-4, 5e-4)), max_size=5),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_shares_are_probabilities_and_order_does_not_matter(speed, index_s, others) -> None:
     known = [Known(f"D{k}.0", (occasion(s, i),)) for k, (s, i) in enumerate(others)]
     ranked = attribute(occasion(speed, index_s), known)
