@@ -17,7 +17,7 @@ from indexhole.causes import trials as ranking
 from indexhole.causes.costs import CHANGE_LEAD_MIN, LIFT_UNIT_MIN, SWAP_DISK_MIN, Standing, cost_of
 from indexhole.causes.decisions import advise, decision_of
 from indexhole.causes.diagnosis import Diagnosis
-from indexhole.causes.engine import explaining_posterior, log_prior
+from indexhole.causes.engine import expected_bits, explaining_posterior, log_prior
 from indexhole.causes.evidence import Evidence
 from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.faults import Fault

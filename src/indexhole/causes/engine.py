@@ -87,13 +87,17 @@ def entropy_bits(probability: Floats) -> Floats:
     return bits
 
 
-def expected_bits(posterior: Floats, outcomes: Floats) -> float:
+def expected_bits(posterior: Floats, outcomes: Floats) -> Floats:
     """Bits a measurement is expected to tell: entropy of its outcome less what remains within each hypothesis.
 
     Args:
         posterior: (hypotheses,), sums to one.
-        outcomes: (hypotheses, outcomes), the chance of each outcome under each hypothesis.
+        outcomes: (hypotheses, ..., outcomes), the chance of each outcome under each hypothesis.
+
+    Returns:
+        (...): one number for each measurement.
     """
-    between = float(entropy_bits(posterior @ outcomes))
-    within = float(posterior @ entropy_bits(outcomes))
-    return max(0.0, between - within)
+    between = entropy_bits(np.tensordot(posterior, outcomes, axes=1))
+    within = np.tensordot(posterior, entropy_bits(outcomes), axes=1)
+    bits: Floats = np.maximum(0.0, between - within)
+    return bits

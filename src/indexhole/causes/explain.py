@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.causes.conditions import condition_told
+from indexhole.causes.engine import expected_bits
 from indexhole.causes.faults import Fault, FaultWord
 from indexhole.causes.history import Bench
-from indexhole.causes.next_trial import told_bits
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -119,7 +119,7 @@ def groups(
     for (i, _, _), (j, _, _) in combinations(told, 2):
         bits = 0.0
         if outcomes is not None and outcomes.shape[1]:
-            bits = float(told_bits(np.array([0.5, 0.5]), outcomes[[i, j]]).max())
+            bits = float(expected_bits(np.array([0.5, 0.5]), outcomes[[i, j]]).max())
         if bits < _ALIKE_BITS:
             head[max(top(i), top(j))] = min(top(i), top(j))
     found = []

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from indexhole.causes.conditions import Condition, condition_told, conditions_of, note_for
 from indexhole.causes.costs import LIFTING, Cost, Standing, cost_of, unit_of
 from indexhole.causes.diagnosis import NextTrial
-from indexhole.causes.engine import entropy_bits
+from indexhole.causes.engine import expected_bits
 from indexhole.causes.history import typical_counts
 from indexhole.model.trial import Operation, Trial
 
@@ -163,18 +163,10 @@ def _told(candidates: Sequence[Trial], cost: Sequence[Cost], c: int, bits: float
     )
 
 
-def told_bits(posterior: Floats, joint: Floats) -> Floats:
-    """Bits that outcomes tell of the hypotheses: (hypotheses,) and (hypotheses, ..., outcomes) to (...)."""
-    between = entropy_bits(np.tensordot(posterior, joint, axes=1))
-    within = np.tensordot(posterior, entropy_bits(joint), axes=1)
-    bits: Floats = np.maximum(0.0, between - within)
-    return bits
-
-
 def _with_known(posterior: Floats, known: Floats, outcomes: Floats) -> Floats:
     """Bits of the outcomes known and of each candidate together, (candidates,)."""
     joint = known[:, None, :, None] * outcomes[:, :, None, :]
-    return told_bits(posterior, joint.reshape(*joint.shape[:2], -1))
+    return expected_bits(posterior, joint.reshape(*joint.shape[:2], -1))
 
 
 def plan_trials(
@@ -219,7 +211,7 @@ def plan_trials(
             order = np.argsort(-(posterior @ known))
             rest = known[:, order[_MOST_OUTCOMES // 3 :]].sum(axis=1, keepdims=True)
             known = np.hstack([known[:, order[: _MOST_OUTCOMES // 3]], rest])
-        so_far = float(told_bits(posterior, known))
+        so_far = float(expected_bits(posterior, known))
         standing = Standing.after(candidates[chosen])
     return tuple(plan)
 
@@ -238,7 +230,7 @@ def _looking_ahead(
     with_it = (known[:, :, None] * outcomes[:, c, None, :]).reshape(len(posterior), -1)
     after = Standing.after(candidates[c])
     then = np.array([cost_of(t, after, scratch).weighed for t in candidates])
-    alone = (float(told_bits(posterior, with_it)) - so_far) / cost[c].weighed
+    alone = (float(expected_bits(posterior, with_it)) - so_far) / cost[c].weighed
     if with_it.shape[1] > 9:  # a look ahead is worth its while for the first trials alone
         return alone
     both = (_with_known(posterior, with_it, outcomes) - so_far) / (cost[c].weighed + then)
