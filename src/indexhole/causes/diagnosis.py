@@ -112,6 +112,7 @@ class Diagnosis:
         groups: causes that no trial on this bench could part, with the measurement that would.
         plan: the next few trials, the first of them `next`.
         gauged: what was weighed beside the trials, a line each.
+        scope: which trials were left out, in words; "" when none were.
     """
 
     causes: tuple[Cause, ...]
@@ -125,6 +126,7 @@ class Diagnosis:
     groups: tuple[Group, ...] = ()
     plan: tuple[NextTrial, ...] = ()
     gauged: tuple[str, ...] = ()
+    scope: str = ""
 
     def to_json_dict(self) -> dict[str, Any]:
         """The contents of `causes --json`."""
@@ -138,6 +140,7 @@ class Diagnosis:
             "plan": [trial.to_json_dict() for trial in self.plan],
             "decision": self.advice.to_json_dict() if self.advice else None,
             "gauged": list(self.gauged),
+            "scope": self.scope,
             "groups": [
                 {
                     "causes": [[_fault_json(f) for f in sorted(faults)] for faults in group.causes],

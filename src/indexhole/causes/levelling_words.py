@@ -154,9 +154,11 @@ def next_words(levelled: Levelled, wanted: Wanted) -> str:
     supposed = f"(supposed to {wanted.uncertainty:.2g} {unit})"
     if math.isinf(wanted.before):
         return f"{what} {supposed}: nothing connects them so far."
+    # digits enough to tell the two apart
+    digits = next((n for n in (2, 3) if f"{wanted.after:.{n}g}" != f"{wanted.before:.{n}g}"), 4)
     return (
-        f"{what} {supposed}: the drives would then be known to {wanted.after:.2g} instead of {wanted.before:.2g} "
-        f"{unit} (root mean square)."
+        f"{what} {supposed}: the drives would then be known to {wanted.after:.{digits}g} instead of "
+        f"{wanted.before:.{digits}g} {unit} (root mean square)."
     )
 
 

@@ -143,6 +143,7 @@ def gauged_lines(diagnosis: Diagnosis) -> list[str]:
 def report_lines(diagnosis: Diagnosis) -> list[str]:
     """The outcome as lines: ranked causes with the trials for and against, who is cleared, what to try next."""
     lines = [f"What is at fault, from {diagnosis.trials} trial{'s' * (diagnosis.trials != 1)}"]
+    lines += [f"{diagnosis.scope}."] if diagnosis.scope else []
     shown = [c for i, c in enumerate(diagnosis.causes) if i == 0 or c.probability >= _READABLE]
     explanations = _with_twins(shown)
     for number, twins in enumerate(explanations, start=1):

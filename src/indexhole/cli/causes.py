@@ -44,6 +44,15 @@ def causes(
             metavar="FAULT=N", help="So many of this fault are met on a bench as a whole (0.1: one bench in ten)."
         ),
     ] = None,
+    about: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME", help="Weigh only trials about this mechanism, unit, disk, lead or host; may be given again."
+        ),
+    ] = None,
+    since: Annotated[
+        str | None, typer.Option(metavar="DATE", help="Weigh only trials from this day on, as 2026-03-01.")
+    ] = None,
     network: Annotated[
         bool, typer.Option("--network", help="Level the mechanisms against each other: heads, speeds, index pulses.")
     ] = False,
@@ -75,7 +84,7 @@ def causes(
     from indexhole.jobs.signs import plain
 
     often = met_often(met or [])
-    bench = replace(_bench(sheet, folder, kept, recordings=recordings), met=often)
+    bench = replace(_bench(sheet, folder, kept, about or [], since or "", recordings=recordings), met=often)
     for disk in bench.unknown(kept):
         remark(f"--irreplaceable {disk}: no trial names this disk")
     diagnosis = diagnose(bench, top, plan or PLANNED)
@@ -87,16 +96,20 @@ def causes(
         say(plain(line))
 
 
-def _bench(sheet: Path | None, folder: Path | None, irreplaceable: list[str], *, recordings: bool) -> Bench:
+def _bench(
+    sheet: Path | None, folder: Path | None, kept: list[str], about: list[str], since: str, *, recordings: bool
+) -> Bench:
     from indexhole.cli.shelf_open import opened_shelf
-    from indexhole.jobs.faulting import Bench, shelf_bench
+    from indexhole.jobs.faulting import sheet_bench, shelf_bench
     from indexhole.shelf.sheet import read_sheet
 
     trials = None if sheet is None else read_sheet(sheet)
     if trials is not None and folder is None:
-        return Bench(trials, frozenset(irreplaceable))
+        return sheet_bench(trials, kept, about, since)
     with opened_shelf(folder) as shelf:
-        return shelf_bench(shelf, irreplaceable, trials=trials, recordings=recordings, progress=_gauging())
+        return shelf_bench(
+            shelf, kept, trials=trials, recordings=recordings, progress=_gauging(), about=about, since=since
+        )
 
 
 def _gauging() -> Callable[[int, int], None]:

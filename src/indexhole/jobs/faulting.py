@@ -13,6 +13,7 @@ from indexhole.causes.measurements import KEPT
 from indexhole.causes.trials import rank_causes
 from indexhole.causes.words import hypothesis_words
 from indexhole.errors import InputFault
+from indexhole.jobs.window import begins, window
 from indexhole.model.trial import Trial
 from indexhole.shelf.records import CaptureRecord, Disk
 from indexhole.shelf.register import Shelf
@@ -29,7 +30,8 @@ class Bench:
     """What is weighed: trials in order of time, disks no write may be proposed on or that are there to be written on.
 
     Evidence of other kinds (`gauged`) is weighed with the trials; `met` says how often a kind of fault is met, where
-    the keeper knows better (causes/faults.py).
+    the keeper knows better (causes/faults.py). The first `carried` trials are there for what they wrote; `scope` says
+    in words which were left out (window.py).
     """
 
     trials: Sequence[Trial]
@@ -37,6 +39,8 @@ class Bench:
     scratch: frozenset[str] = frozenset()
     gauged: Gauged = NO_GAUGES
     met: Mapping[str, float] = field(default_factory=dict)
+    carried: int = 0
+    scope: str = ""
 
     def unknown(self, disks: Collection[str]) -> list[str]:
         """Those of the disks that no trial names: most likely mistyped."""
@@ -53,6 +57,14 @@ def scratch_on(shelf: Shelf) -> frozenset[str]:
     return frozenset(disk.inventory for disk in shelf.all(Disk) if disk.importance == "scratch")
 
 
+def sheet_bench(
+    trials: Sequence[Trial], irreplaceable: Collection[str] = (), about: Collection[str] = (), since: str = ""
+) -> Bench:
+    """The trials of a sheet by themselves. Raises InputFault when none is left by `about` and `since` (window.py)."""
+    chosen = window(trials, about, since)
+    return Bench(chosen.trials, frozenset(irreplaceable), carried=chosen.carried, scope=chosen.told)
+
+
 def shelf_bench(
     shelf: Shelf,
     irreplaceable: Collection[str] = (),
@@ -60,6 +72,8 @@ def shelf_bench(
     trials: Sequence[Trial] | None = None,
     recordings: bool = True,
     progress: Progress | None = None,
+    about: Collection[str] = (),
+    since: str = "",
 ) -> Bench:
     """The trials and marks of a shelf, what its captures and measurements say, and further disks to keep.
 
@@ -67,8 +81,9 @@ def shelf_bench(
         trials: to weigh instead of those on the shelf.
         recordings: whether to weigh captures and measurements; captures are gauged once, which takes some seconds each.
         progress: called with captures gauged and captures in all.
+        about, since: which trials to weigh (window.py).
 
-    Raises InputFault when it holds no trials, or the kept measurements cannot be read.
+    Raises InputFault when it holds no trials, none is left, or the kept measurements cannot be read.
     """
     if trials is None and not (trials := shelf.trials()):
         raise InputFault(
@@ -77,8 +92,9 @@ def shelf_bench(
             remedy="add a sheet with `indexhole shelf import`, or name one: indexhole causes SHEET.csv",
         )
     marked = irreplaceable_on(shelf) | frozenset(irreplaceable)
-    gauged = gauged_beside(shelf, trials, progress) if recordings else NO_GAUGES
-    return Bench(trials, marked, scratch_on(shelf), gauged)
+    chosen = window(trials, about, since)
+    gauged = gauged_beside(shelf, chosen.trials, progress) if recordings else NO_GAUGES
+    return Bench(chosen.trials, marked, scratch_on(shelf), gauged, carried=chosen.carried, scope=chosen.told)
 
 
 def gauged_beside(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None = None) -> Gauged:
@@ -112,6 +128,7 @@ def diagnose(bench: Bench, top: int | None = None, plan: int = PLANNED) -> Diagn
     diagnosis = rank_causes(
         bench.trials, bench.irreplaceable, plan=plan, gauged=bench.gauged, scratch=bench.scratch, met=bench.met
     )
+    diagnosis = replace(diagnosis, trials=len(bench.trials) - bench.carried, scope=bench.scope)
     if top is None or top >= len(diagnosis.causes):
         return diagnosis
     left_out = sum(cause.probability for cause in diagnosis.causes[top:])
@@ -143,7 +160,7 @@ class Course:
 def course(bench: Bench, progress: Progress = lambda done, total: None) -> Course:
     """Weigh the trials at a handful of moments, at the ends of operations, the last one now."""
     trials = list(bench.trials)
-    ends = [k + 1 for k in range(len(trials)) if k + 1 == len(trials) or _begins(trials[k], trials[k + 1])]
+    ends = [k + 1 for k in range(len(trials)) if k + 1 == len(trials) or begins(trials[k], trials[k + 1])]
     chosen = sorted({ends[round(k)] for k in np.linspace(0, len(ends) - 1, _MOMENTS)}) if ends else []
     told: list[dict[str, float]] = []
     for number, end in enumerate(chosen):
@@ -163,9 +180,3 @@ def course(bench: Bench, progress: Progress = lambda done, total: None) -> Cours
         tuple(trials[end - 1].trial for end in chosen),
         tuple(tuple(shares.get(name, 0.0) for shares in told) for name in likely),
     )
-
-
-def _begins(one: Trial, other: Trial) -> bool:
-    """Whether another operation begins with the second of two rows."""
-    job = [(t.operation, t.mechanism, t.disk, t.side, t.lead) for t in (one, other)]
-    return job[0] != job[1] or other.first_cylinder <= one.first_cylinder
