@@ -105,3 +105,30 @@ def test_names_count_on_past_those_taken() -> None:
     rows = tuple(trials())
     assert free_name(rows) == "T13"
     assert free_name(rows[:11]) == "T12"
+
+
+def test_fewer_trials_may_be_weighed_and_the_page_says_which(shelf: Shelf) -> None:
+    page = ask(shelf, "GET", "/causes?about=K1").text
+    assert "From 4 trials." in page
+    assert "4 of 12 trials are weighed, those about K1." in page
+    assert 'name="about" value="K1"' in page
+    assert "are weighed" not in ask(shelf, "GET", "/causes").text
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ("about=D9", "No trial names it"),
+        ("since=soon", "Is no day"),
+        ("since=2030-01-01", "No trial since 2030-01-01 is left to weigh"),
+        ("about=%3Cb%3E", "No trial names it"),
+    ],
+)
+def test_trials_that_are_none_are_told_at_once_and_what_was_typed_stays(shelf: Shelf, asked: str, told: str) -> None:
+    page = ask(shelf, "GET", f"/causes?{asked}")
+    assert page.status_code == 200
+    assert told.casefold() in page.text.casefold()
+    assert "<b>" not in page.text
+    name, value = asked.split("=")
+    assert f'name="{name}" value="{"&lt;b&gt;" if "%" in value else value}"' in page.text
+    assert "What is at fault" not in page.text

@@ -103,7 +103,8 @@ def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     own = _own_tracks(bench, fault.element) if fault.fault in ("misaligned", "off-speed", "dead-read") else ""
     clause = f"{clause} ({_count(bench, _touched(bench, fault))}{own})"
     if magnitude.startswith("cylinders"):
-        clause += f", most likely {magnitude}"
+        first, last = magnitude.removeprefix("cylinders ").split(" to ")
+        clause += f", most likely {magnitude if first != last else f'cylinder {first}'}"
     elif magnitude.endswith("dB"):
         clause += f", as about {magnitude} of lost signal would do"
     elif magnitude.startswith("worst"):

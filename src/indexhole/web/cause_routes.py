@@ -13,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from indexhole.errors import IndexholeError, InputFault
+from indexhole.jobs.window import window
 from indexhole.model.trial import Trial
 from indexhole.shelf.listing import Trials, choices_of, number_of_trials, trial_rank, trials_with
 from indexhole.shelf.sheet import LARGEST_SHEET_BYTES, SheetRow, parse_sheet, sheet_bytes
@@ -32,6 +33,7 @@ from indexhole.web.view import render
 from indexhole.web.words import listed, plural, query
 
 SHEET_ROWS = 400
+_MOST_NAMES = 12  # of what trials may be asked about
 _OPERATIONS = (("read", "read"), ("write", "write and verify"), ("format", "format"))
 
 
@@ -114,6 +116,13 @@ def _imported_words(found: Imported, name: str) -> list[str]:
     return [*lines, "Take it back under Latest changes on the Shelf page if it was the wrong sheet."]
 
 
+def _chosen(request: Request) -> tuple[tuple[str, ...], str]:
+    """What the trials to weigh are about, and since which day, as an address asks."""
+    asked = request.query_params
+    names = " ".join(asked.getlist("about")).replace(",", " ").split()
+    return tuple(sorted(set(names)))[:_MOST_NAMES], asked.get("since", "").strip()[:40]
+
+
 def routes(site: Site) -> APIRouter:
     """The addresses under /causes."""
     router = APIRouter(prefix="/causes")
@@ -122,28 +131,37 @@ def routes(site: Site) -> APIRouter:
 
     @router.get("")
     def causes(request: Request) -> Response:
+        about, since = _chosen(request)
         number = number_of_trials(site.shelf)
         gauging = site.gauging() if number else None
         waits = gauging is not None and not gauging.wait(PATIENCE_S)
-        task = site.diagnosis()
-        diagnosis, fault = None, ""
+        diagnosis, task, fault = None, None, ""
+        try:
+            if about or since:  # told at once, not when their turn to be weighed has come
+                window(site.held("trials", lambda shelf: tuple(shelf.trials())), about, since)
+            task = site.diagnosis(about, since)
+        except InputFault as refusal:
+            fault = told_whole(refusal)
         # so many are not weighed while somebody waits
         if task is not None and task.wait(GLANCE_S if number > MOST_BY_THE_WAY else PATIENCE_S):
             try:
                 diagnosis = task.result()
             except InputFault as refusal:
                 fault = told_whole(refusal)
-        course = site.course() if diagnosis is not None else None
+        course = site.course(about, since) if diagnosis is not None else None
         steps = course.result() if course is not None and course.wait(GLANCE_S) and not course.failed else None
         trials = site.held("trials", lambda shelf: tuple(shelf.trials())) if diagnosis is not None else ()
         page = causes_page(number, trials, diagnosis, _import_form(), site.told(request), fault, steps)
+        page = replace(page, about=" ".join(about), since=since)
+        if page.again:
+            page = replace(page, again=query(page.again, about=page.about, since=since))
         if gauging is not None and waits:
             page = replace(page, gauging=f"{gauging.done} of {plural(gauging.total, 'capture')}")
         return render("causes.html", page, by=request.query_params.get("by", ""))
 
     @router.get("/progress")
     def progress(request: Request) -> Response:
-        return how_far(request, site.diagnosis())
+        return how_far(request, site.diagnosis(*_chosen(request)))
 
     @router.get("/trials")
     def trials(request: Request) -> Response:

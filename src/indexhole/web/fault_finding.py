@@ -91,9 +91,13 @@ class MechanismWord:
 
 @dataclass(frozen=True, kw_only=True)
 class CausesPage(Page):
-    """The ranking. Without trials there is only the way to add some; `gauging` tells how far captures are gauged."""
+    """The ranking. Without trials there is only the way to add some; `gauging` tells how far captures are gauged.
+
+    `scope` says which trials are weighed where not all are, as `about` and `since` ask.
+    """
 
     trials: int
+    weighed: int
     weighing: bool
     fault: str
     causes: tuple[CauseView, ...]
@@ -109,6 +113,9 @@ class CausesPage(Page):
     course_coming: bool
     form: Form
     gauging: str = ""
+    scope: str = ""
+    about: str = ""
+    since: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,6 +151,7 @@ def causes_page(
         told=told,
         again=PROGRESS if weighing else "",
         trials=number,
+        weighed=diagnosis.trials if diagnosis else 0,
         weighing=weighing,
         fault=fault,
         causes=_cause_views(diagnosis.causes, trials) if diagnosis else (),
@@ -154,6 +162,7 @@ def causes_page(
         decision=_decision(diagnosis) if diagnosis else "",
         groups=tuple(map(plain, group_lines(diagnosis))) if diagnosis else (),
         gauged=tuple(sentence(plain(line)) for line in diagnosis.gauged) if diagnosis else (),
+        scope=diagnosis.scope if diagnosis else "",
         decibels=DECIBELS_NOTE,
         course=course_figure(course) if course else None,
         course_coming=diagnosis is not None and course is None,

@@ -111,29 +111,36 @@ class Site:
             return None
         return self.gauging_desk.ask(captures, lambda progress: gauge_shelf(self.shelf, progress))
 
-    def diagnosis(self) -> Task[Diagnosis] | None:
-        """What is at fault, being worked out or ready; None when there are no trials.
+    def diagnosis(self, about: tuple[str, ...] = (), since: str = "") -> Task[Diagnosis] | None:
+        """What is at fault, being worked out or ready, by trials about something or since a day; None without trials.
 
         While captures are still being gauged it is worked out without them.
         """
         if not more_trials_than(self.shelf, 0):
             return None
-        return self.desk.ask(self._weighed_from("causes"), lambda _: diagnose(self._bench()))
+        made_from = self._weighed_from("causes", about, since)
+        return self.desk.ask(made_from, lambda _: diagnose(self._bench(about, since)))
 
-    def course(self) -> Task[Course]:
+    def course(self, about: tuple[str, ...] = (), since: str = "") -> Task[Course]:
         """How the causes stood trial by trial, being worked out or ready."""
-        return self.desk.ask(self._weighed_from("course"), lambda progress: course(self._bench(), progress))
+        made_from = self._weighed_from("course", about, since)
+        return self.desk.ask(made_from, lambda progress: course(self._bench(about, since), progress))
 
-    def _weighed_from(self, name: str) -> tuple[str, int, bytes, bool]:
+    def _weighed_from(
+        self, name: str, about: tuple[str, ...] = (), since: str = ""
+    ) -> tuple[str, tuple[str, ...], str, int, bytes, bool]:
         """What a weighing is made from: the register, the measurements beside it, and whether captures are gauged."""
         path = self.shelf.folder / KEPT
         measured = path.read_bytes() if path.is_file() else b""
         gauging = self.gauging()
-        return name, state_of(self.shelf), measured, gauging is None or gauging.wait(0)
+        return name, about, since, state_of(self.shelf), measured, gauging is None or gauging.wait(0)
 
-    def _bench(self) -> Bench:
-        made_from = self._weighed_from("bench")
-        return self.held(f"{made_from}", lambda shelf: shelf_bench(shelf, recordings=made_from[-1]))
+    def _bench(self, about: tuple[str, ...], since: str) -> Bench:
+        made_from = self._weighed_from("bench", about, since)
+        recordings = made_from[-1]
+        if about or since:  # as many as there are names and days, so none is kept
+            return shelf_bench(self.shelf, recordings=recordings, about=about, since=since)
+        return self.held(f"{made_from}", lambda shelf: shelf_bench(shelf, recordings=recordings))
 
     def diagnosis_if_ready(self) -> tuple[Diagnosis | None, bool]:
         """The diagnosis, None when there is none yet, and whether it is still being worked out.
