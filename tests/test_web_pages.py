@@ -314,7 +314,7 @@ def test_empty_pages_say_so_and_what_to_do(empty: Visitor) -> None:
         ("/nowhere", 404, "There is no page at this address."),
         ("/unit?no=D99", 404, "There is no unit D99 on the shelf."),
         ("/unit?no=%3Cscript%3E", 404, "There is no unit &lt;script&gt; on the shelf."),
-        ("/unit", 400, "The address lacks a right no."),
+        ("/unit", 400, "In the address “no” is missing, or cannot be right."),
         ("/disk?no=K99", 404, "There is no disk K99 on the shelf."),
         ("/unit/edit?no=D99", 404, "There is no unit D99"),
         ("/mechanism/new?unit=D99", 404, "There is no unit D99"),
@@ -323,7 +323,11 @@ def test_empty_pages_say_so_and_what_to_do(empty: Visitor) -> None:
         ("/recordings/read", 400, "No recording is chosen."),
         ("/recordings/read?capture=0123456789abcdef", 404, "There is no such recording on the shelf."),
         ("/recordings/read?capture=..%2F..%2Fetc%2Fpasswd", 404, "There is no such recording"),
-        ("/recordings/track?capture=x&cylinder=a&head=0", 400, "The address lacks a right cylinder."),
+        (
+            "/recordings/track?capture=x&cylinder=a&head=0",
+            400,
+            "In the address “cylinder” is missing, or cannot be right.",
+        ),
         ("/recordings/file?capture=x&number=1", 404, "There is no such recording"),
     ],
 )
@@ -659,6 +663,24 @@ def test_a_session_shows_each_side_and_every_track(full: Visitor) -> None:
     track = full.get(f"/recordings/track?capture={key}&cylinder=1&head=0").text
     assert "Track before" in track
     assert "Track after" in track
+
+
+def test_recordings_of_several_disks_read_together_are_told(full: Visitor) -> None:
+    keys = {
+        name: "&".join(f"capture={key_of(full, one)}" for one in ("one.vcd", name))
+        for name in ("worn.vcd", "session.vcd")
+    }
+    mixed = "these recordings are of disks K1 and K2, yet were read as of one"
+    page = full.get(f"/recordings/read?{keys['session.vcd']}").text
+    looked_over(page)
+    assert mixed in page
+    assert mixed not in full.get(f"/recordings/read?{keys['worn.vcd']}").text
+
+
+def test_an_empty_form_names_the_field_above_all_and_beside_it(full: Visitor) -> None:
+    visitor_page = full.post("/unit/new", {"inventory": "", "kind": "host"}).text
+    assert "Inventory number: this is needed." in visitor_page
+    assert "String should" not in visitor_page
 
 
 def test_recordings_read_together_mend_each_other(full: Visitor) -> None:

@@ -78,6 +78,11 @@ def routes(site: Site) -> APIRouter:
     return router
 
 
+def _called(kind: type[Record]) -> str:
+    """`a unit`, `an event`."""
+    return f"{'an' if kind.WORD[0] in 'aeio' else 'a'} {kind.WORD}"
+
+
 def _tag(kind: type[Record]) -> list[str | Any]:
     return [f"{kind.WORD}s"]
 
@@ -105,7 +110,7 @@ def _one(router: APIRouter, site: Site, kind: type[R]) -> None:
         return _there(site, kind, key)
 
     router.add_api_route(
-        f"/{kind.WORD}", one, response_model=kind, tags=_tag(kind), summary=f"Show a {kind.WORD}",
+        f"/{kind.WORD}", one, response_model=kind, tags=_tag(kind), summary=f"Show {_called(kind)}",
         operation_id=f"show-{kind.WORD}",
     )  # fmt: skip
 
@@ -118,7 +123,7 @@ def _adding(router: APIRouter, site: Site, kind: type[R]) -> None:
 
     router.add_api_route(
         f"/{kind.WORD}", add, methods=["POST"], status_code=201, response_model=kind, tags=_tag(kind),
-        summary=f"Add a {kind.WORD}", operation_id=f"add-{kind.WORD}",
+        summary=f"Add {_called(kind)}", operation_id=f"add-{kind.WORD}",
     )  # fmt: skip
 
 
@@ -135,7 +140,7 @@ def _changing(router: APIRouter, site: Site, kind: type[R]) -> None:
 
     router.add_api_route(
         f"/{kind.WORD}", change, methods=["PATCH"], response_model=kind, tags=_tag(kind),
-        summary=f"Change fields of a {kind.WORD}", operation_id=f"change-{kind.WORD}",
+        summary=f"Change fields of {_called(kind)}", operation_id=f"change-{kind.WORD}",
     )  # fmt: skip
 
 
@@ -223,7 +228,7 @@ def _worked_out(router: APIRouter, site: Site) -> None:
     tags: list[Any] = ["worked out"]
 
     @router.get(
-        "/causes", tags=tags, summary="What is at fault, as `indexhole causes --json` has it", operation_id="causes",
+        "/causes", tags=tags, summary="What is at fault, as indexhole causes --json has it", operation_id="causes",
         responses=WAITS, response_model=dict[str, Any],
     )  # fmt: skip
     def causes() -> Any:
@@ -236,7 +241,7 @@ def _worked_out(router: APIRouter, site: Site) -> None:
         return reading_of(site, [_there(site, CaptureRecord, key) for key in dict.fromkeys(capture)], layout)
 
     @router.get(
-        "/recover", tags=tags, summary="What captures hold, as `indexhole recover --json` has it",
+        "/recover", tags=tags, summary="What captures hold, as indexhole recover --json has it",
         operation_id="recover", responses=WAITS, response_model=dict[str, Any],
     )  # fmt: skip
     def recover(capture: Captures, layout: Layout = "") -> Any:

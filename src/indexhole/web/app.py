@@ -32,6 +32,7 @@ from indexhole.web.palette import palette_css
 from indexhole.web.sessions import Lock
 from indexhole.web.site import Site
 from indexhole.web.view import FOLDER
+from indexhole.web.words import listed
 
 _SENTENCES = {404: "there is no page at this address", 405: "this address cannot be used that way"}
 
@@ -107,8 +108,9 @@ def _misaddressed(request: Request, fault: Any) -> Response:
         error = fault.errors()[0]
         where = ".".join(str(part) for part in error["loc"])
         return JSONResponse(fault_json(str(error["msg"]).removeprefix("Value error, "), where), 422)
-    names = sorted({str(error["loc"][-1]) for error in fault.errors()})
-    return error_page(400, f"The address lacks a right {', '.join(names)}.")
+    names = sorted({f"“{error['loc'][-1]}”" for error in fault.errors()})
+    wrong = f"In the address {listed(names)} {'is' if len(names) == 1 else 'are'} missing, or cannot be right."
+    return error_page(400, wrong, "come here by a link of another page")
 
 
 def _broken(request: Request, fault: Exception) -> Response:

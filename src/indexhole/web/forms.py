@@ -116,17 +116,19 @@ def form(
     """
     held = values or {}
     named = fault.where.rpartition(" ")[2] if fault else ""
-    of_field = named if any(ask.name == named for ask in asks) else ""
+    of_field = next((ask.label for ask in asks if ask.name == named), "")
     what = "" if fault is None else sentence(fault.what) if of_field else told_whole(fault)
     fields = tuple(
         replace(
-            _field(ask, held.get(ask.name), what if ask.name == of_field else ""),
+            _field(ask, held.get(ask.name), what if of_field and ask.name == named else ""),
             how=stands.get(ask.name) if stands else None,
         )
         for ask in asks
     )
     shown = unfold if stands is not None else None
-    return Form(action, button, fields, what, tuple((hidden or {}).items()), shown)
+    # above all it has its field's name before it, which may be far below
+    above = f"{of_field}: {sentence(fault.what, start=False)}" if fault and of_field else what
+    return Form(action, button, fields, above, tuple((hidden or {}).items()), shown)
 
 
 def _field(ask: Ask, value: Any, fault: str) -> Field:

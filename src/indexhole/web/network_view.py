@@ -143,7 +143,7 @@ def level_figure(levelled: Levelled, part_number: int) -> Figure:
     named = ", ".join(part.nodes[k] for k in order)
     summary = (
         f"{plural(len(part.nodes), 'place')} from low to high: {named}. Bars are two standard uncertainties; "
-        f"{plural(len(checks), 'tie')} with their residuals."
+        f"{'1 tie with its residual' if len(checks) == 1 else f'{len(checks)} ties with their residuals'}."
     )
     if suspected & {c.tie.name for c in checks}:
         summary += " Ties that do not fit are dashed and say blunder?"

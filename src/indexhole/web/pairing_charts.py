@@ -112,15 +112,15 @@ def _margin(curve: Curve, margin: Floats, spread: Floats, title: str, what: str,
     y_ends = (min(float(known.min()), 0.0) - 0.06 * span, float(known.max()) + 0.06 * span)
     x, y = _cylinders(curve), Axis(title, *y_ends, nice_ticks(*y_ends, 5))
     zero = (1 - y.share(0.0)) * HIGH
-    parts = [f'<path class="none-left" vector-effect="non-scaling-stroke" d="M0 {zero:.0f}H{WIDE}"/>']
     bands, lines = [], []
     for side in _sides(curve):
         here = curve.side == side
         across = curve.cylinder[here].astype(np.float64)
         bands.append(f'<path class="band" d="{band_path(x, y, across, low[here], high[here])}"/>')
         lines.append(_line(_SIDES[min(side, 1)], line_path(x, y, across, margin[here])))
-    # no band may lie over the other side's line
-    parts += bands + lines
+    # no band may lie over the line of nothing left, nor over the other side's line
+    nothing_left = f'<path class="none-left" vector-effect="non-scaling-stroke" d="M0 {zero:.0f}H{WIDE}"/>'
+    parts = [*bands, nothing_left, *lines]
     worst = int(np.nanargmin(margin)) if np.isfinite(margin).any() else 0
     told = f"{number(float(margin[worst]), places)} ± {number(float(spread[worst]), places)}"
     summary = f"There is least on cylinder {int(curve.cylinder[worst])}: {told} {what}."

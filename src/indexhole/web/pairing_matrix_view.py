@@ -89,6 +89,9 @@ def matrix_page(matrix: Matrix, choices: tuple[Choice, ...], told: tuple[str, ..
     cells = matrix.cells.values()
     tried = sum(cell.proof is not None for cell in cells)
     words = [f"{n} {word}" for word in ("works", "doubtful", "fails", "unproven") if (n := _count(matrix, word))]
+    elsewhere = sum(not cell.fits for cell in cells)
+    if elsewhere:
+        words.append(f"{elsewhere} do not go in")
     groups = dict.fromkeys(row.group for row in matrix.rows)
     return MatrixPage(
         title="Pairing",
@@ -96,7 +99,7 @@ def matrix_page(matrix: Matrix, choices: tuple[Choice, ...], told: tuple[str, ..
         told=told,
         choices=choices,
         row_word=matrix.row_word,
-        outcome=f"{plural(len(cells), 'pairing')}: {', '.join(words)}. {tried} of them tried at the bench.",
+        outcome=f"{plural(len(cells), 'pairing')}: {', '.join(words)}. {tried} tried at the bench.",
         differs=tuple(_differs_view(cell) for cell in matrix.ordered() if cell.differs),
         groups=tuple(_group_view(matrix, group, k) for k, group in enumerate(groups)),
     )

@@ -263,7 +263,8 @@ def budget_page(stock: Stock, asked: Question, answer: Answer | None, fault: str
         writer_said=plain(setup.writer_said),
         risk=risk_view(answer),
         answer=answer_view(answer, remedies=True),
-        proven=proof_words(proof),
+        # the verdict stands before it as a mark
+        proven=proof_words(proof).removeprefix(f"{proof.verdict}, " if proof else ""),
         proven_verdict=proof.verdict if proof else "unproven",
         trials=tuple((t, trial_link(t)) for t in proof.trials) if proof else (),
         differs=sentence(plain(answer.differs)),

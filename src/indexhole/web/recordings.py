@@ -193,6 +193,7 @@ def reading_page(
     only = surface.tracks[0] if len(surface.tracks) == 1 else None
     counts = Counter(str(s.state) for t in surface.tracks for s in t.sectors)
     layouts = load_layouts()
+    warnings = (*_mixed(records), *surface.warnings, *_gauge_warnings(reading))
     return ReadingPage(
         title=records[0].name if len(records) == 1 else f"{len(records)} recordings together",
         section="Recordings",
@@ -213,7 +214,7 @@ def reading_page(
         stray=stray_view(reading.stray) if reading.stray else None,
         gauged=tuple(_gauge_table(found, len(reading.gauged) > 1) for found in reading.gauged),
         volume=_volume_view(reading, keys, layout),
-        warnings=tuple(dict.fromkeys(for_page(w) for w in (*surface.warnings, *_gauge_warnings(reading)))),
+        warnings=tuple(dict.fromkeys(for_page(w) for w in warnings)),
         downloads=_downloads(reading, keys, layout),
     )
 
@@ -235,6 +236,14 @@ def track_page(
         before=_track_link(tracks[at - 1], keys, layout) if at > 0 else "",
         after=_track_link(tracks[at + 1], keys, layout) if at + 1 < len(tracks) else "",
     )
+
+
+def _mixed(records: Sequence[CaptureRecord]) -> tuple[str, ...]:
+    """A word of warning where recordings of several disks are read as if they were of one."""
+    disks = sorted({record.disk for record in records if record.disk})
+    if len(disks) < 2:
+        return ()
+    return (f"these recordings are of disks {listed(disks)}, yet were read as of one: what is shown may mix them",)
 
 
 def _gauge_warnings(reading: Reading) -> tuple[str, ...]:
