@@ -212,8 +212,16 @@ def test_fields_change_from_text(bench):
     assert bench.json("change", "disk", "K1", "sides=1")["disk"]["sides"] == 1
     assert "disk sides: Input should be 1 or 2" in bench.refused("change", "disk", "K1", "sides=3")
     assert "'sides' is not FIELD=VALUE" in bench.refused("change", "disk", "K1", "sides")
-    assert "disk colour: Extra inputs are not permitted" in bench.refused("change", "disk", "K1", "colour=red")
+    no_field = bench.refused("change", "disk", "K1", "colour=red")
+    assert "disk colour: there is no such field; fields are inventory, title, " in no_field
     assert "did you mean K1" in bench.refused("change", "disk", "K2", "title=x")
+
+
+def test_wrong_use_is_told_in_plain_words(bench):
+    signed_late = bench.refused("add", "note", "x", "--who", "Ada")
+    assert signed_late.startswith("indexhole: --who goes before the command: indexhole shelf --who ...; see ")
+    assert "'what': 'trial' is not one of 'units'" in bench.refused("list", "trial")
+    assert "'--sides': should be a valid integer; see" in bench.refused("add", "disk", "K1", "--sides", "two")
 
 
 def test_a_loss_needs_an_answer(bench, sheet):

@@ -59,7 +59,7 @@ def test_a_field_may_be_not_known_or_as_told(bench):
     assert "maker  not known  no plate" in told
     assert "title  as told    the previous owner" in bench("show", "D1")
     assert [s["field"] for s in bench.json("standing", "unit", "D1", "title", "plain")["standings"]] == ["maker"]
-    assert "needs a value, and who said so" in bench.refused("standing", "unit", "D1", "state", "as told")
+    assert "so nothing was told; fill it in first" in bench.refused("standing", "unit", "D1", "state", "as told")
 
 
 def test_who_signs_a_sheet_is_kept_with_its_trials(bench, tmp_path, capsys):
@@ -159,10 +159,10 @@ def test_entries_go_out_and_come_in_as_spreadsheets(bench, tmp_path):
     bench("import", cells, "--kind", "unit")
     assert bench.json("list", "units")["units"][0]["title"] == "Twin"
     cells.write_text("inventory,kind,weight_kg\nD2,drive unit,heavy\n")
-    assert "C2 (weight_kg): Input should be a valid number" in bench(
-        "import", cells, "--kind", "unit", "--dry-run", status=1
+    assert "C2 (weight_kg): 'heavy' is no number" in bench("import", cells, "--kind", "unit", "--dry-run", status=1)
+    assert "units.csv: C2 (weight_kg): 'heavy' is no number; nothing was changed" in bench.refused(
+        "import", cells, "--kind", "unit"
     )
-    assert "1 faults: C2 (weight_kg)" in bench.refused("import", cells, "--kind", "unit")
     assert [unit["title"] for unit in bench.json("export", "--kind", "unit")["units"]] == ["Twin", ""]
 
 

@@ -70,12 +70,12 @@ def test_every_faulty_cell_is_told_by_its_place(shelf):
     plan = plan_import(shelf, Unit, rows)
     lines = [fault.line for fault in plan.faults]
     assert lines[0].startswith("B2 (kind): Input should be 'drive unit', 'host', 'lead' or 'adapter'")
-    assert lines[1].startswith("D2 (weight_kg): Input should be a valid number")
+    assert lines[1].startswith("D2 (weight_kg): 'heavy' is no number")
     assert lines[2].startswith("E3 (acquired_when): 'long ago' is not a date")
     assert lines[3:] == [
         "F4 (no heading): stands under no heading; clear it or name it",
         "A6 (inventory): L1 stands in row 5 already",
-        "A7 (inventory): Field required",
+        "A7 (inventory): is needed",
     ]
     with pytest.raises(InputFault, match=r"^u\.csv: 6 faults: B2 \(kind\).*and 1 more; nothing was changed"):
         carry_out(shelf, plan, "u.csv")

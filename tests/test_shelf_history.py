@@ -156,8 +156,8 @@ def test_a_field_may_be_not_known_without_being_empty_or_be_as_told(shelf):
         ("colour", "not known", "", "a unit has no field colour that could be doubted"),
         ("inventory", "as told", "him", "a unit has no field inventory that could be doubted"),
         ("title", "not known", "", "unit D1 title: it says 'Box', and so is known; empty it first"),
-        ("maker", "as told", "him", "unit D1 maker: as told needs a value, and who said so"),
-        ("title", "as told", "", "unit D1 title: as told needs a value, and who said so"),
+        ("maker", "as told", "him", "unit D1 maker: it is empty, so nothing was told; fill it in first"),
+        ("title", "as told", "", "unit D1 title: who told it is not said; name the source"),
         ("title", "rumour", "him", "'rumour' is no standing of a field; use not known or as told"),
     ],
 )
@@ -184,7 +184,7 @@ def test_how_fields_stand_goes_with_what_they_say(shelf):
     shelf.undo()
     assert (shelf.get(Unit, "D1").title, shelf.standings_of(Unit, "D1")) == ("Box", {})
     # nothing is kept where one of them does not fit
-    with pytest.raises(InputFault, match="unit D1 maker: as told needs a value"):
+    with pytest.raises(InputFault, match="unit D1 maker: it is empty"):
         shelf.update(Unit, "D1", title="Chest", stands={"maker": FieldStanding("maker", "as told", "a clerk")})
     assert shelf.get(Unit, "D1").title == "Box"
 

@@ -93,7 +93,7 @@ def test_a_moment_without_a_zone_is_our_own_fault():
         (Unit, {"inventory": "", "kind": "host"}, "unit inventory: String should have at least 1 character"),
         (Unit, {"inventory": " D1", "kind": "host"}, "no space at its ends"),
         (Unit, {"inventory": "D1", "kind": "toaster"}, "unit kind: Input should be 'drive unit', 'host', 'lead' or"),
-        (Unit, {"inventory": "D1", "kind": "host", "colour": "grey"}, "unit colour: Extra inputs are not permitted"),
+        (Unit, {"inventory": "D1", "kind": "host", "colour": "grey"}, "unit colour: there is no such field"),
         (Unit, {"inventory": "D1", "kind": "host", "disk_class": "131"}, "'131' is no disk class; known are 130-100"),
         (Unit, {"inventory": "D1", "kind": "host", "title": "a\0b"}, "holds a NUL character"),
         (Mechanism, {"mechanism": "D1"}, "'D1' is not UNIT.NUMBER; write it as D1.0"),

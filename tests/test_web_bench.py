@@ -358,8 +358,8 @@ def test_what_is_not_known_shows_on_the_page_of_its_thing(visitor: Visitor, kind
     ("typed", "told"),
     [
         ({"how__title": "not known"}, "It says &#39;Twin drive&#39;, and so is known."),
-        ({"how__maker": "as told", "source__maker": "a clerk"}, "As told needs a value, and who said so."),
-        ({"how__title": "as told"}, "As told needs a value, and who said so."),
+        ({"how__maker": "as told", "source__maker": "a clerk"}, "It is empty, so nothing was told."),
+        ({"how__title": "as told"}, "Who told it is not said."),
         ({"how__title": "rumour", "source__title": "a clerk"}, "is no standing of a field"),
         ({"how__title": "as told", "source__title": "x" * 2001}, "longer than 2000 characters"),
     ],

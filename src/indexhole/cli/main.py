@@ -90,6 +90,28 @@ def _complain(line: str) -> None:
     print(f"indexhole: {' '.join(line.split())}", file=sys.stderr)
 
 
+def _usage_line(fault: typer.TyperException) -> str:
+    """What is wrong with how a command was called, and where to look."""
+    place: typer.Context | None = getattr(fault, "ctx", None)
+    option = getattr(fault, "option_name", None)
+    outer = place.parent if place else None
+    while outer is not None:
+        if any(option in param.opts for param in outer.command.params):
+            # a keeper who signs a change at its end is told where the signature goes
+            return (
+                f"{option} goes before the command: {outer.command_path} {option} ...; see {outer.command_path} --help"
+            )
+        outer = outer.parent
+    told = (
+        fault.format_message()
+        .rstrip(".")
+        .partition(", unable to parse")[0]
+        .replace("Value error, ", "")
+        .replace(": Input should be ", ": should be ")
+    )
+    return f"{told}; see {place.command_path if place else 'indexhole'} --help"
+
+
 def run(arguments: Sequence[str]) -> int:
     """Run one command line and return its exit status; an exception of our own making passes through."""
     command = typer.main.get_command(app)
@@ -104,8 +126,7 @@ def run(arguments: Sequence[str]) -> int:
         return 2
     except typer.TyperException as fault:
         # every usage fault is of this family and carries the context it arose in
-        place = getattr(fault, "ctx", None)
-        _complain(f"{fault.format_message().rstrip('.')}; see {place.command_path if place else 'indexhole'} --help")
+        _complain(_usage_line(fault))
         return 2
     except (KeyboardInterrupt, EOFError, typer.Abort):
         return STOPPED

@@ -120,7 +120,10 @@ def standing(
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
-    """Say how a field stands: it may be not known without being empty, or be as the previous owner said."""
+    """Say how a field stands: looked for and not known, or as somebody told it.
+
+    As: shelf standing unit D1 maker "as told" --source "the giver".
+    """
     record = kind_of(kind)
     with opened_shelf(folder) as opened:
         opened.put_standing(record, key, field, None if how == "plain" else how, source)

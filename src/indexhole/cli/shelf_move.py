@@ -38,8 +38,10 @@ def import_sheet(
 ) -> None:
     """Add the trials of a sheet, or add and change entries by the rows of a spreadsheet; all or none.
 
-    What trials name and the shelf does not know enters as unproven. In a spreadsheet of entries the first row names
-    fields; a row whose key stands on the shelf changes that entry in these fields.
+    A trial sheet is CSV with the columns trial, when, operation, host, lead, mechanism, disk, side, first_cylinder,
+    last_cylinder, sectors_tried, sectors_failed and note. What trials name and the shelf does not know enters
+    as unproven. In a spreadsheet of entries the first row names fields; a row whose key stands on the shelf changes
+    that entry in these fields.
     """
     if kind != "trial":
         _import_entries(sheet, kind, dry_run, as_json, folder)

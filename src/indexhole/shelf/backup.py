@@ -190,7 +190,8 @@ def _folder_of(folder: Path, packed_up: zipfile.ZipFile, manifest: Manifest) -> 
     unfinished = folder.parent / f".part-{secrets.token_hex(4)}"
     try:
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise ShelfFault("something stands here already", where=str(folder), remedy="name an empty folder")
+            remedy = "name an empty folder with --shelf"
+            raise ShelfFault("something stands here already", where=str(folder), remedy=remedy)
         try:
             unfinished.mkdir(parents=True)
             for name in manifest.members:

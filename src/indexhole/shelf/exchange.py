@@ -12,9 +12,9 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import ValidationError
 
-from indexhole.errors import FAULTS_SHOWN, InputFault
+from indexhole.errors import InputFault, together
 from indexhole.shelf.additions import Firmware, Loan, Part
-from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, fault_words
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.spreadsheet import cell_text
 
@@ -147,13 +147,7 @@ def carry_out(shelf: Shelf, plan: Plan[R], source: str = "", progress: Progress 
     Raises InputFault when the plan has faults, or when an entry was changed since it was made.
     """
     if plan.faults:
-        more = len(plan.faults) - FAULTS_SHOWN
-        told = " | ".join(fault.line for fault in plan.faults[:FAULTS_SHOWN])
-        raise InputFault(
-            f"{len(plan.faults)} faults: {told}{f' | and {more} more' if more > 0 else ''}",
-            where=source,
-            remedy="nothing was changed; mend these cells",
-        )
+        raise together([fault.line for fault in plan.faults], source, "nothing was changed; mend these cells")
     edits = [
         (entry.before.key, {name: will for name, _, will in entry.fields}, entry.revision) for entry in plan.changed
     ]
@@ -230,7 +224,7 @@ def _told(kind: type[Record], number: int, columns: Mapping[int, str], fault: Va
     found = []
     for error in fault.errors():
         name = str(error["loc"][0]) if error["loc"] else ""
-        what = str(error["msg"]).removeprefix("Value error, ")
+        what = fault_words(error)
         if name and name not in places:
             what, name = f"{name}: {what}", ""
         found.append(CellFault(number, places.get(name, 0), name, what))

@@ -21,6 +21,7 @@ from pydantic import (
     ValidationError,
     model_validator,
 )
+from pydantic_core import ErrorDetails
 
 from indexhole.errors import InputFault
 from indexhole.shelf.dates import span_of
@@ -337,6 +338,23 @@ class Note(Record):
 R = TypeVar("R", bound=Record)
 
 
+_FAULT_WORDS = {
+    "extra_forbidden": "there is no such field",
+    "missing": "is needed",
+    "float_parsing": "{given} is no number",
+    "int_parsing": "{given} is no whole number",
+    "bool_parsing": "{given} is neither yes nor no",
+}
+
+
+def fault_words(error: ErrorDetails) -> str:
+    """What is wrong with one value, in a keeper's words."""
+    words = _FAULT_WORDS.get(error["type"])
+    if words is not None:
+        return words.format(given=repr(str(error["input"])[:40]))
+    return error["msg"].removeprefix("Value error, ")
+
+
 def checked(kind: type[R], /, **values: Any) -> R:
     """A record from outside values. Raises InputFault that names field, fault and remedy."""
     try:
@@ -344,5 +362,7 @@ def checked(kind: type[R], /, **values: Any) -> R:
     except ValidationError as fault:
         error = fault.errors()[0]
         place = f"{kind.WORD} {'.'.join(str(part) for part in error['loc'])}".rstrip()
-        told = str(error["msg"]).removeprefix("Value error, ")
-        raise InputFault(told, where=place, remedy="mend the value and try again") from fault
+        remedy = "mend the value and try again"
+        if error["type"] == "extra_forbidden":
+            remedy = f"fields are {', '.join(kind.model_fields)}"
+        raise InputFault(fault_words(error), where=place, remedy=remedy) from fault

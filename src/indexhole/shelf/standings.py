@@ -62,8 +62,10 @@ def put(change: Writing, record: Record, field: str, standing: FieldWord | None,
     where, held = f"{kind.WORD} {record.key} {field}", getattr(record, field)
     if standing == "not known" and not _fits(standing, held):
         raise InputFault(f"it says {held!r}, and so is known", where=where, remedy="empty it first")
-    if standing == "as told" and not (_fits(standing, held) and source):
-        raise InputFault("as told needs a value, and who said so", where=where)
+    if standing == "as told" and not _fits(standing, held):
+        raise InputFault("it is empty, so nothing was told", where=where, remedy="fill it in first")
+    if standing == "as told" and not source:
+        raise InputFault("who told it is not said", where=where, remedy="name the source")
     if len(source) > LONGEST_SOURCE:
         raise InputFault(f"who said so is longer than {LONGEST_SOURCE} characters", where=where)
     row = change.connection.execute(
