@@ -124,6 +124,20 @@ def test_a_mistyped_disk_is_remarked_on(sheet, capsys):
     assert capsys.readouterr().err == "indexhole: --irreplaceable K9: no trial names this disk\n"
 
 
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        (["--leave-out", "T1"], "--leave-out goes only with --network; add it"),
+        (["--datum", "mean"], "--datum goes only with --network; add it"),
+        (["--network", "--plan", "3"], "--plan goes only without --network; leave one out"),
+        (["--network", "--since", "2026-03-01"], "--since goes only without --network; leave one out"),
+    ],
+)
+def test_an_option_of_the_other_job_is_refused_not_passed_over(sheet, capsys, given, told):
+    assert edge.run(["causes", str(sheet), *given]) == 2
+    assert capsys.readouterr() == ("", f"indexhole: {told}\n")
+
+
 def test_from_the_shelf_with_its_marks(tmp_path, capsys):
     folder = tmp_path / "shelf"
     shelf = Shelf.open(folder, create=True)

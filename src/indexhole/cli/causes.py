@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from indexhole.cli.present import AsJson, ShelfFolder, emit_json, remark, say
+from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
     from indexhole.jobs.faulting import Bench
@@ -74,6 +75,15 @@ def causes(
     too, and disks the register marks irreplaceable are kept from writes. Exit status 0 whatever is found.
     """
     kept = irreplaceable or []
+    levels = {"--measurements": measurements, "--datum": datum, "--leave-out": leave_out}
+    ranks = {"--next": next_only, "--plan": plan, "--top": top, "--met": met, "--about": about, "--since": since}
+    idle = [option for option, given in (ranks if network else levels).items() if given]
+    if idle:
+        # left unheeded it would pass for heeded
+        raise InputFault(
+            f"{idle[0]} goes only {'without' if network else 'with'} --network",
+            remedy="leave one out" if network else "add it",
+        )
     if network:
         from indexhole.cli.levelling import tell_network
 
