@@ -70,7 +70,7 @@ def test_it_tells_what_was_on_the_disks(shown):
     assert any("K6 holds 'HARBOUR MASTER' (linked): 12 files" in line and "all sound" in line for line in lines)
     assert any("K19 holds 'TOWER 1991' (fat12): 13 files" in line for line in lines)
     assert any("WATCH" in line and line.endswith(": suspect") for line in lines)
-    assert any("sector 4 rewritten by W2 (speed -1." in line for line in lines)
+    assert any("sector 4 rewritten by W2 (speed −1." in line for line in lines)
 
 
 def test_the_commands_it_proposes_work(shown, capsys):

@@ -307,7 +307,7 @@ def test_recover_tells_the_writers_and_what_they_may_be(dump, shelf, capsys) -> 
     told = ran(capsys, "recover", dump, "--layout", FM.id, "--writers", "--shelf", shelf.folder)
     lines = [line.strip() for line in told.splitlines()]
     start = lines.index("Who wrote it")
-    assert lines[start + 1].startswith("formatted by W1 (speed -0.7")
+    assert lines[start + 1].startswith("formatted by W1 (speed −0.7")
     assert lines[start + 2].startswith("sector 7 rewritten by W2 (speed +1.6")
     assert lines[start + 3].startswith("15 data fields lie on the grid of the ids, as formatted")
     assert lines[start + 4].startswith("W1 may be, by speed: D3.0 0.")
@@ -331,7 +331,7 @@ def test_recover_without_asking_tells_nothing_of_writers(dump, capsys) -> None:
 
 def test_gauge_has_a_part_on_the_writers(dump, capsys) -> None:
     told = ran(capsys, "gauge", dump, "--layout", FM.id)
-    assert "Who wrote it\n  formatted by W1 (speed -0.7" in told
+    assert "Who wrote it\n  formatted by W1 (speed −0.7" in told
     assert "sector 7 rewritten by W2" in told
 
 

@@ -20,9 +20,11 @@ _MOST_ROWS = 60
 
 def tell_writers(lines: Sequence[str], writers: Writers) -> None:
     """Print the sentences, and the stretches laid over the format as a table."""
+    from indexhole.jobs.signs import plain
+
     say("Who wrote it")
     for line in lines:
-        say(f"  {line}")
+        say(f"  {plain(line)}")
     rows = [
         [
             *track.place,

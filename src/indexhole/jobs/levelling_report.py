@@ -92,7 +92,9 @@ def _tie_line(check: Check, levelled: Levelled) -> str:
     tie = check.tie
     fit = "unchecked"
     if check.redundancy > 1e-7:
-        fit = f"residual {check.residual:+.3g}, w {check.w:+.1f}, a blunder from {check.smallest_found:.2g} shows"
+        w = round(check.w, 1) + 0.0
+        blunder = float(f"{check.smallest_found:.2g}")
+        fit = f"residual {check.residual:+.3g}, w {w:{'+' if w else ''}.1f}, a blunder from {blunder:g} shows"
     turnable = any(tie.name in block for block in levelled.signs.mirrored)
     unsure = ", which way is not known" if turnable or tie.name in levelled.signs.unsure else ""
     value = rounded(tie.value, tie.uncertainty, sign=True)

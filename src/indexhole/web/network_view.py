@@ -273,6 +273,6 @@ def _row(check: Check, unit: str, suspected: set[str], turnable: frozenset[str] 
         measured(tie.value, tie.uncertainty, ""),
         _signed(check.residual) if seen else "",
         f"{number(check.w, 1)}{' (above the limit)' if limit else ''}" if seen else "",
-        f"{check.smallest_found:.3g}" if seen else "none",
+        f"{float(f'{check.smallest_found:.3g}'):g}" if seen else "none",
         ", ".join(words) or "fits",
     )
