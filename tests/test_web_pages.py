@@ -214,7 +214,12 @@ def ranked(rows: tuple[Trial, ...], kept: frozenset[str]) -> Diagnosis:
 @pytest.fixture(autouse=True)
 def patient(monkeypatch: pytest.MonkeyPatch) -> None:
     """Pages wait for what they show, so that what they show does not depend on the machine."""
-    for module, name in ((capture_routes, "PATIENCE_S"), (cause_routes, "PATIENCE_S"), (site, "GLANCE_S")):
+    for module, name in (
+        (capture_routes, "PATIENCE_S"),
+        (cause_routes, "PATIENCE_S"),
+        (cause_routes, "GLANCE_S"),
+        (site, "GLANCE_S"),
+    ):
         monkeypatch.setattr(module, name, 300.0)
     monkeypatch.setattr(site, "diagnose", lambda bench: ranked(tuple(bench.trials), bench.irreplaceable))
 
