@@ -80,14 +80,23 @@ def test_row_law_is_a_law() -> None:
 
 def test_row_law_against_scipy() -> None:
     node = 60
-    mean = -math.expm1(-kernel.NODES[node])
-    wide = kernel._WIDE_SHARE * mean / (mean + kernel._COMMON_FAILURE)
     found = kernel.row_table(np.array([7]), np.array([117]), np.array([13]))[:, 0, node]
-    for rough, common in ((0, wide), (1, 0.0)):
+
+    def plain(rough: int, at: int) -> float:
+        mean = -math.expm1(-kernel.NODES[at])
+        common = 0.0 if rough else kernel._WIDE_SHARE * mean / (mean + kernel._COMMON_FAILURE)
         laws = [(c, share * (1 - common)) for c, share in kernel._LAWS[rough]]
         laws.append((kernel._LAWS[rough][-1][0], common))
-        expected = sum(share * betabinom.pmf(7, 117, mean * c, (1 - mean) * c) for c, share in laws)
-        expected = (1 - kernel._SURPRISE[rough]) * expected + kernel._SURPRISE[rough] * 0.5 / 118
+        return float(sum(share * betabinom.pmf(7, 117, mean * c, (1 - mean) * c) for c, share in laws))
+
+    for rough in (0, 1):
+        shifts = (
+            (-kernel._STRAYS_BY, kernel._STRAYS),
+            (0, 1 - 2 * kernel._STRAYS),
+            (kernel._STRAYS_BY, kernel._STRAYS),
+        )
+        law = sum(share * plain(rough, node + shift) for shift, share in shifts)
+        expected = (1 - kernel._SURPRISE[rough]) * law + kernel._SURPRISE[rough] * 0.5 / 118
         assert found[rough] == pytest.approx(expected)
 
 

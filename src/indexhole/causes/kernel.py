@@ -30,6 +30,8 @@ HAZARD_CAP = 12.0
 _LOWEST = 1e-5
 NODES: Floats = np.geomspace(_LOWEST, HAZARD_CAP, 96)
 _STEP = float(np.log(NODES[1] / NODES[0]))
+# One row of an operation strays by a factor of 20 in its hazard, up and down with this chance each. Our own choice.
+_STRAYS, _STRAYS_BY = 0.004, round(3.0 / _STEP)
 # What a lead's lapse leaves of a row: nearly always nothing.
 _LAPSE_WHOLE = 0.99
 
@@ -88,8 +90,19 @@ def _count_table(failed: Ints, tried: Ints, tracks: Ints) -> Floats:
                 law += share * (1 - common) * np.exp(_log_beta_binomial(k, n, mean, concentration))
         tables.append(law)
     tables += [_by_tracks(failed, tried, tracks, c) for c in _BY_TRACKS]
-    table: Floats = np.stack([(1 - s) * law + s * surprise for s, law in zip(_SURPRISE * 2, tables, strict=True)])
+    table: Floats = np.stack(
+        [(1 - s) * _strayed(law) + s * surprise for s, law in zip(_SURPRISE * 2, tables, strict=True)]
+    )
     return table
+
+
+def _strayed(law: Floats) -> Floats:
+    """The law of rows, (rows, nodes), when now and then the hazard of one is far from that of the others."""
+    places = np.arange(len(NODES))
+    found: Floats = (1 - 2 * _STRAYS) * law
+    for shift in (-_STRAYS_BY, _STRAYS_BY):
+        found += _STRAYS * law[:, np.clip(places + shift, 0, len(NODES) - 1)]
+    return found
 
 
 def _by_tracks(failed: Ints, tried: Ints, tracks: Ints, concentration: float) -> Floats:
