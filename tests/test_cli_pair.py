@@ -98,10 +98,10 @@ def test_recordings_tell_of_speeds_when_asked(capsys, folder, tmp_path):
     asked = ("--disk", "K20", "--reader", "D7.0", "--json")
     before = json.loads(ran(capsys, own, *asked))["evidence"]
     after = json.loads(ran(capsys, own, *asked, "--recordings"))["evidence"]
-    assert not any("spindle_speed" in words for words in before)
+    assert not any("gauged speed" in words for words in before)
     (told,) = [words for words in after if words.startswith("D7.0")]
     assert re.search(r"speed \+1\.[012]", told), told
-    assert "spindle_speed 303" in told or "spindle_speed 304" in told
+    assert "gauged speed 303" in told or "gauged speed 304" in told
 
 
 def test_the_matrix_of_one_class_names_what_goes_in(capsys, folder):

@@ -117,7 +117,7 @@ def test_a_gauge_alone_is_a_normal_times_a_normal() -> None:
     offset = told.mechanisms["A"].offset_um
     assert offset.mean() == pytest.approx(10.0 / 36.0 / precision, abs=0.6)
     assert offset.std() == pytest.approx(precision**-0.5, rel=0.12)
-    assert "radial_offset 10 +/- 6" in told.words["A"][0]
+    assert "gauged offset 10 +/- 6 um" in told.words["A"][0]
 
 
 def test_without_evidence_nothing_is_believed() -> None:

@@ -91,7 +91,7 @@ def test_a_keepers_day(browser: Any, served: Served, files: Path, tmp_path: Path
 
     # what is known of it only by hearsay, and what nobody knows
     page.get_by_role("link", name="Change", exact=True).first.click()
-    assert not page.locator("#how-state").is_visible()
+    page.locator("#how-state").wait_for(state="hidden")
     page.locator("#unfold").focus()
     page.keyboard.press("Space")
     assert not page.locator("#source-state").is_visible()
@@ -103,7 +103,7 @@ def test_a_keepers_day(browser: Any, served: Served, files: Path, tmp_path: Path
     assert "not known" in page.inner_text("main")
     page.get_by_role("link", name="Change", exact=True).first.click()
     assert page.locator("#source-acquired").is_visible()
-    assert not page.locator("#how-state").is_visible()
+    page.locator("#how-state").wait_for(state="hidden")
     keep(page)
 
     # a disk to try it with
