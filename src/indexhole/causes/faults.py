@@ -80,13 +80,15 @@ def prior_of(faults: Iterable[Fault], met: Mapping[str, float] = NOTHING_TOLD) -
 
     Raises InputFault for a word of `met` that is none, or a number below 0 or above 1.
     """
-    wrong = next((word for word, often in met.items() if word not in _MET or not 0 <= often <= 1), None)
-    if wrong is not None:
-        raise InputFault(
-            "how often a fault is met wants a number from 0 to 1",
-            where=f"{wrong}={met[wrong]:g}",
-            remedy=f"give it for one of {', '.join(_MET)}; off-speed counts with misaligned",
-        )
+    for word, often_met in met.items():
+        if word not in _MET:
+            raise InputFault(
+                "is no fault of which it can be said how often it is met",
+                where=repr(word),
+                remedy=f"name one of {', '.join(_MET)}; off-speed counts with misaligned",
+            )
+        if not 0 <= often_met <= 1:
+            raise InputFault("how often a fault is met wants a number from 0 to 1", where=f"{word}={often_met:g}")
     faults = list(faults)
     count = Counter((f.fault, bool(f.condition)) for f in faults)
     often = {f: NOTED if f.condition else met.get(f.fault, _MET[f.fault]) for f in faults}
