@@ -277,7 +277,13 @@ def main() -> None:
     text = "".join(f"## {title}\n\n{table}\n" for title, table in parts.items())
     print(text, misses(found), sep="")
     if asked.out is not None:
-        (asked.out / "causes.md").write_text(f"# How often the planted fault is named first\n\n{text}".rstrip() + "\n")
+        head = (
+            "# How often the planted fault is named first\n\n"
+            f"Made by `python -m studies.causes --benches {asked.benches} --planned {asked.planned}`; how the benches\n"
+            "are made and weighed is told in `docs/causes.md`. `Told how often` is ours when it knows how often the\n"
+            "generator plants each kind of fault. Differences are to the oracle, with their standard uncertainty.\n\n"
+        )
+        (asked.out / "causes.md").write_text(f"{head}{text}".rstrip() + "\n")
 
 
 if __name__ == "__main__":
