@@ -210,7 +210,7 @@ def test_fields_change_from_text(bench):
     assert told["disk"]["importance"] == "irreplaceable"
     assert told["disk"]["sides"] is None
     assert bench.json("change", "disk", "K1", "sides=1")["disk"]["sides"] == 1
-    assert "disk sides: Input should be 1 or 2" in bench.refused("change", "disk", "K1", "sides=3")
+    assert "disk sides: '3' is none of 1 or 2" in bench.refused("change", "disk", "K1", "sides=3")
     assert "'sides' is not FIELD=VALUE" in bench.refused("change", "disk", "K1", "sides")
     no_field = bench.refused("change", "disk", "K1", "colour=red")
     assert "disk colour: there is no such field; fields are inventory, title, " in no_field

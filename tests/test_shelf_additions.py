@@ -62,12 +62,12 @@ def test_each_addition_is_given_its_key_and_kept_whole(shelf):
 @pytest.mark.parametrize(
     ("kind", "values", "told"),
     [
-        (Part, {"unit": "D1", "name": ""}, "part name: String should have at least 1 character"),
+        (Part, {"unit": "D1", "name": ""}, "part name: this is needed"),
         (Part, {"unit": "D9", "name": "x"}, "there is no unit D9 on the shelf"),
         (Firmware, {"unit": "D1", "version": "1", "seen_when": "lately"}, "'lately' is not a date"),
         (Loan, {"party": "x"}, "a loan is of one unit or of one disk"),
         (Loan, {"party": "x", "unit": "D1", "disk": "K1"}, "a loan is of one unit or of one disk"),
-        (Loan, {"party": "x", "unit": "D1", "direction": "away"}, "loan direction: Input should be 'out' or 'in'"),
+        (Loan, {"party": "x", "unit": "D1", "direction": "away"}, "loan direction: 'away' is none of 'out' or 'in'"),
         (View, {"view": ""}, "view view"),
     ],
 )

@@ -115,7 +115,7 @@ def test_a_flipped_bit_and_a_lost_file_are_found(shelf, source, tmp_path):
     [
         ({"disk": "K9"}, "there is no disk K9"),
         ({"mechanism": "D1.0"}, "there is no mechanism D1.0"),
-        ({"cylinder": 999}, "capture cylinder: Input should be less than or equal to 254"),
+        ({"cylinder": 999}, "capture cylinder: must not be above 254"),
         ({"taken": "some day"}, "'some day' is not a date"),
     ],
 )

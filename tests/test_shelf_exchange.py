@@ -69,7 +69,7 @@ def test_every_faulty_cell_is_told_by_its_place(shelf):
     )
     plan = plan_import(shelf, Unit, rows)
     lines = [fault.line for fault in plan.faults]
-    assert lines[0].startswith("B2 (kind): Input should be 'drive unit', 'host', 'lead' or 'adapter'")
+    assert lines[0].startswith("B2 (kind): 'toaster' is none of 'drive unit', 'host', 'lead' or 'adapter'")
     assert lines[1].startswith("D2 (weight_kg): 'heavy' is no number")
     assert lines[2].startswith("E3 (acquired_when): 'long ago' is not a date")
     assert lines[3:] == [

@@ -37,9 +37,9 @@ def test_a_disk_looked_at_closely_is_kept_whole(shelf):
 @pytest.mark.parametrize(
     ("kind", "values", "told"),
     [
-        (Disk, {"importance": "some"}, "disk importance: Input should be 'scratch', 'working' or 'irreplaceable'"),
+        (Disk, {"importance": "some"}, "disk importance: 'some' is none of 'scratch', 'working' or 'irreplaceable'"),
         (Disk, {"notch": "torn"}, "disk notch"),
-        (Disk, {"sector_holes": 12}, "disk sector_holes: Input should be 0, 10, 16 or 32"),
+        (Disk, {"sector_holes": 12}, "disk sector_holes: '12' is none of 0, 10, 16 or 32"),
         (Disk, {"layout": "9 sectors"}, "'9 sectors' is no layout; known are 130-48-mfm-16x256"),
         (Disk, {"recorded_humidity_pct": 101}, "disk recorded_humidity_pct"),
         (Disk, {"recorded_temperature_c": float("nan")}, "disk recorded_temperature_c"),
@@ -47,7 +47,7 @@ def test_a_disk_looked_at_closely_is_kept_whole(shelf):
         (Disk, {"irreplaceable": "perhaps"}, "disk"),
         (Disk, {"condition": "a\x1bb"}, "hold no control character"),
         (Unit, {"kind": "host", "controller": "Two Chips"}, "is no key of a table of standards"),
-        (Mechanism, {"mechanism": "D1.0", "heads": 3}, "mechanism heads: Input should be 1 or 2"),
+        (Mechanism, {"mechanism": "D1.0", "heads": 3}, "mechanism heads: '3' is none of 1 or 2"),
         (Mechanism, {"mechanism": "D1.0", "cylinders": 0}, "mechanism cylinders"),
     ],
 )

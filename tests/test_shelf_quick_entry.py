@@ -107,7 +107,7 @@ def test_what_is_not_understood_is_kept_as_a_note():
     [
         ("", "the line does not say what it is; write drive, host, lead, adapter or disk in it"),
         ("a box of things, 4 kg", "the line does not say what it is"),
-        ("host, 9000 kg", "unit weight_kg: Input should be less than or equal to 2000"),
+        ("host, 9000 kg", "unit weight_kg: must not be above 2000"),
         ("host " + "x" * LONGEST_LINE, "the line is longer than 2000 characters; put the rest into a note"),
     ],
 )

@@ -344,6 +344,13 @@ _FAULT_WORDS = {
     "float_parsing": "{given} is no number",
     "int_parsing": "{given} is no whole number",
     "bool_parsing": "{given} is neither yes nor no",
+    "string_too_short": "this is needed",
+    "string_too_long": "is longer than {max_length} characters",
+    "greater_than": "must be above {gt}",
+    "greater_than_equal": "must not be below {ge}",
+    "less_than": "must be below {lt}",
+    "less_than_equal": "must not be above {le}",
+    "literal_error": "{given} is none of {expected}",
 }
 
 
@@ -351,7 +358,7 @@ def fault_words(error: ErrorDetails) -> str:
     """What is wrong with one value, in a keeper's words."""
     words = _FAULT_WORDS.get(error["type"])
     if words is not None:
-        return words.format(given=repr(str(error["input"])[:40]))
+        return words.format(given=repr(str(error["input"])[:40]), **error.get("ctx", {}))
     return error["msg"].removeprefix("Value error, ")
 
 

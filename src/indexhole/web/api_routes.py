@@ -6,7 +6,7 @@ or changes (PATCH). Keys stand in the query, since an inventory number may hold 
 
 # no `from __future__ import annotations` here: the addresses of a kind are made in a function, from types it is given
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Annotated, Any, TypeVar
 
 from fastapi import APIRouter, Body, Query
@@ -46,6 +46,11 @@ Key80 = Annotated[str, Field(max_length=80)]
 Who = Annotated[str, Query(description="who logs it; kept with each", max_length=LONGEST_WHO)]
 Captures = Annotated[list[str], Query(min_length=1, description="SHA-256 of each, or at least its first 6 digits")]
 Units = Annotated[list[Key80], Query(min_length=1, max_length=MOST_UNITS, description="inventory number of each")]
+About = Annotated[
+    Sequence[Key80],
+    Query(max_length=12, description="weigh trials about these mechanisms, units, disks, leads or hosts"),
+]
+Since = Annotated[str, Query(description="weigh trials from this day on, as 2026-03-01", max_length=40)]
 Layout = Annotated[str, Query(description="read it as this layout; empty, it is identified", max_length=80)]
 
 FAULTS: dict[int | str, dict[str, Any]] = {
@@ -231,8 +236,8 @@ def _worked_out(router: APIRouter, site: Site) -> None:
         "/causes", tags=tags, summary="What is at fault, as indexhole causes --json has it", operation_id="causes",
         responses=WAITS, response_model=dict[str, Any],
     )  # fmt: skip
-    def causes() -> Any:
-        task = site.diagnosis()
+    def causes(about: About = (), since: Since = "") -> Any:
+        task = site.diagnosis(tuple(sorted(set(about))), since)
         if task is None:
             raise InputFault("there are no trials to weigh", remedy="add some with /api/trials")
         return answered(task, lambda found: found.to_json_dict())

@@ -39,7 +39,6 @@ _HERE = (
     (", and raw logic samples with --raw HZ", "; raw logic samples are read on the command line"),
     ("set names apart with --prefix", "give its things names of their own"),
     ("(`indexhole recover`)", "(under Recordings)"),
-    ("String should have at least 1 character", "this is needed"),
     ("see `indexhole shelf list trials`", "see the trial sheet"),
     ("see `indexhole shelf list`", "see the Shelf page"),
 )
