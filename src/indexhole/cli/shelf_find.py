@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from indexhole.cli.present import AsJson, ShelfFolder, counted, emit_json, emit_table, remark
+from indexhole.cli.present import AsJson, ShelfFolder, counted, emit_json, emit_table, remark, say
 from indexhole.cli.shelf_open import kind_of, opened_shelf
 from indexhole.errors import InputFault
 
@@ -36,6 +36,9 @@ def search(
         all_found = sum(opened.search_counts(text, kinds).values()) if len(found) == most else len(found)
     if as_json:
         emit_json({"found": found, "all": all_found})
+        return
+    if not found:
+        say("nothing found; each word, or its start, must stand in the entry")
         return
     emit_table(f"{all_found} found", ["kind", "key", "text"], [[f.kind, f.key[:16], f.text] for f in found])
     if all_found > len(found):
