@@ -32,6 +32,7 @@ def photograph(path: Path) -> Path:
 
 def settle(page: Any) -> None:
     page.wait_for_selector("body:not([data-again])", timeout=LONGEST_MS)
+    page.wait_for_load_state("load")
 
 
 def told(page: Any) -> str:
@@ -149,7 +150,16 @@ def test_a_keepers_day(browser: Any, served: Served, files: Path, tmp_path: Path
     # the pairing is asked for a safe reader
     page.get_by_role("link", name="Pairing").first.click()
     settle(page)
-    assert "K40" in page.inner_text("main") or "D40.0" in page.inner_text("main")
+    row = page.locator("table tr").filter(has=page.get_by_role("link", name="K40", exact=True)).first
+    table = row.locator("xpath=ancestor::table")
+    readers = [text for text in table.locator("th").all_inner_texts() if re.fullmatch(r"D\d+\.\d", text.strip())]
+    cells = dict(zip(readers, row.locator("td").all(), strict=False))
+    assert "works" in cells["D1.0"].inner_text()
+    assert "fails" in cells["D40.1"].inner_text()
+    cells["D1.0"].get_by_role("link").first.click()
+    settle(page)
+    assert "K40" in page.inner_text("h1")
+    assert "works" in page.locator("#answer").inner_text()
 
     # leads written down elsewhere come in as a sheet: looked at first, then put in as one change
     page.get_by_role("link", name="Shelf").first.click()
