@@ -243,7 +243,7 @@ def test_search_tells_where(bench, sheet):
     bench("import", sheet)
     told = bench.json("search", "LOUD", "twice")
     assert [(found["kind"], found["key"]) for found in told["found"]] == [("trial", "T1")]
-    assert bench("search", "nothing of the kind").splitlines()[0] == "nothing found; each word, or its start, must stand in the entry"
+    assert bench("search", "nothing of the kind").startswith("nothing found; each word, or its start, must stand")
 
 
 def test_captures_are_kept_once_and_checked(bench, tmp_path):
