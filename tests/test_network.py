@@ -355,7 +355,7 @@ STACK_LOSS = """80 27 89 42, 80 27 88 37, 75 25 90 37, 62 24 87 28, 62 22 87 18,
 50 19 79 8, 50 20 80 9, 56 20 82 15, 70 20 91 15"""
 
 
-def tested(design: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+def fitted(design: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
     """Values, w of every observation and spread, as data snooping tells them when all are as good as the fit says."""
     spread = math.sqrt(least_squares(design, observed).variance_factor)
     fit = least_squares(design, observed, spread)
@@ -370,16 +370,16 @@ def tested(design: np.ndarray, observed: np.ndarray) -> tuple[np.ndarray, np.nda
 def test_the_observation_that_does_not_fit_the_stack_loss_is_found() -> None:
     rows = np.array([[float(v) for v in row.split()] for row in STACK_LOSS.split(",")])
     design, observed = np.column_stack([np.ones(21), rows[:, :3]]), rows[:, 3]
-    values, w, spread = tested(design, observed)
+    values, w, spread = fitted(design, observed)
     assert values == pytest.approx([-39.920, 0.7156, 1.2953, -0.1521], abs=5e-4)
     assert spread == pytest.approx(3.243, abs=5e-4)
     assert int(np.abs(w).argmax()) + 1 == 21
     assert w[20] == pytest.approx(-2.64, abs=0.005)
     # Beside what is left without it the published -3.33.
-    values, _, spread = tested(design[:20], observed[:20])
+    values, _, spread = fitted(design[:20], observed[:20])
     assert values == pytest.approx([-43.704, 0.8891, 0.8166, -0.1071], abs=5e-4)
     assert spread == pytest.approx(2.569, abs=5e-4)
-    _, w_all, with_it = tested(design, observed)
+    _, w_all, with_it = fitted(design, observed)
     assert w_all[20] * with_it / spread == pytest.approx(-3.33, abs=0.005)
 
 

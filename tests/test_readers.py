@@ -163,6 +163,10 @@ FAULTS = {
         wav(kind=3, bits=32, align=4, data=np.array([0, 1, np.nan, 2], dtype="<f4").tobytes()),
         "sample 2: a sample that is not a plain number",
     ),
+    "wav signalling nan": (
+        wav(kind=3, bits=32, align=4, data=np.array([0, 0x3F800000, 0x7FA00000, 0], dtype="<u4").tobytes()),
+        "sample 2: a sample that is not a plain number",
+    ),
     "npy no rate": (npy(np.zeros(99)), "an array does not say how fast it was sampled"),
     "npy version": (b"\x93NUMPY\x09\x00" + bytes(99), "an array file of an unknown version"),
     "npy header": (npy(np.zeros(99))[:40], "ends in its header"),

@@ -71,7 +71,8 @@ def _rechunked(blocks: Iterator[Block]) -> Iterator[tuple[Block, bool]]:
 
 def _plain(channel: npt.NDArray[np.generic], first: int, where: str) -> Samples:
     if channel.dtype.kind == "f":
-        odd = ~(np.abs(channel.astype(np.float64)) <= _LARGEST)
+        with np.errstate(invalid="ignore"):  # a signalling nan is told below, like any other
+            odd = ~(np.abs(channel.astype(np.float64)) <= _LARGEST)
         if odd.any():
             raise InputFault(
                 "a sample that is not a plain number", where=f"{where} sample {first + int(np.flatnonzero(odd)[0])}"
