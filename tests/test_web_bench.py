@@ -44,6 +44,29 @@ ATTEMPT = {
 
 
 @pytest.mark.parametrize(
+    ("kind", "values", "field", "shown"),
+    [
+        ("part", {"name": "main board", "marking": "B7"}, "marking", "Marking as told by a clerk"),
+        ("firmware", {"version": "2.6"}, "place", "not known"),
+        ("event", {"what": "belt put in", "source": "a letter"}, "when", "not known"),
+        ("loan", {"party": "a school", "direction": "out"}, "purpose", "not known"),
+    ],
+)
+def test_what_belongs_to_a_unit_says_how_it_is_known(visitor: Visitor, kind: str, values, field, shown) -> None:
+    new = f"/{kind}/new?unit=D1"
+    made = visitor.after(visitor.post(new, as_sent(visitor.get(new).text, **values))).text
+    edit = html.unescape(re.search(rf'href="(/{kind}/edit\?[^"]+)"', made)[1])
+    form = visitor.get(edit).text
+    looked_over(form)
+    told = {f"how__{field}": "not known"}
+    if shown != "not known":
+        told = {f"how__{field}": "as told", f"source__{field}": "a clerk"}
+    page = visitor.after(visitor.post(edit, as_sent(form, **told))).text
+    looked_over(page)
+    assert shown in page[page.index(values.get("name", values.get("version", values.get("what", "a school")))) :]
+
+
+@pytest.mark.parametrize(
     ("outcome", "typed", "failed"), [("all", "", 0), ("none", "", 360), ("count", "17", 17), ("", "9", 9)]
 )
 def test_an_outcome_is_one_button(visitor: Visitor, outcome: str, typed: str, failed: int) -> None:

@@ -61,11 +61,11 @@ THINGS = (
 )
 ADDITIONS = (
     Entry(Mechanism, "a mechanism", asks.mechanism_asks(True), asks.mechanism_asks(False), doubts=True),
-    Entry(Event, "an event", asks.EVENT_ASKS, asks.EVENT_ASKS),
+    Entry(Event, "an event", asks.EVENT_ASKS, asks.EVENT_ASKS, doubts=True),
     Entry(Note, "a note", asks.NOTE_ASKS, asks.NOTE_ASKS, of_disks=True),
-    Entry(Part, "a board or chip", asks.PART_ASKS, asks.PART_ASKS),
-    Entry(Firmware, "firmware seen", asks.FIRMWARE_ASKS, asks.FIRMWARE_ASKS),
-    Entry(Loan, "a loan", asks.LOAN_ASKS, asks.LOAN_ASKS, of_disks=True),
+    Entry(Part, "a board or chip", asks.PART_ASKS, asks.PART_ASKS, doubts=True),
+    Entry(Firmware, "firmware seen", asks.FIRMWARE_ASKS, asks.FIRMWARE_ASKS, doubts=True),
+    Entry(Loan, "a loan", asks.LOAN_ASKS, asks.LOAN_ASKS, of_disks=True, doubts=True),
 )
 PHOTO = Entry(Photo, "a photo", asks.PHOTO_ASKS, asks.PHOTO_ASKS, of_disks=True)
 

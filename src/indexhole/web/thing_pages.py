@@ -16,8 +16,9 @@ from indexhole.shelf.register import Shelf
 from indexhole.shelf.standings import FieldStanding, in_words
 from indexhole.shelf.timeline import dating
 from indexhole.standards.layouts import load_layouts
-from indexhole.web.asks import disk_asks, mechanism_asks, unit_asks
+from indexhole.web.asks import EVENT_ASKS, FIRMWARE_ASKS, LOAN_ASKS, PART_ASKS, disk_asks, mechanism_asks, unit_asks
 from indexhole.web.cautions import Caution, cautions_for
+from indexhole.web.forms import Ask
 from indexhole.web.links import disk_link, unit_link
 from indexhole.web.recordings import CaptureEntry, entry_of
 from indexhole.web.shelf_pages import MechanismEntry, class_title, mechanism_entry
@@ -144,15 +145,18 @@ def _facts(pairs: Iterable[tuple[str, str, str]], standings: dict[str, FieldStan
     return tuple(told)
 
 
+def _doubts(shelf: Shelf, kind: type[Record], key: str, asks: Iterable[Ask]) -> str:
+    """The fields of an entry that are not known, or as told, in words."""
+    labels = {ask.name: ask.label for ask in asks}
+    held = shelf.standings_of(kind, key).values()
+    return _joined(
+        *(f"{labels[one.field]} {in_words(one.standing, one.source)}" for one in held if one.field in labels)
+    )
+
+
 def _with_doubts(shelf: Shelf, entry: MechanismEntry) -> MechanismEntry:
     """A mechanism's line with the fields that are not known, or as told."""
-    labels = {ask.name: ask.label for ask in mechanism_asks(False)}
-    told = [
-        f"{labels[one.field]} {in_words(one.standing, one.source)}"
-        for one in shelf.standings_of(Mechanism, entry.name).values()
-        if one.field in labels
-    ]
-    return replace(entry, facts=_joined(entry.facts, *told))
+    return replace(entry, facts=_joined(entry.facts, _doubts(shelf, Mechanism, entry.name, mechanism_asks(False))))
 
 
 def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
@@ -195,17 +199,25 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
         if is_drive
         else None,
         parts=tuple(
-            Line(p.name, _joined(p.board, p.marking, p.date_code, p.note), query("/part/edit", no=p.part))
+            Line(
+                p.name,
+                _joined(p.board, p.marking, p.date_code, p.note, _doubts(shelf, Part, p.part, PART_ASKS)),
+                query("/part/edit", no=p.part),
+            )
             for p in parts
         ),
         dating=DatingPart(_dated(dated), dated.remarks) if dated.codes else None,
         firmware=tuple(
-            Line(f.version, _joined(f.place, f.seen_how, f.seen_when, f.note), query("/firmware/edit", no=f.firmware))
+            Line(
+                f.version,
+                _joined(f.place, f.seen_how, f.seen_when, f.note, _doubts(shelf, Firmware, f.firmware, FIRMWARE_ASKS)),
+                query("/firmware/edit", no=f.firmware),
+            )
             for f in shelf.page(Firmware, unit=inventory)
         ),
         photos=_photos(shelf.page(Photo, unit=inventory)),
-        loans=_loans(shelf.page(Loan, unit=inventory)),
-        events=tuple(_event_row(event) for event in shelf.history(inventory)),
+        loans=_loans(shelf, shelf.page(Loan, unit=inventory)),
+        events=tuple(_event_row(shelf, event) for event in shelf.history(inventory)),
         notes=tuple(_note_row(note) for note in shelf.notes_on(unit=inventory)),
         captures=tuple(
             entry_of(c) for name in names for c in shelf.page(CaptureRecord, mechanism=name, most=_CAPTURES_SHOWN)
@@ -261,7 +273,7 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
         dating=None,
         firmware=None,
         photos=_photos(shelf.page(Photo, disk=inventory)),
-        loans=_loans(shelf.page(Loan, disk=inventory)),
+        loans=_loans(shelf, shelf.page(Loan, disk=inventory)),
         events=None,
         notes=tuple(_note_row(note) for note in shelf.notes_on(disk=inventory)),
         captures=entries,
@@ -295,7 +307,7 @@ def _photos(held: Sequence[Photo]) -> tuple[PhotoEntry, ...]:
     )
 
 
-def _loans(held: Sequence[Loan]) -> tuple[Line, ...]:
+def _loans(shelf: Shelf, held: Sequence[Loan]) -> tuple[Line, ...]:
     return tuple(
         Line(
             f"{'To' if loan.direction == 'out' else 'From'} {loan.party}",
@@ -304,6 +316,7 @@ def _loans(held: Sequence[Loan]) -> tuple[Line, ...]:
                 f"until {loan.until}" if loan.until else "",
                 f"returned {loan.returned}" if loan.returned else "not returned yet",
                 loan.purpose,
+                _doubts(shelf, Loan, loan.loan, LOAN_ASKS),
             ),
             query("/loan/edit", no=loan.loan),
         )
@@ -322,7 +335,7 @@ def _trials_part(found: Trials, link: str) -> TrialsPart:
     )
 
 
-def _event_row(event: Event) -> EventRow:
+def _event_row(shelf: Shelf, event: Event) -> EventRow:
     span = span_of(event.when)
     if span.earliest == span.latest:
         precision = "to the day"
@@ -335,7 +348,8 @@ def _event_row(event: Event) -> EventRow:
     else:
         precision = f"{span.earliest} to {span.latest}"
     edit = query("/event/edit", no=event.event)
-    return EventRow(event.when or "not known", precision, event.what, event.source, edit)
+    source = _joined(event.source, _doubts(shelf, Event, event.event, EVENT_ASKS))
+    return EventRow(event.when or "not known", precision, event.what, source, edit)
 
 
 def _note_row(note: Note) -> NoteRow:
