@@ -196,6 +196,16 @@ def test_the_outcome_of_a_trial_under_a_set_up_is_recorded_with_its_note(
     assert shelf.trials()[-1].note == SLOPE
 
 
+def test_braces_in_a_note_are_told_as_they_stand() -> None:
+    rows = [("set-up: by {heater} {0}", 360), ("", 0), ("set-up: by {heater} {0}", 360), ("", 0)]
+    trials = [
+        Trial(f"T{k}", "2026-03-01", "read", "H1", "L1", "D1.0", "K1", 0, 0, 39, 360, failed, note)
+        for k, (note, failed) in enumerate(rows * 2, start=1)
+    ]
+    told = "\n".join(report_lines(rank_causes(trials)))
+    assert 'set D1.0 up otherwise than "by {heater} {0}" and try again' in told
+
+
 # --- a unit as a whole
 
 

@@ -62,7 +62,8 @@ class Advice:
 
 def decision_of(faults: frozenset[Fault], gauged: Collection[str] = ()) -> Decision:
     """What a hypothesis asks for; `gauged` are mechanisms whose speed is known."""
-    return frozenset(_remedy(f, gauged).format(e=f.element) for f in faults)
+    # a noted set-up is told in the keeper's words, which may hold braces
+    return frozenset(_remedy(f, gauged).replace("{e}", f.element) for f in faults)
 
 
 def _remedy(fault: Fault, gauged: Collection[str]) -> str:
