@@ -176,11 +176,14 @@ def tells(count: AngleCount) -> bool:
     return bool(laws.max() - laws.min() > 1)
 
 
+def cylinder_words(first: int, last: int) -> str:
+    """A stretch of cylinders: `cylinder 27`, `cylinders 3 to 9`."""
+    return f"cylinder {first}" if first == last else f"cylinders {first} to {last}"
+
+
 def count_words(count: AngleCount) -> str:
     """One count as a keeper would say it."""
-    first, last = count.first_cylinder, count.last_cylinder
-    cylinders = f"cylinder {first}" if first == last else f"cylinders {first} to {last}"
-    where = f"{count.disk} side {count.side}, {cylinders}"
+    where = f"{count.disk} side {count.side}, {cylinder_words(count.first_cylinder, count.last_cylinder)}"
     failed = f"{sum(count.failed)} of {sum(count.tried)} sectors failed"
     source = f" ({count.source})" if count.source else ""
     return f"on {where}, {failed}{_arrangement_words(count)}{source}"

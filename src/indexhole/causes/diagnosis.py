@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from indexhole.causes.decisions import Advice
+from indexhole.causes.explain import DECIBELS_A_NAT, Group, Weight
 from indexhole.causes.faults import Fault
-
-if TYPE_CHECKING:  # these two build on the trials described here
-    from indexhole.causes.explain import Group, Weight
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +49,7 @@ class Cause:
             "over": self.over,
             "rival_needs": self.rival_needs,
             "by_angle": [
-                {"words": words, "decibels": round(10 * nats / math.log(10), 1)} for words, nats in self.by_angle
+                {"words": words, "decibels": round(nats * DECIBELS_A_NAT, 1)} for words, nats in self.by_angle
             ],
         }
 

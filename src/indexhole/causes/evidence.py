@@ -57,7 +57,7 @@ class Close:
         rows: (done rows,) expected log likelihood of each row, over the posterior of the unknowns.
         outcomes: (candidate rows, 3) chance that none, some, or (nearly) all sectors fail.
         hazard, lapse: (kept, rows) sector hazard and chance of a lead's lapse, for all rows.
-        temper: (kept,) which roughness.
+        temper: (kept,) that of the bench.
         weight: (kept,) posterior weights of the unknowns kept.
         supposed: what most probably became of the writes.
         magnitudes: most probable magnitude of each fault, "" when it has none.
@@ -127,7 +127,7 @@ class Evidence:
         kept = self._best_climate > -_IMPOSSIBLE
         # Further faults may explain what went badly, each operation at some cost against the chance that fits it best.
         tempers = [temper for _, temper in self._climates]
-        fits = self._together(np.log(self._table.max(axis=2)), np.add)[tempers]
+        fits = np.log(self._together(self._table.max(axis=2)) + 1e-300)[tempers]
         untouched = self._untouched(Supposition())[:, self._level[0], 0, 0, 0].T
         explained = self._climate_weight + np.maximum(untouched, fits - _EXPLAINED).sum(axis=1)
         kept |= explained > explained.max() - _IMPOSSIBLE
@@ -360,12 +360,12 @@ class Evidence:
         whole = (1 - kernel.MISHAP) * plain + kernel.MISHAP * self._together(self._whole)
         return np.log(by_row), np.log(whole + 1e-300)
 
-    def _together(self, by_row: Floats, join: np.ufunc = np.multiply) -> Floats:
-        """Product (or another join) over the rows of each operation, on the last axis."""
+    def _together(self, by_row: Floats) -> Floats:
+        """Product over the rows of each operation, on the last axis."""
         if len(self._starts) == 0:
             return np.zeros((*by_row.shape[:-1], 0))
-        joined: Floats = join.reduceat(by_row, self._starts, axis=-1)
-        return joined
+        product: Floats = np.multiply.reduceat(by_row, self._starts, axis=-1)
+        return product
 
     def _by_operation(self, by_row: Floats, temper: int) -> Floats:
         """Likelihood of operations from that of rows, luck summed over: (luck, rows) to (operations,)."""

@@ -110,13 +110,11 @@ def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str], focus: 
     hosts = hosts if focus.elements & set(hosts) else hosts[:1]
     sides = sorted({t.side for t in trials})
     operations: tuple[Operation, ...] = ("read", "write")
-    mechanisms = {t.mechanism for t in trials}
-    suspects = focus.elements | {m for m in mechanisms if unit_of(m) in focus.elements}
     return [
         Trial("next", "", operation, host, lead, mechanism, disk, side, *span, tried, 0, note)
         for operation, mechanism, disk, side, lead, host in product(
             operations,
-            _most_telling(trials, "mechanism", suspects),
+            _most_telling(trials, "mechanism", focus.elements),
             _most_telling(trials, "disk", focus.elements),
             sides,
             _most_telling(trials, "lead", focus.elements)[:_MOST_LEADS],

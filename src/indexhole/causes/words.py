@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.angles import cylinder_words
 from indexhole.causes.conditions import of_element, set_up_so, stands_on
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
@@ -103,8 +104,8 @@ def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     own = _own_tracks(bench, fault.element) if fault.fault in ("misaligned", "off-speed", "dead-read") else ""
     clause = f"{clause} ({_count(bench, _touched(bench, fault))}{own})"
     if magnitude.startswith("cylinders"):
-        first, last = magnitude.removeprefix("cylinders ").split(" to ")
-        clause += f", most likely {magnitude if first != last else f'cylinder {first}'}"
+        first, last = map(int, magnitude.removeprefix("cylinders ").split(" to "))
+        clause += f", most likely {cylinder_words(first, last)}"
     elif magnitude.endswith("dB"):
         clause += f", as about {magnitude} of lost signal would do"
     elif magnitude.startswith("worst"):

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from indexhole.cli.present import AsJson, ShelfFolder, emit_json, remark, say
+from indexhole.cli.present import AsJson, ShelfFolder, emit_json, progress_line, remark, say
 from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
@@ -118,17 +117,11 @@ def _bench(
         return sheet_bench(trials, kept, about, since)
     with opened_shelf(folder) as shelf:
         return shelf_bench(
-            shelf, kept, trials=trials, recordings=recordings, progress=_gauging(), about=about, since=since
+            shelf,
+            kept,
+            trials=trials,
+            recordings=recordings,
+            progress=partial(progress_line(), "gauging captures"),
+            about=about,
+            since=since,
         )
-
-
-def _gauging() -> Callable[[int, int], None]:
-    """On a terminal one line that is written over; elsewhere nothing."""
-    on = sys.stderr.isatty()
-
-    def show(done: int, of: int) -> None:
-        if on:
-            line = f"gauging captures: {done} of {of}" if done < of else ""
-            print(f"\r\x1b[K{line}", end="", file=sys.stderr, flush=True)
-
-    return show

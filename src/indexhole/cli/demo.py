@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from indexhole.cli.present import AsJson, Yes, confirm, counted, emit_json, emit_table, say
+from indexhole.cli.present import AsJson, Yes, confirm, counted, emit_json, emit_table, progress_line, say
 
 if TYPE_CHECKING:
-    from indexhole.jobs.demo import DiskRead, MechanismGauged, Overview, Progress
+    from indexhole.jobs.demo import DiskRead, MechanismGauged, Overview
     from indexhole.jobs.pairing import Answer
     from indexhole.shelf.register import Shelf
     from indexhole.signal.gauge import Gauge
@@ -45,7 +45,7 @@ def demo(
     if state_of(place) == "changed" and not confirm(f"The shelf in {place} was changed. Make it anew?", yes=yes):
         say("nothing was changed")
         return
-    progress = _progress()
+    progress = progress_line()
     shelf = make_demo_shelf(place, progress)
     overview = look_over(shelf, progress)
     if as_json:
@@ -68,18 +68,6 @@ def _default_folder() -> Path:
     from platformdirs import user_data_path
 
     return user_data_path("indexhole", appauthor=False) / "demo-shelf"
-
-
-def _progress() -> Progress:
-    """On a terminal one line that is written over; elsewhere nothing."""
-    on = sys.stderr.isatty()
-
-    def show(what: str, done: int, of: int) -> None:
-        if on:
-            line = f"{what}: {done} of {of}" if done < of else ""
-            print(f"\r\x1b[K{line}", end="", file=sys.stderr, flush=True)
-
-    return show
 
 
 def _report(shelf: Shelf, overview: Overview) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import json
 import math
 import sys
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 from enum import Enum
 from pathlib import Path, PurePath
@@ -89,6 +89,18 @@ def say(line: str = "") -> None:
 def remark(line: str) -> None:
     """Print one line on stderr: something worth knowing that is not the result."""
     print(f"indexhole: {printable(line)}", file=sys.stderr)
+
+
+def progress_line() -> Callable[[str, int, int], None]:
+    """Tells what is being done, and how far it is: on a terminal one line that is written over, elsewhere nothing."""
+    on = sys.stderr.isatty()
+
+    def show(what: str, done: int, of: int) -> None:
+        if on:
+            line = f"{what}: {done} of {of}" if done < of else ""
+            print(f"\r\x1b[K{line}", end="", file=sys.stderr, flush=True)
+
+    return show
 
 
 def counted(number: int, word: str) -> str:

@@ -92,7 +92,7 @@ def capture_told(shelf: Shelf, record: CaptureRecord) -> CaptureTold:
     except (IndexholeError, OSError) as fault:
         return CaptureTold(None, str(fault))
     told = _tell(capture)
-    keep(place, json.dumps(_to_json(told)).encode(), _KEPT)
+    keep(place, json.dumps(asdict(told)).encode(), _KEPT)
     return told
 
 
@@ -133,10 +133,6 @@ def _reading(found: Gauged) -> Reading:
         # one turn shows no spread; what a drive differs by between occasions is added in any case
         index_u_s=index.uncertainty if math.isfinite(index.uncertainty) else 0.0,
     )
-
-
-def _to_json(told: CaptureTold) -> dict[str, Any]:
-    return asdict(told)
 
 
 def _from_json(held: dict[str, Any]) -> CaptureTold:
