@@ -84,18 +84,12 @@ def test_row_law_against_scipy() -> None:
 
     def plain(rough: int, at: int) -> float:
         mean = -math.expm1(-kernel.NODES[at])
-        common = 0.0 if rough else kernel._WIDE_SHARE * mean / (mean + kernel._COMMON_FAILURE)
-        laws = [(c, share * (1 - common)) for c, share in kernel._LAWS[rough]]
-        laws.append((kernel._LAWS[rough][-1][0], common))
-        return float(sum(share * betabinom.pmf(7, 117, mean * c, (1 - mean) * c) for c, share in laws))
+        return float(sum(s * betabinom.pmf(7, 117, mean * c, (1 - mean) * c) for c, s in kernel._LAWS[rough]))
 
     for rough in (0, 1):
-        shifts = (
-            (-kernel._STRAYS_BY, kernel._STRAYS),
-            (0, 1 - 2 * kernel._STRAYS),
-            (kernel._STRAYS_BY, kernel._STRAYS),
-        )
-        law = sum(share * plain(rough, node + shift) for shift, share in shifts)
+        law = (1 - 2 * sum(chance for _, chance in kernel._STRAYS)) * plain(rough, node)
+        for far, chance in kernel._STRAYS:
+            law += chance * sum(plain(rough, min(node + way * round(far / kernel._STEP), 95)) for way in (-1, 1))
         expected = (1 - kernel._SURPRISE[rough]) * law + kernel._SURPRISE[rough] * 0.5 / 118
         assert found[rough] == pytest.approx(expected)
 
@@ -119,7 +113,7 @@ def test_law_by_tracks_against_scipy(failed: int, tried: int, tracks: int) -> No
 def test_whole_tracks_tell_that_a_bench_fails_by_tracks() -> None:
     rows = kernel.row_table(np.array([18, 17]), np.array([117, 117]), np.array([13, 13]))
     at = rows[:, :, int(kernel.node_of(np.array([0.05]))[0])]
-    assert at[2, 0] > 2 * at[0, 0]
+    assert at[2, 0] > 1.5 * at[0, 0]
     assert at[2, 1] < at[0, 1]
 
 
@@ -142,8 +136,8 @@ def test_nodes_are_found_again() -> None:
 def test_outcomes_of_a_trial_ahead() -> None:
     for outcomes in kernel.outcome_table(117, 13):
         assert outcomes.sum(axis=1) == pytest.approx(np.ones(len(outcomes)))
-        assert outcomes[0, 0] > 0.99
-        assert outcomes[-1, 2] > 0.99
+        assert outcomes[0, 0] > 0.98
+        assert outcomes[-1, 2] > 0.98
 
 
 # --- who wrote what
@@ -251,12 +245,14 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
     members = [tuple(np.flatnonzero(bench.operation == o).tolist()) for o in range(bench.operation[-1] + 1)]
 
     @cache
-    def operation(own: tuple[int, ...], nodes: tuple[int, ...], temper: int, rate: float, by_row: bool) -> float:
+    def operation(
+        own: tuple[int, ...], nodes: tuple[tuple[int, ...], ...], temper: int, rate: float, by_row: bool
+    ) -> float:
         plain = 0.0
-        for shift, share in zip(kernel.LUCK_SHIFTS, kernel.LUCK_WEIGHT[temper], strict=True):
+        for lucky, share in zip(nodes, kernel.LUCK_WEIGHT[temper], strict=True):
             product_of_rows = 1.0
-            for member, node in zip(own, nodes, strict=True):
-                likely = rows[temper, member, min(max(node + shift, 0), len(kernel.NODES) - 1)]
+            for member, node in zip(own, lucky, strict=True):
+                likely = rows[temper, member, node]
                 product_of_rows *= (1 - rate) * likely + rate * lapsed[member] if by_row else likely
             plain += share * product_of_rows
         if not by_row:
@@ -271,14 +267,20 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
         ladders = [range(len(p.log_weight)) for p in profiles] + [range(len(x.rate)) for x in lapses]
         for level, temper, *rungs in product(range(5), range(4), *ladders):
             joint = weight * evidence._BACKGROUND_WEIGHT[level] * kernel.TEMPER_WEIGHT[temper]
-            added = book.spoilt(supposed).copy()
+            added = np.zeros(len(bench.trials))
             for profile, rung in zip(profiles, rungs, strict=False):
                 added[profile.rows] += profile.hazard[rung]
                 joint *= math.exp(profile.log_weight[rung])
             lead_rung = dict(zip(leads, rungs[len(profiles) :], strict=True))
             for lapse, rung in zip(lapses, rungs[len(profiles) :], strict=True):
                 joint *= math.exp(lapse.log_weight[rung])
-            of_level = [kernel.node_of(added + evidence._BACKGROUND[level + s]).tolist() for s in (0, 1)]
+            of_level = [
+                [
+                    kernel.node_of(added * luck + (book.spoilt(supposed) + evidence._BACKGROUND[level + s]) * strays)
+                    for luck, strays in zip(kernel.LUCK, kernel.STRAY_LUCK, strict=True)
+                ]
+                for s in (0, 1)
+            ]
             for disk in range(len(bench.disks)):
                 both = []
                 for speckled in (0, 1):
@@ -291,7 +293,7 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
                         if lead in lead_rung:
                             found = lapses[leads.index(lead)]
                             rate, by_row = found.rate[lead_rung[lead]], bool(found.by_row[lead_rung[lead]])
-                        nodes = tuple(of_level[speckled][m] for m in own)
+                        nodes = tuple(tuple(lucky[list(own)].tolist()) for lucky in of_level[speckled])
                         product_of_operations *= operation(own, nodes, temper, rate, by_row)
                     both.append(product_of_operations)
                 joint *= (1 - evidence._SPECKLED) * both[0] + evidence._SPECKLED * both[1]

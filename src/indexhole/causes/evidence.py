@@ -237,10 +237,10 @@ class Evidence:
         added += [np.zeros((1, len(rows)))] * (2 - len(added))
         spoilt = self.book.spoilt(supposed)[rows]
         found: Floats = operations(
-            self._table[:, rows], kernel.LUCK_SHIFTS, kernel.LUCK_WEIGHT, self._lapsed[rows], self._whole[rows],
-            kernel.MISHAP, starts, self._base[:, None] + spoilt, self._temper, added[0], added[1],
+            self._table[:, rows], kernel.LUCK, kernel.STRAY_LUCK, kernel.LUCK_WEIGHT, self._lapsed[rows],
+            self._whole[rows], kernel.MISHAP, starts, self._base[:, None] + spoilt, self._temper, added[0], added[1],
             _NO_RATE if lapses is None else lapses.rate, _NO_RATE > 0 if lapses is None else lapses.by_row,
-            kernel.LOWEST_LOG, kernel.NODE_STEP,
+            kernel.NODE_BY_BITS, kernel.BITS_DROPPED, kernel.LOWEST_BITS,
         )  # fmt: skip
         return found
 
@@ -307,18 +307,18 @@ class Evidence:
         told: Counter[tuple[Fault, str]] = Counter()
         steady = sorted(f for f in faults if f.fault != "bad-lead")
         for i, (setting, place, climate) in enumerate(unknowns):
-            added = self.book.spoilt(setting.supposed).copy()
+            added, spoilt = np.zeros(total), self.book.spoilt(setting.supposed)
             for fault, profile, rung in zip(steady, setting.profiles, place, strict=False):
                 added[profile.rows] += profile.hazard[rung]
                 told[fault, profile.magnitude[rung]] += weight[i]
             lapses = list(zip(setting.lapses, place[len(setting.profiles) :], strict=True))
             for over, rung in lapses:
                 lapse[i, over.rows] = over.rate[rung]
-            ways = [self._by_row(added + _BACKGROUND[climate[0] + s], climate[1], lapses) for s in (0, 1)]
+            ways = [self._by_row(added, spoilt + _BACKGROUND[climate[0] + s], climate[1], lapses) for s in (0, 1)]
             # Each disk is told as it most probably is, speckled or plain.
             by_disk = [np.bincount(self._disk, w, minlength=len(self.bench.disks)) for _, w in ways]
             speckled = by_disk[1] + self._speckle_weight[1] > by_disk[0] + self._speckle_weight[0]
-            hazards[i] = added + _BACKGROUND[climate[0] + speckled[self.bench.disk].astype(np.int64)]
+            hazards[i] = added + spoilt + _BACKGROUND[climate[0] + speckled[self.bench.disk].astype(np.int64)]
             here = speckled[self.bench.disk[:done]]
             by_row = np.where(here, ways[1][0], ways[0][0])
             whole = np.where(speckled[self._disk], ways[1][1], ways[0][1])
@@ -340,11 +340,13 @@ class Evidence:
             },
         )
 
-    def _by_row(self, hazards: Floats, temper: int, lapsing: list[tuple[LapseProfiles, int]]) -> tuple[Floats, Floats]:
+    def _by_row(
+        self, added: Floats, base: Floats, temper: int, lapsing: list[tuple[LapseProfiles, int]]
+    ) -> tuple[Floats, Floats]:
         """Log likelihood of rows, (luck, rows), and of operations, (operations,), with everything known but luck."""
         done = self.bench.done
-        nodes = node_of(hazards[:done])[None, :] + kernel.LUCK_SHIFTS[:, None]
-        by_row = self._table[temper, np.arange(done), np.clip(nodes, 0, len(kernel.NODES) - 1)]
+        hazards = kernel.LUCK[:, None] * added[:done] + kernel.STRAY_LUCK[:, None] * base[:done]
+        by_row = self._table[temper, np.arange(done), node_of(hazards)]
         plain = self._by_operation(by_row, temper)
         for lapses, rung in lapsing:
             here = np.zeros(done, dtype=np.bool_)

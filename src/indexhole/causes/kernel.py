@@ -1,7 +1,8 @@
 """How likely a row's count of failed sectors is, given the chance that one sector fails.
 
-Real rates spread more than coin tosses: sectors of a track share their fate. So a row is a mixture of beta-binomial
-laws of three spreads, and with a small chance something quite different happened that nobody foresaw.
+Real rates spread more than coin tosses: sectors of a track share their fate, and a row goes better or worse than the
+next. So a row is a mixture of beta-binomial laws whose hazard may stray, seldom far, and with a small chance something
+quite different happened that nobody foresaw.
 
 Chances are carried as hazards, h = -log(1 - p), because hazards of independent causes add.
 """
@@ -17,21 +18,21 @@ Ints = npt.NDArray[np.int64]
 
 # How failures come on a bench, its temper, is unknown, so it is summed over. They come singly, or many take a whole
 # track (its mark was missed, the head had not settled); and the bench is calm or rough: concentrations of the beta law
-# with their shares, from nearly tosses to rows that go all one way, and the share of rows that nobody foresaw, which
-# failed wholly or anyhow, or went well although they should not. Our own choice.
-_LAWS = (((120.0, 0.6), (20.0, 0.4), (3.0, 0.0)), ((40.0, 0.55), (8.0, 0.35), (2.0, 0.1)))
-_SURPRISE = (0.0002, 0.001)
-TEMPER_WEIGHT: Floats = np.array([0.55, 0.2, 0.15, 0.1])  # calm and rough singly, calm and rough by tracks
-_TAKES_TRACK, _BY_TRACKS = 0.5, (60.0, 10.0)  # share of the hazard that takes whole tracks; concentrations
-_WIDE_SHARE, _COMMON_FAILURE = 0.25, 0.2
+# with their shares, and the share of rows that nobody foresaw, which failed wholly or anyhow, or went well although
+# they should not. Our own choice.
+_LAWS = (((120.0, 0.8), (20.0, 0.2)), ((40.0, 0.6), (10.0, 0.4)))
+_SURPRISE = (0.001, 0.002)
+TEMPER_WEIGHT: Floats = np.array([0.45, 0.15, 0.3, 0.1])  # calm and rough singly, calm and rough by tracks
+_TAKES_TRACK, _BY_TRACKS = 0.5, (100.0, 15.0)  # share of the hazard that takes whole tracks; concentrations
 # A whole operation fails by something that will not come again: a disk not seated, a door not shut.
 MISHAP = 0.0002
 HAZARD_CAP = 12.0
 _LOWEST = 1e-5
 NODES: Floats = np.geomspace(_LOWEST, HAZARD_CAP, 96)
 _STEP = float(np.log(NODES[1] / NODES[0]))
-# One row of an operation strays by a factor of 20 in its hazard, up and down with this chance each. Our own choice.
-_STRAYS, _STRAYS_BY = 0.004, round(3.0 / _STEP)
+# Single rows of an operation stray in the logarithm of their hazard by so much, up and down with this chance each: many
+# a little, few by a factor beyond a hundred. Our own choice.
+_STRAYS = ((1.0, 0.08), (2.0, 0.005), (3.5, 0.003), (5.0, 0.0015))
 # What a lead's lapse leaves of a row: nearly always nothing.
 _LAPSE_WHOLE = 0.99
 
@@ -43,13 +44,26 @@ def hazard(probability: float | Floats) -> Floats:
     return value
 
 
+# A hazard's node is looked up by the leading bits of the number itself (its power of two and eight bits after it, so to
+# one part in 256, where nodes lie 16 in 100 apart): most of the time goes on this, and a logarithm takes longer.
+BITS_DROPPED = 44
+LOWEST_BITS, HIGHEST_BITS = (int(np.float64(x).view(np.int64)) >> BITS_DROPPED for x in (_LOWEST, HAZARD_CAP))
+
+
+def _nodes_by_bits() -> Ints:
+    bits = np.arange(LOWEST_BITS, HIGHEST_BITS + 1, dtype=np.int64)
+    middle = ((bits << BITS_DROPPED) + (1 << (BITS_DROPPED - 1))).view(np.float64)
+    nodes: Ints = np.clip(np.rint(np.log(middle / _LOWEST) / _STEP), 0, len(NODES) - 1).astype(np.int64)
+    return nodes
+
+
+NODE_BY_BITS: Ints = _nodes_by_bits()
+
+
 def node_of(hazards: Floats) -> Ints:
     """Index of the nearest of NODES for each hazard."""
-    place = np.clip(hazards, _LOWEST, HAZARD_CAP)
-    np.log(place, out=place)
-    place *= 1 / _STEP
-    place += 0.5 - np.log(_LOWEST) / _STEP
-    index: Ints = place.astype(np.intp)
+    bits = np.ascontiguousarray(hazards, dtype=np.float64).view(np.int64) >> BITS_DROPPED
+    index: Ints = NODE_BY_BITS[np.clip(bits, LOWEST_BITS, HIGHEST_BITS) - LOWEST_BITS]
     return index
 
 
@@ -77,18 +91,9 @@ def _count_table(failed: Ints, tried: Ints, tracks: Ints) -> Floats:
     k = failed.astype(np.float64)[:, None]
     n = tried.astype(np.float64)[:, None]
     mean = -np.expm1(-NODES)[None, :]
-    # On a calm bench sound rows do not go all one way: the widest law comes in only as failure gets common.
-    wide = _WIDE_SHARE * mean / (mean + _COMMON_FAILURE)
     extremes = 0.25 * ((k == n).astype(np.float64) + (k == 0))
     surprise = np.where(n > 0, 0.5 / (n + 1) + extremes, 1.0)
-    tables = []
-    for laws, common in zip(_LAWS, (wide, np.zeros_like(wide)), strict=True):
-        widest = laws[-1][0]
-        law = common * np.exp(_log_beta_binomial(k, n, mean, widest))
-        for concentration, share in laws:
-            if share:
-                law += share * (1 - common) * np.exp(_log_beta_binomial(k, n, mean, concentration))
-        tables.append(law)
+    tables = [sum(share * np.exp(_log_beta_binomial(k, n, mean, c)) for c, share in laws) for laws in _LAWS]
     tables += [_by_tracks(failed, tried, tracks, c) for c in _BY_TRACKS]
     table: Floats = np.stack(
         [(1 - s) * _strayed(law) + s * surprise for s, law in zip(_SURPRISE * 2, tables, strict=True)]
@@ -99,9 +104,10 @@ def _count_table(failed: Ints, tried: Ints, tracks: Ints) -> Floats:
 def _strayed(law: Floats) -> Floats:
     """The law of rows, (rows, nodes), when now and then the hazard of one is far from that of the others."""
     places = np.arange(len(NODES))
-    found: Floats = (1 - 2 * _STRAYS) * law
-    for shift in (-_STRAYS_BY, _STRAYS_BY):
-        found += _STRAYS * law[:, np.clip(places + shift, 0, len(NODES) - 1)]
+    found: Floats = (1 - 2 * sum(chance for _, chance in _STRAYS)) * law
+    for far, chance in _STRAYS:
+        for shift in (-round(far / _STEP), round(far / _STEP)):
+            found += chance * law[:, np.clip(places + shift, 0, len(NODES) - 1)]
     return found
 
 
@@ -127,11 +133,12 @@ def _by_tracks(failed: Ints, tried: Ints, tracks: Ints, concentration: float) ->
     return found
 
 
-# Rows of one operation share their luck: hazards of a whole operation may be higher or lower than usual.
-LUCK_SHIFTS: Ints = np.array([round(x / _STEP) for x in (-2.2, -0.9, 0.0, 0.9, 2.2)])
-_CALM_LUCK, _ROUGH_LUCK = (0.005, 0.12, 0.75, 0.12, 0.005), (0.03, 0.15, 0.64, 0.15, 0.03)
+# Rows of one operation share their luck: what faults do to a whole operation may be more or less than usual. Stray
+# sectors, which lie where they lie, follow it by half in the logarithm. Our own choice.
+LUCK: Floats = np.exp([-2.2, -0.9, 0.0, 0.9, 2.2])
+STRAY_LUCK: Floats = np.sqrt(LUCK)
+_CALM_LUCK, _ROUGH_LUCK = (0.008, 0.15, 0.684, 0.15, 0.008), (0.03, 0.15, 0.64, 0.15, 0.03)
 LUCK_WEIGHT: Floats = np.array([_CALM_LUCK, _ROUGH_LUCK] * 2)  # by temper
-LOWEST_LOG, NODE_STEP = float(np.log(_LOWEST)), _STEP
 
 
 def lapse_likelihood(failed: Ints, tried: Ints) -> Floats:

@@ -13,13 +13,30 @@ from numba import njit
 
 @njit(cache=True, nogil=True)
 def operations(  # type: ignore[no-untyped-def]
-    table, shifts, luck, lapsed, whole, mishap, starts, base, temper, one, two, rate, by_row, bottom, step
+    table,
+    lucks,
+    stray_lucks,
+    luck,
+    lapsed,
+    whole,
+    mishap,
+    starts,
+    base,
+    temper,
+    one,
+    two,
+    rate,
+    by_row,
+    nodes,
+    dropped,
+    lowest,
 ):
     """Log likelihood of operations, shape (operations, climates, rungs of one, rungs of two, lapse rungs or 1).
 
     Args:
         table: (tempers, rows, nodes) likelihood of each row's count at each node of hazard.
-        shifts, luck: (lucks,) shift in nodes that an operation's luck brings, and (tempers, lucks) its chance.
+        lucks, stray_lucks: (lucks,) factors that an operation's luck brings to the hazards of faults and to `base`.
+        luck: (tempers, lucks) its chance.
         lapsed, whole: (rows,) likelihood of the count if the lead lapsed, and whether everything failed; both, like
             `table`, over the row's largest, so that products stay numbers.
         mishap: chance that a whole operation fails by something that will not come again.
@@ -27,14 +44,14 @@ def operations(  # type: ignore[no-untyped-def]
         base: (climates, rows) hazard without faults; temper: (climates,) which table.
         one, two: (rungs, rows) added hazard by the first and the second fault.
         rate, by_row: (lapse rungs,) of a lead that lapses; empty where none does.
-        bottom, step: log of the lowest node, and between nodes.
+        nodes: node of a hazard by its leading bits, with `dropped` bits of it left out, from the bits `lowest` on.
     """
     climates, lapses = base.shape[0], max(1, len(rate))
     longest = 1
     for o in range(len(starts) - 1):
         longest = max(longest, starts[o + 1] - starts[o])
-    likely = np.empty((len(shifts), longest))
-    last = table.shape[2] - 1
+    likely = np.empty((len(lucks), longest))
+    highest = len(nodes) - 1
     out = np.empty((len(starts) - 1, climates, one.shape[0], two.shape[0], lapses))
     for o in range(len(starts) - 1):
         begin, rows = starts[o], starts[o + 1] - starts[o]
@@ -48,11 +65,12 @@ def operations(  # type: ignore[no-untyped-def]
                 for j in range(two.shape[0]):
                     plain = 0.0
                     for r in range(rows):
-                        hazard = base[c, begin + r] + one[i, begin + r] + two[j, begin + r]
-                        node = min(int((math.log(hazard) - bottom) / step + 0.5), last)
-                        for u in range(len(shifts)):
-                            likely[u, r] = of[begin + r, min(max(node + shifts[u], 0), last)]
-                    for u in range(len(shifts)):
+                        added = one[i, begin + r] + two[j, begin + r]
+                        for u in range(len(lucks)):
+                            hazard = base[c, begin + r] * stray_lucks[u] + added * lucks[u]
+                            bits = (np.float64(hazard).view(np.int64) >> dropped) - lowest
+                            likely[u, r] = of[begin + r, nodes[min(max(bits, 0), highest)]]
+                    for u in range(len(lucks)):
                         product = luck[temper[c], u]
                         for r in range(rows):
                             product *= likely[u, r]
@@ -64,7 +82,7 @@ def operations(  # type: ignore[no-untyped-def]
                         found = (1 - on) * plain + on * all_lapsed
                         if by_row[k]:
                             found = 0.0
-                            for u in range(len(shifts)):
+                            for u in range(len(lucks)):
                                 product = luck[temper[c], u]
                                 for r in range(rows):
                                     product *= (1 - on) * likely[u, r] + on * lapsed[begin + r]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +19,15 @@ from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.engine import explaining_posterior, log_prior, plain_posterior
 from indexhole.causes.evidence import Close, Evidence
 from indexhole.causes.explain import groups, rival_needs, weights
-from indexhole.causes.faults import MECHANISM_FAULTS, NOTHING_TOLD, Fault, possible_faults, prior_of, told_apart
+from indexhole.causes.faults import (
+    BY_NUMBER,
+    MECHANISM_FAULTS,
+    NOTHING_TOLD,
+    Fault,
+    possible_faults,
+    prior_of,
+    told_apart,
+)
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, lay_out, split_aborted
 from indexhole.causes.next_trial import Focus, candidate_trials, plan_trials
@@ -70,7 +79,7 @@ def rank_causes(
     evidence = Evidence(bench, gauged)
     weighed = _by_angle(_weigh(evidence, met), gauged)
     hypotheses, likelihood = weighed.hypotheses, weighed.log_likelihood
-    prior = log_prior(hypotheses, weighed.prior)
+    prior = log_prior(hypotheses, weighed.prior) + np.log([BY_NUMBER[len(h)] for h in hypotheses])
     explaining = explaining_posterior([_always(h) for h in hypotheses], prior, likelihood)
     order = _ranked(hypotheses, explaining)
     closely = {i: evidence.look(hypotheses[i]) for i in order[:_CLOSELY]}
@@ -181,27 +190,46 @@ def _weigh(evidence: Evidence, met: Mapping[str, float] = NOTHING_TOLD, *, every
     promising = [f for f in faults if likelihood[frozenset({f})] > likelihood[NONE] + _SPEAKS][:_PAIRED]
     if every_pair:
         promising = faults
+    seen: set[Hypothesis] = set()
     for place, first in enumerate(promising):
         others = faults if place < _PAIRED_WITH_ALL else promising
-        close = None if every_pair else evidence.look(frozenset({first}))
+        closely = [] if every_pair else [(evidence.look(frozenset({f})), s) for f, s in _ways(first, shift)]
         for second in others:
             both = frozenset({first, second})
-            if both in likelihood or _same_trace(first, second):
+            if both in seen or _same_trace(first, second):
                 continue
+            seen.add(both)
             alone = likelihood[frozenset({second})] - likelihood[NONE]
             if alone < _REFUTED and not every_pair:
                 # It would make fail what did not, and no other fault mends that.
                 likelihood[both] = likelihood[frozenset({first})] + alone
                 continue
+            short = -math.inf
             # These two change what became of writes, or act on whole rows, so there is no short way.
-            entangled = second.fault in ("dead-write", "bad-lead")
-            added = _WORTH_A_SUM if entangled or close is None else evidence.added(close, second)
-            if close is not None and added < _WORTH_A_SUM:
-                likelihood[both] = likelihood[frozenset({first})] + added
-            else:
-                likelihood[both] = evidence.log_likelihood(both) + shift.get(first, 0.0) + shift.get(second, 0.0)
+            if closely and second.fault not in ("dead-write", "bad-lead"):
+                short = max(
+                    close.log_likelihood + one + evidence.added(close, way) + other
+                    for (close, one), (way, other) in product(closely, _ways(second, shift))
+                )
+            if -math.inf < short < likelihood[frozenset({first})] + _WORTH_A_SUM:
+                likelihood[both] = short
+                continue
+            # What a fault's coming or going explained may be the other one's doing, there all the time.
+            told, found = max(
+                (
+                    (evidence.log_likelihood(frozenset({one, other})) + by_one + by_other, frozenset({one, other}))
+                    for (one, by_one), (other, by_other) in product(_ways(first, shift), _ways(second, shift))
+                ),
+                key=lambda way: way[0],
+            )
+            likelihood[found] = told
     hypotheses = sorted(likelihood, key=lambda h: (len(h), sorted(h)))
     return _Weighed(hypotheses, np.array([likelihood[h] for h in hypotheses]), prior)
+
+
+def _ways(fault: Fault, shift: Mapping[Fault, float]) -> tuple[tuple[Fault, float], ...]:
+    """A fault as it was told by itself and, if that was with a date, without one; what each shifts a likelihood by."""
+    return ((fault, shift[fault]), (fault.always, 0.0)) if fault in shift else ((fault, 0.0),)
 
 
 def _by_angle(weighed: _Weighed, gauged: Gauged) -> _Weighed:
