@@ -93,7 +93,9 @@ def _count_table(failed: Ints, tried: Ints, tracks: Ints) -> Floats:
     mean = -np.expm1(-NODES)[None, :]
     extremes = 0.25 * ((k == n).astype(np.float64) + (k == 0))
     surprise = np.where(n > 0, 0.5 / (n + 1) + extremes, 1.0)
-    tables = [sum(share * np.exp(_log_beta_binomial(k, n, mean, c)) for c, share in laws) for laws in _LAWS]
+    tables: list[Floats] = [
+        np.sum([share * np.exp(_log_beta_binomial(k, n, mean, c)) for c, share in laws], axis=0) for laws in _LAWS
+    ]
     tables += [_by_tracks(failed, tried, tracks, c) for c in _BY_TRACKS]
     table: Floats = np.stack(
         [(1 - s) * _strayed(law) + s * surprise for s, law in zip(_SURPRISE * 2, tables, strict=True)]
