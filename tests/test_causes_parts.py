@@ -288,7 +288,7 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
                     for own in members:
                         if bench.disk[own[0]] != disk:
                             continue
-                        lead = bench.leads[bench.lead[own[0]]]
+                        lead = bench.leads[int(bench.over[own[0]].argmax())]
                         rate, by_row = 0.0, True
                         if lead in lead_rung:
                             found = lapses[leads.index(lead)]

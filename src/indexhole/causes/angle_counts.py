@@ -11,6 +11,7 @@ from statistics import median
 
 import numpy as np
 
+from indexhole.model.series import parts_of
 from indexhole.model.trial import Trial
 
 # Failed cylinders no further apart than this are neighbours. Our own choice, as all figures here.
@@ -167,7 +168,7 @@ def noted_counts(trials: Iterable[Trial]) -> tuple[AngleCount, ...]:
             continue
         each, more = divmod(trial.sectors_failed, len(numbers))
         lost = {n: each + (k < more) for k, n in enumerate(numbers)}
-        by = tuple(name for name in (trial.mechanism, trial.lead, trial.host) if name)
+        by = tuple(name for name in (trial.mechanism, *parts_of(trial.lead), trial.host) if name)
         seen += [
             SectorSeen(
                 trial.disk, trial.side, cylinder, n, (n - lowest) / count,

@@ -32,7 +32,7 @@ _LOOK: dict[FaultWord, str] = {
     "dead-read": "look at the head signal of {e} at its test point",
     "worn-surface": "look at side {s} of {e} under slanting light",
     "damaged-band": "look at side {s} of {e} under slanting light",
-    "bad-lead": "put a lead known to be good in place of {e}",
+    "bad-lead": "put one known to be good in place of {e}",
     "wrong-medium": "read the label of {e} for its class of medium",
     "old-recording-underneath": "erase a disk in bulk, record it in {e}, and read it elsewhere",
     "set-up": "put another in the place of {e}, all else unchanged",

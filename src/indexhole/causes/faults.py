@@ -27,7 +27,7 @@ FaultWord = Literal[
 
 @dataclass(frozen=True, slots=True, order=True)
 class Fault:
-    """One fault of one element (mechanism, disk, lead or host).
+    """One fault of one element (mechanism, disk, lead or adapter, host).
 
     In the ranking `misaligned` stands for misaligned-or-off-speed until the result is told: counts alone show
     only that a mechanism and all others disagree about where, or how fast, tracks go by. A fault that came or went

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from indexhole.causes.gauged import Attribution
 from indexhole.errors import InputFault
+from indexhole.model.series import parts_of
 from indexhole.model.trial import Trial
 
 Ints = npt.NDArray[np.int64]
@@ -23,9 +24,10 @@ _LAST_CYLINDER = 254
 class Bench:
     """Rows of trials as arrays of shape (rows,); the first `done` rows happened, the others are candidates.
 
-    `mechanism`, `lead`, `disk` and `host` index the name tuples; `writes` is true for write and format. `operation`
-    numbers the operations at the bench, from 0 and never falling: rows that follow each other on the same disk, side,
-    mechanism and lead, cylinders rising, are one operation.
+    `mechanism`, `disk` and `host` index the name tuples; `over`, of shape (rows, leads), tells over which leads, and
+    adapters in series with them, a row ran. `writes` is true for write and format. `operation` numbers the operations
+    at the bench, from 0 and never falling: rows that follow each other on the same disk, side, mechanism and lead,
+    cylinders rising, are one operation.
     """
 
     trials: tuple[Trial, ...]
@@ -35,7 +37,7 @@ class Bench:
     disks: tuple[str, ...]
     hosts: tuple[str, ...]
     mechanism: Ints
-    lead: Ints
+    over: npt.NDArray[np.bool_]
     disk: Ints
     host: Ints
     side: Ints
@@ -97,7 +99,9 @@ def lay_out(done: Sequence[Trial], candidates: Sequence[Trial] = ()) -> Bench:
     def numbers(field: str) -> Ints:
         return np.array([getattr(t, field) for t in trials], dtype=np.int64)
 
-    (mechanisms, mechanism), (leads, lead) = names("mechanism"), names("lead")
+    (mechanisms, mechanism), (cells, lead) = names("mechanism"), names("lead")
+    leads = tuple(sorted({part for cell in cells for part in parts_of(cell)}))
+    over = np.array([[name in parts_of(cell) for name in leads] for cell in cells], dtype=np.bool_)
     (disks, disk), (hosts, host) = names("disk"), names("host")
     side, first = numbers("side"), numbers("first_cylinder")
     writes = np.array([t.operation != "read" for t in trials], dtype=np.bool_)
@@ -113,7 +117,7 @@ def lay_out(done: Sequence[Trial], candidates: Sequence[Trial] = ()) -> Bench:
         disks=disks,
         hosts=hosts,
         mechanism=mechanism,
-        lead=lead,
+        over=over.reshape(len(cells), len(leads))[lead],
         disk=disk,
         host=host,
         side=side,
@@ -213,7 +217,7 @@ def written_by(bench: Bench, supposed: Supposition) -> Floats:
     touches = (bench.first[:, None] <= low) & (high <= bench.last[:, None] + 1)
 
     dead = np.isin(bench.mechanism, list(supposed.dead)) & bench.writes
-    lost = bench.whole_failures() & np.isin(bench.lead, list(supposed.lost_leads)) & bench.writes & ~dead
+    lost = bench.whole_failures() & bench.over[:, sorted(supposed.lost_leads)].any(axis=1) & bench.writes & ~dead
     records = bench.writes & (rows < bench.done)
     left = bench.mechanism.copy()
     if supposed.dead_wipes:

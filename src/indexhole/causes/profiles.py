@@ -75,7 +75,7 @@ def suppositions(bench: Bench, faults: frozenset[Fault]) -> list[tuple[float, Su
     dead = frozenset(bench.mechanisms.index(f.element) for f in faults if f.fault == "dead-write")
     leads = frozenset(bench.leads.index(f.element) for f in faults if f.fault == "bad-lead")
     wholly = bench.whole_failures() & bench.writes
-    leads = frozenset(lead for lead in leads if (wholly & (bench.lead == lead)).any())
+    leads = frozenset(lead for lead in leads if (wholly & bench.over[:, lead]).any())
     wipes = [(_DEAD_LEAVES_OLD, False), (1 - _DEAD_LEAVES_OLD, True)] if dead else [(1.0, False)]
     spoilt = 1 - _LAPSE_TOOK - _LAPSE_LEFT_OLD
     lapses: list[tuple[float, Supposition]] = [(1.0, Supposition())]
@@ -150,7 +150,7 @@ class ProfileBook:
 
     def _lapses(self, fault: Fault) -> LapseProfiles:
         bench, lead_name = self.bench, fault.element
-        rows = np.flatnonzero(bench.lead == bench.leads.index(lead_name))
+        rows = np.flatnonzero(bench.over[:, bench.leads.index(lead_name)])
         rows = rows[self.in_time(fault, rows)]
         rate = np.array(_LAPSE_RATES * 2)
         by_row = np.arange(len(rate)) < len(_LAPSE_RATES)

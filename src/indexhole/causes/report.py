@@ -81,7 +81,7 @@ def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[s
 
 def trial_line(trial: NextTrial) -> str:
     """One trial to make, what it should tell, what it takes."""
-    over = f" over {trial.lead}" if trial.lead else ""
+    over = f" over {trial.lead.replace('+', ' and ')}" if trial.lead else ""
     set_up = f", {trial.set_up}" if trial.set_up else ""
     changes = "".join(
         f", {number} {word}{'s' if number > 1 else ''}"

@@ -32,6 +32,7 @@ from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, lay_out, split_aborted
 from indexhole.causes.next_trial import Focus, candidate_trials, plan_trials
 from indexhole.causes.words import hypothesis_words, open_questions, why
+from indexhole.model.series import joined
 from indexhole.model.trial import Trial
 
 Floats = npt.NDArray[np.float64]
@@ -74,6 +75,7 @@ def rank_causes(
         met: by fault word, how often that kind is met on a bench as a whole, where the keeper knows better than
             `faults.py` supposes. Raises InputFault where that cannot be.
     """
+    trials = [joined(trial) for trial in trials]
     bench = lay_out(split_aborted(trials))
     gauged = replace(gauged, angles=(*gauged.angles, *noted_counts(trials)))
     evidence = Evidence(bench, gauged)
@@ -196,7 +198,7 @@ def _weigh(evidence: Evidence, met: Mapping[str, float] = NOTHING_TOLD, *, every
         closely = [] if every_pair else [(evidence.look(frozenset({f})), s) for f, s in _ways(first, shift)]
         for second in others:
             both = frozenset({first, second})
-            if both in seen or _same_trace(first, second):
+            if both in seen or _same_trace(first, second) or _in_series(evidence.bench, first, second):
                 continue
             seen.add(both)
             alone = likelihood[frozenset({second})] - likelihood[NONE]
@@ -270,6 +272,13 @@ def _same_trace(first: Fault, second: Fault) -> bool:
     return first.always == second.always or (
         first.element == second.element and same_names and first.side == second.side
     )
+
+
+def _in_series(bench: Bench, first: Fault, second: Fault) -> bool:
+    """Whether two faults are of a lead and an adapter on it: both lapse in the same rows, so one of them is enough."""
+    if (first.fault, second.fault) != ("bad-lead", "bad-lead"):
+        return False
+    return bool(bench.over[:, [bench.leads.index(f.element) for f in (first, second)]].all(axis=1).any())
 
 
 def _ranked(hypotheses: list[Hypothesis], weight: Floats) -> list[int]:

@@ -50,7 +50,7 @@ def _touched(bench: Bench, fault: Fault) -> npt.NDArray[np.bool_]:
     elif fault.fault in ("worn-surface", "damaged-band", "wrong-medium"):
         touched = bench.disk == bench.disks.index(fault.element)
     elif fault.fault == "bad-lead":
-        touched = bench.lead == bench.leads.index(fault.element)
+        touched = bench.over[:, bench.leads.index(fault.element)]
     elif fault.condition:
         touched = set_up_so(bench, fault.element, fault.condition)
     else:

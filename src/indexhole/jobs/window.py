@@ -11,6 +11,7 @@ from datetime import date
 
 from indexhole.causes.costs import unit_of
 from indexhole.errors import InputFault
+from indexhole.model.series import joined, parts_of
 from indexhole.model.trial import Trial
 
 # What is ranked while somebody waits: 40 elements and 2,000 trials take about 2 s; cost grows with both.
@@ -30,10 +31,9 @@ class Window:
 
 
 def names_of(trial: Trial) -> frozenset[str]:
-    """What stands on the bench for a trial: mechanism, its unit, disk, lead and host."""
-    return frozenset(
-        filter(None, (trial.mechanism, unit_of(trial.mechanism), trial.disk, trial.lead, trial.host))
-    )  # fmt: skip
+    """What stands on the bench for a trial: mechanism, its unit, disk, lead with its adapters, and host."""
+    parts = parts_of(joined(trial).lead)
+    return frozenset(filter(None, (trial.mechanism, unit_of(trial.mechanism), trial.disk, *parts, trial.host)))
 
 
 def window(
@@ -108,7 +108,8 @@ def _latest(trials: Sequence[Trial], kept: Sequence[int], most_trials: int, most
         begin = first - 1
         while begin and not begins(trials[kept[begin - 1]], trials[kept[begin]]):
             begin -= 1
-        more = elements.union(*({t.mechanism, t.disk, t.lead, t.host} for t in (trials[k] for k in kept[begin:first])))
+        here = [trials[k] for k in kept[begin:first]]
+        more = elements.union(*({t.mechanism, t.disk, *parts_of(t.lead), t.host} for t in here))
         if first < len(kept) and (len(kept) - begin > most_trials or len(more) > most_elements):
             break
         elements, first = more, begin

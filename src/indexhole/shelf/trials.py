@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import Column, ColumnElement, Connection, Select, func, select
 
 from indexhole.errors import FAULTS_SHOWN, InputFault
+from indexhole.model.series import apart, parts_of
 from indexhole.model.trial import Trial
 from indexhole.shelf.journal import Writing
 from indexhole.shelf.records import Disk, Mechanism, Unit, UnitKind, checked, now
@@ -25,7 +26,12 @@ _LOGGED = (*_COLUMNS, trials.c.logged_by, trials.c.logged_utc)
 # names looked up at once: a database takes so many in one question
 _ASKED_AT_ONCE = 500
 # the kinds a trial's column may name, the first being what an unknown one is taken for
-_PARTS: dict[str, tuple[UnitKind, ...]] = {"host": ("host",), "lead": ("lead", "adapter"), "drive": ("drive unit",)}
+_PARTS: dict[str, tuple[UnitKind, ...]] = {
+    "host": ("host",),
+    "lead": ("lead", "adapter"),
+    "adapter": ("adapter", "lead"),
+    "drive": ("drive unit",),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +88,7 @@ def _asked(
 def insert_trials(change: Writing, new: Iterable[Trial]) -> None:
     """Add trials whose units, mechanisms and disks are known."""
     logged = {"logged_by": change.signature.who, "logged_utc": now()}
-    rows = [asdict(trial) for trial in new]
+    rows = [asdict(apart(trial)) for trial in new]
     change.insert(trials, [{**row, "host": row["host"] or None, "lead": row["lead"] or None, **logged} for row in rows])
 
 
@@ -96,9 +102,16 @@ def delete_trial(change: Writing, name: str) -> LoggedTrial:
     return trial
 
 
+def _parts_named(trial: Trial) -> tuple[tuple[str, str], ...]:
+    """What units a trial names, and as what."""
+    lead, *adapters = parts_of(trial.lead) or ("",)
+    unit = trial.mechanism.rpartition(".")[0]
+    return ("drive", unit), ("host", trial.host), ("lead", lead), *(("adapter", name) for name in adapters)
+
+
 def plan(connection: Connection, new: list[Trial]) -> Imported:
     """What adding these trials would add. Raises InputFault for trials that do not fit the shelf."""
-    named = {name for trial in new for name in (trial.mechanism.rpartition(".")[0], trial.host, trial.lead) if name}
+    named = {name for trial in new for _, name in _parts_named(trial) if name}
     kinds = dict(_looked_up(connection, (units.c.inventory, units.c.kind), named))
     known_mechanisms = dict(
         _looked_up(connection, (mechanisms.c.mechanism, mechanisms.c.number), {trial.mechanism for trial in new})
@@ -110,8 +123,7 @@ def plan(connection: Connection, new: list[Trial]) -> Imported:
     made_mechanisms: dict[str, Mechanism] = {}
     made_disks: dict[str, Disk] = {}
     for trial in new:
-        unit = trial.mechanism.rpartition(".")[0]
-        for part, name in (("drive", unit), ("host", trial.host), ("lead", trial.lead)):
+        for part, name in _parts_named(trial):
             fitting = _PARTS[part]
             if name and name not in kinds:
                 kinds[name] = fitting[0]
@@ -168,9 +180,9 @@ def _named_already(connection: Connection, new: list[Trial]) -> list[str]:
         other = kept.get(trial.trial)
         if other is not None:
             faults.append(
-                f"trial {trial.trial} is on the shelf already{'' if other == trial else ', with other values'}"
+                f"trial {trial.trial} is on the shelf already{'' if other == apart(trial) else ', with other values'}"
             )
-        kept[trial.trial] = trial
+        kept[trial.trial] = apart(trial)
     return faults
 
 

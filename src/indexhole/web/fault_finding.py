@@ -236,7 +236,7 @@ def _mechanism_words(diagnosis: Diagnosis) -> tuple[MechanismWord, ...]:
 
 
 def _next_view(trial: NextTrial, trials: tuple[Trial, ...] = ()) -> NextView:
-    over = f" over lead {trial.lead}" if trial.lead else ""
+    over = f" over lead {trial.lead.replace('+', ' and adapter ')}" if trial.lead else ""
     verb = {"read": "Read", "write": "Write and verify", "format": "Format"}[trial.operation]
     where = f"disk {trial.disk}, side {trial.side}, cylinders {trial.first_cylinder} to {trial.last_cylinder}"
     set_up = f", {trial.set_up}" if trial.set_up else ""
