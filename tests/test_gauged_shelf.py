@@ -23,7 +23,7 @@ from indexhole.model.simulate import Reader, format_track, read_track
 from indexhole.model.suited import sound_mechanism
 from indexhole.model.trial import Operation, Trial
 from indexhole.shelf.captures import store_capture
-from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit, checked
+from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Unit, checked
 from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
 from indexhole.signal.simulated import capture_of
@@ -258,3 +258,33 @@ def test_the_page_says_which_captures_were_weighed(shelf: Shelf, monkeypatch: py
     page = sent(create_app(shelf), "GET", "/causes", origin=FROM_HERE, raise_faults=True).text
     assert "Weighed beside the trials: 1 from captures and measurements" in page
     assert "<li>D2.0 turns 3.0" in page
+
+
+@pytest.mark.parametrize(
+    ("when", "what", "counts"),
+    [
+        ("2026-01-15", "belt replaced", False),
+        ("2026-01-15", "the belt needs to be replaced", True),
+        ("2026-01-15", "lent to the school", True),
+        ("2026-01", "belt replaced", True),  # perhaps before the trials
+        ("2025-12-24", "heads cleaned", True),
+        ("2026-03-01", "motor repaired", True),
+        ("", "motor repaired", True),
+    ],
+)
+def test_a_capture_from_the_other_side_of_a_repair_does_not_count(
+    shelf: Shelf, when: str, what: str, counts: bool
+) -> None:
+    shelf.add(checked(Event, unit="D2", when=when, what=what))
+    gauged = gauged_on(shelf, shelf.trials())
+    assert bool(gauged.speeds) == counts
+    told = [line for line in gauged.words if "is not weighed for D2.0" in line]
+    assert len(told) == (0 if counts else 1)
+    if told:
+        assert "taken after D2 was worked on (2026-01-15: belt replaced)" in told[0]
+
+
+def test_a_capture_from_before_a_repair_does_not_count(shelf: Shelf) -> None:
+    shelf.add_trials([replace(row("read", "D2.0", "K2"), trial="T90", when="2026-04-01")])
+    shelf.add(checked(Event, unit="D2", when="2026-03-01", what="Speed adjusted"))
+    assert "taken before D2 was worked on" in " ".join(gauged_on(shelf, shelf.trials()).words)

@@ -29,6 +29,7 @@ from scipy.special import gammaln, logsumexp
 from indexhole.causes.angle_counts import AngleCount
 from indexhole.causes.costs import unit_of
 from indexhole.causes.faults import Fault
+from indexhole.model.trial import cylinder_words
 
 Floats = npt.NDArray[np.float64]
 
@@ -174,11 +175,6 @@ def tells(count: AngleCount) -> bool:
     """Whether the laws differ about an arrangement; where all failed, or each place was tried once, they hardly do."""
     laws = log_laws(count.tried, count.failed)
     return bool(laws.max() - laws.min() > 1)
-
-
-def cylinder_words(first: int, last: int) -> str:
-    """A stretch of cylinders: `cylinder 27`, `cylinders 3 to 9`."""
-    return f"cylinder {first}" if first == last else f"cylinders {first} to {last}"
 
 
 def count_words(count: AngleCount) -> str:

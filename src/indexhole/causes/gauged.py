@@ -15,6 +15,7 @@ import numpy.typing as npt
 from indexhole.causes.angle_counts import AngleCount
 from indexhole.causes.angles import count_words, tells
 from indexhole.errors import InputFault
+from indexhole.model.trial import cylinder_words
 
 Floats = npt.NDArray[np.float64]
 
@@ -75,7 +76,7 @@ class Attribution:
     def words(self) -> str:
         """As a keeper would say it."""
         who = self.writer or "a drive from outside"
-        where = f"{self.disk} side {self.side}, cylinders {self.first_cylinder} to {self.last_cylinder}"
+        where = f"{self.disk} side {self.side}, {cylinder_words(self.first_cylinder, self.last_cylinder)}"
         return f"{where}, was recorded by {who} with probability {self.probability:.2f}{_by(self.source)}"
 
 
@@ -91,6 +92,7 @@ class Gauged:
     offsets: tuple[OffsetGauge, ...] = ()
     attributions: tuple[Attribution, ...] = ()
     angles: tuple[AngleCount, ...] = ()
+    left_out: tuple[str, ...] = ()  # what was not weighed, a line each
 
     def __post_init__(self) -> None:
         for speed in self.speeds:
@@ -109,7 +111,7 @@ class Gauged:
     def words(self) -> tuple[str, ...]:
         """All of it, a line each."""
         told = (*(words for _, words in self._of_drives()), *(told.words for told in self.attributions))
-        return (*told, *(count_words(count) for count in self.angles if tells(count)))
+        return (*told, *(count_words(count) for count in self.angles if tells(count)), *self.left_out)
 
     def _of_drives(self) -> list[tuple[str, str]]:
         return [*((g.mechanism, g.words) for g in self.speeds), *((g.mechanism, g.words) for g in self.offsets)]

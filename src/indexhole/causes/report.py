@@ -9,6 +9,7 @@ from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.faults import Fault
 from indexhole.causes.words import GAUGE_NOTE, GAUGED_NOTE, fault_words, hypothesis_words
+from indexhole.model.trial import cylinder_words
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
 DECIBELS_NOTE = (
@@ -90,7 +91,7 @@ def trial_line(trial: NextTrial) -> str:
     )
     return (
         f"{trial.operation} side {trial.side} of {trial.disk} in {trial.mechanism}{over}{set_up}, "
-        f"cylinders {trial.first_cylinder} to {trial.last_cylinder} "
+        f"{cylinder_words(trial.first_cylinder, trial.last_cylinder)} "
         f"(expected {trial.expected_bits:.2f} bit; {trial.minutes:.0f} min{changes}; risk: {trial.risk})"
     )
 

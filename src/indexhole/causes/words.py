@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.causes.angles import cylinder_words
 from indexhole.causes.conditions import of_element, set_up_so, stands_on
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
+from indexhole.model.trial import cylinder_words
 
 GAUGE_NOTE = (
     "Trials alone cannot tell misaligned from off-speed: gauge the spindle speed, and if it is right "

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from indexhole.causes.angle_counts import AngleCount, SectorSeen, angle_counts
+from indexhole.causes.costs import unit_of
 from indexhole.causes.gauged import Attribution, Gauged, OffsetGauge, SpeedGauge
 from indexhole.causes.levelling import level
 from indexhole.causes.measurements import NOMINAL, OFFSET, SPEED, Measurements
@@ -19,13 +21,19 @@ from indexhole.jobs.networking import Progress, kept_measurements, readings_of
 from indexhole.model.trial import Trial
 from indexhole.recover.known_writers import PRIOR_NONE, Known, Occasion, attribute
 from indexhole.shelf.dates import span_of
-from indexhole.shelf.records import CaptureRecord
+from indexhole.shelf.records import CaptureRecord, Event
 from indexhole.shelf.register import Shelf
 
 # Nothing a signal shows of its writer is held surer than this, either way: other things are alike too. Our own choice.
 _SUREST = 0.98
 # Two ends of a measurement whose direction is open are alike when they differ by less than so many uncertainties.
 _MIRRORED = 1.0
+# Words of an event that say that something of the drive is no longer as it was, and words shortly before that say that
+# it still has to be done. Our own lists.
+_WORKED_ON = re.compile(
+    r"\b(?:repair|mended|replac|exchang|clean|align|adjust|trimm|lubricat|greas|oiled|new (?:belt|head|motor))", re.I
+)
+_STILL_TO_DO = re.compile(r"\b(?:needs?|should|must|to be|wants?|not|never|no)\b[^.;,]{0,20}$", re.I)
 
 
 def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None = None) -> Gauged:
@@ -37,14 +45,52 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
     measured = kept_measurements(shelf)
     records = shelf.all(CaptureRecord)
     held = captures_told(shelf, records, progress)
-    readings, _ = readings_of(records, held, trials)
+    stale = _stale(records, trials, shelf.all(Event))
+    of_now = [record for record in records if record.name not in stale]
+    readings, _ = readings_of(of_now, held, trials)
     mechanisms = frozenset(t.mechanism for t in trials)
     return Gauged(
         speeds=_speeds([*measured.ties.get(SPEED, ()), *speed_ties(readings)], mechanisms),
         offsets=_offsets(measured, mechanisms),
         attributions=tuple(_attributions(records, held, trials)),
-        angles=_angles(records, held),
+        angles=_angles(of_now, held),
+        left_out=tuple(stale.values()),
     )
+
+
+def _stale(records: Sequence[CaptureRecord], trials: Sequence[Trial], events: Sequence[Event]) -> dict[str, str]:
+    """By name, captures on the other side of a repair from the drive's last trial, and why they do not count.
+
+    Only what is certain by the dates parts them; who wrote a disk before does not change by a repair.
+    """
+    last = {t.mechanism: t.when[:10] for t in trials}
+    repairs = [event for event in events if event.when and _was_worked_on(event.what)]
+    found: dict[str, str] = {}
+    for record in records:
+        tried = last.get(record.mechanism or "")
+        if not tried or not record.taken:
+            continue
+        for event in repairs:
+            order = _between(record.taken, event.when, tried)
+            if event.unit == unit_of(record.mechanism or "") and order:
+                found[record.name] = (
+                    f"capture {record.name} is not weighed for {record.mechanism}: it was taken {order} "
+                    f"{event.unit} was worked on ({event.when}: {event.what}), and the trials were made otherwise"
+                )
+                break
+    return found
+
+
+def _was_worked_on(what: str) -> bool:
+    return any(not _STILL_TO_DO.search(what[: match.start()]) for match in _WORKED_ON.finditer(what))
+
+
+def _between(taken: str, worked: str, tried: str) -> str:
+    """`before` or `after` when a capture was for certain taken so, and the trial made otherwise; else nothing."""
+    capture, work, trial = span_of(taken), span_of(worked), span_of(tried)
+    if capture.latest < work.earliest and work.latest < trial.earliest:
+        return "before"
+    return "after" if trial.latest < work.earliest and work.latest < capture.earliest else ""
 
 
 def _angles(records: Sequence[CaptureRecord], held: Mapping[str, CaptureTold]) -> tuple[AngleCount, ...]:

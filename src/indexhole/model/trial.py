@@ -29,3 +29,8 @@ class Trial:
     sectors_tried: int
     sectors_failed: int
     note: str = ""
+
+
+def cylinder_words(first: int, last: int) -> str:
+    """A stretch of cylinders: `cylinder 27`, `cylinders 3 to 9`."""
+    return f"cylinder {first}" if first == last else f"cylinders {first} to {last}"
