@@ -15,9 +15,11 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from indexhole.causes.angle_counts import AngleCount, SectorSeen, angle_counts, noted_counts, sectors_noted
-from indexhole.causes.angles import EVEN, ONCE, PLACES, Arrangements, count_words, log_laws, tells
+from indexhole.causes.angles import EVEN, ONCE, PLACES, Arrangements, band_ratio, count_words, log_laws, tells
+from indexhole.causes.evidence import Evidence
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import Gauged
+from indexhole.causes.history import Supposition, lay_out
 from indexhole.causes.report import report_lines
 from indexhole.causes.trials import rank_causes
 from indexhole.jobs.captures_told import captures_told
@@ -252,6 +254,51 @@ def test_ranking_follows_the_pattern() -> None:
     _, head_evenly = of_disk_and_head(Gauged(angles=evenly()))
     assert disk_at_places > disk + 0.1
     assert head_evenly > head
+
+
+def test_a_band_is_likelier_where_errors_keep_their_angle() -> None:
+    trials = [row(f"T{n}", f"D{n % 3 + 1}.0", 13 * (n % 3), 13 * (n % 3) + 12, 117, 6) for n in range(1, 10)]
+
+    def weight(*angles: AngleCount) -> tuple[float, float]:
+        """Of bands on the outermost and on the middle third."""
+        profile = Evidence(lay_out(trials), Gauged(angles=angles)).book.of(BAND, Supposition())
+        found = dict.fromkeys((0, 13), 0.0)
+        for told, log_weight in zip(profile.magnitude, profile.log_weight, strict=True):
+            first, last = map(int, told.removeprefix("cylinders ").split(" to "))
+            third = next((start for start in found if start <= first and last <= start + 12), None)
+            if third is not None:
+                found[third] += math.exp(log_weight)
+        return found[0], found[13]
+
+    (count,) = at_one_place()  # on cylinders 1 to 6
+    outer, middle = weight()
+    outer_with, middle_with = weight(count)
+    assert outer_with / middle_with > 3 * outer / middle
+    # as far as bands meet the stretch nothing changes, what the arrangement says of the side stands elsewhere
+    assert middle_with < 0.3 * middle
+    moved = replace(count, first_cylinder=14, last_cylinder=19)
+    outer_moved, middle_moved = weight(moved)
+    assert middle_moved / outer_moved > 3 * middle / outer
+    assert band_ratio([count, moved], [True, True]) == pytest.approx(0)
+    assert band_ratio([count], [False]) < -1
+    assert band_ratio([evenly()[0]], [False]) > 0.5
+
+
+@pytest.mark.parametrize(
+    ("spans", "told"),
+    [
+        (((0, 39),), "such rows failed)."),
+        (((0, 19), (20, 39)), "such rows failed), most likely cylinders 20 to 39."),
+    ],
+)
+def test_a_band_that_may_lie_anywhere_is_told_without_a_place(spans: tuple[tuple[int, int], ...], told: str) -> None:
+    trials = [
+        row(f"T{n}{first}", f"D{n % 3 + 1}.0", first, last, 9 * (last - first + 1), 18 * (last == 39))
+        for n in range(6)
+        for first, last in spans
+    ]
+    causes = rank_causes(trials, propose=False).causes
+    assert next(c.why for c in causes if c.faults == (BAND,)).endswith(told)
 
 
 def test_notes_enter_the_ranking_and_are_told() -> None:

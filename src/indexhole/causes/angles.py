@@ -171,6 +171,22 @@ class _Side:
         return float(logsumexp(self.laws, b=weight) - logsumexp(self.laws, b=_ARRANGES["none"]))
 
 
+def band_ratio(counts: Sequence[AngleCount], inside: Sequence[bool]) -> float:
+    """How much likelier, in nats, arrangements are when only those inside a damaged band are the band's doing.
+
+    It is against `Arrangements.log_ratio`, which takes all counts of the side for the damage's; the others are then
+    arranged as on a sound bench.
+    """
+    laws = [log_laws(count.tried, count.failed) for count in counts]
+
+    def told(chosen: list[Floats], word: str) -> float:
+        return float(logsumexp(np.sum(chosen, axis=0), b=_ARRANGES[word])) if chosen else 0.0
+
+    own = [law for law, within in zip(laws, inside, strict=True) if within]
+    others = [law for law, within in zip(laws, inside, strict=True) if not within]
+    return told(own, "damaged-band") + told(others, "none") - told(laws, "damaged-band")
+
+
 def tells(count: AngleCount) -> bool:
     """Whether the laws differ about an arrangement; where all failed, or each place was tried once, they hardly do."""
     laws = log_laws(count.tried, count.failed)

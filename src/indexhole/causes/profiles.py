@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
@@ -11,6 +11,8 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.angle_counts import AngleCount
+from indexhole.causes.angles import band_ratio
 from indexhole.causes.conditions import set_up_so, stands_on
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
@@ -124,9 +126,15 @@ class ProfileBook:
 
     def _build(self, fault: Fault, supposed: Supposition) -> Profiles:
         written = self.written(supposed)
-        rungs = list(_RUNGS[fault.fault](self.bench, fault, written))
+        arranged = [c for c in self.gauged.angles if fault.fault == "damaged-band" and _on_surface(c, fault)]
+        rungs = list(
+            _damaged(self.bench, fault, written, arranged)
+            if arranged
+            else _RUNGS[fault.fault](self.bench, fault, written)
+        )
         weight = np.array([w for w, _, _ in rungs])
-        weight /= weight.sum()
+        if not arranged:  # else what the arrangements say is in the weights already
+            weight /= weight.sum()
         if fault.fault == "misaligned" and self.gauged.about(fault.element):
             # What the gauges say of each magnitude, against a sound mechanism, is part of the likelihood.
             weight = weight * np.exp(self.gauged.log_ratio(fault.element, *misaligned_sizes()))
@@ -137,6 +145,9 @@ class ProfileBook:
         level = np.where(hazards > 0, 1 + node_of(hazards) // _MERGED_NODES, 0)
         if fault.fault == "misaligned" and self.gauged.about(fault.element):
             level = np.hstack([level, np.array([[told.endswith("%")] for _, told, _ in rungs], dtype=np.int64)])
+        if arranged:
+            places = {told: place for place, told in enumerate(dict.fromkeys(told for _, told, _ in rungs))}
+            level = np.hstack([level, np.array([[places[told]] for _, told, _ in rungs], dtype=np.int64)])
         first, merged, _ = _alike(level)
         heaviest = np.lexsort((-weight, merged))
         first = heaviest[np.searchsorted(merged[heaviest], np.arange(len(first)))]
@@ -264,8 +275,12 @@ def _worn(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
         yield (1 - _EVEN) / (2 * len(steps)), f"{step.loss_db:.0f} dB", sloping
 
 
-def _damaged(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
-    """Bands of several widths laid along the side, up to 60 % of it; a row fails in the share the band covers."""
+def _damaged(bench: Bench, fault: Fault, written: Floats, arranged: Sequence[AngleCount] = ()) -> Iterator[Rung]:
+    """Bands of several widths laid along the side, up to 60 % of it; a row fails in the share the band covers.
+
+    Where no row tells bands of one width apart they are one, told by the stretch they lie in. A band is the likelier
+    for meeting a stretch where errors keep their angle.
+    """
     surface = (bench.disk == bench.disks.index(fault.element)) & (bench.side == fault.side)
     count = bench.cylinders
     widths = [w for w in (1, 2, 3, 4, 6, 9, 13, 18, 24) if w <= max(1, int(0.6 * count))]
@@ -274,16 +289,27 @@ def _damaged(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     rungs = RUNGS[3::2]
     for width in widths:
         starts = np.arange(0, count - width + 1, max(1, width // 3))
-        shared = np.minimum(last, starts[:, None] + width - 1) - np.maximum(first, starts[:, None]) + 1
-        covered = np.clip(shared, 0, None)
-        # Starts that no row tells apart are one.
-        places, _, times = _alike(covered)
-        for place, repeated in zip(places.tolist(), times.tolist(), strict=True):
-            start = int(starts[place])
-            told = f"cylinders {start} to {start + width - 1}"
+        covered = _shared(first, last, starts, width)
+        seen = np.array([[c.first_cylinder, c.last_cylinder] for c in arranged], dtype=np.int64).reshape(-1, 2)
+        meets = _shared(seen[:, 0], seen[:, 1], starts, width) > 0
+        places, group, times = _alike(np.hstack([covered, meets.astype(np.int64)]))
+        for one, (place, repeated) in enumerate(zip(places.tolist(), times.tolist(), strict=True)):
+            lie = starts[group == one]
+            told = f"cylinders {lie[0]} to {lie[-1] + width - 1}"
+            likelier = math.exp(band_ratio(arranged, meets[place].tolist())) if arranged else 1.0
             share = surface * (covered[place] / (last - first + 1))[of]
             for rung in rungs:
-                yield repeated / (len(widths) * len(starts) * len(rungs)), told, share * rung
+                yield likelier * repeated / (len(widths) * len(starts) * len(rungs)), told, share * rung
+
+
+def _shared(first: Ints, last: Ints, starts: Ints, width: int) -> Ints:
+    """How many cylinders of each stretch a band covers, (bands, stretches)."""
+    shared: Ints = np.minimum(last, starts[:, None] + width - 1) - np.maximum(first, starts[:, None]) + 1
+    return np.clip(shared, 0, None)
+
+
+def _on_surface(count: AngleCount, fault: Fault) -> bool:
+    return (count.disk, count.side) == (fault.element, fault.side)
 
 
 def _wrong_medium(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:

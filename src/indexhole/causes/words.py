@@ -105,7 +105,9 @@ def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     clause = f"{clause} ({_count(bench, _touched(bench, fault))}{own})"
     if magnitude.startswith("cylinders"):
         first, last = map(int, magnitude.removeprefix("cylinders ").split(" to "))
-        clause += f", most likely {cylinder_words(first, last)}"
+        # a band that may lie anywhere is told without a place
+        if (first, last) != (0, bench.cylinders - 1):
+            clause += f", most likely {cylinder_words(first, last)}"
     elif magnitude.endswith("dB"):
         clause += f", as about {magnitude} of lost signal would do"
     elif magnitude.startswith("worst"):
