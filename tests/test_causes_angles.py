@@ -306,12 +306,13 @@ def test_notes_enter_the_ranking_and_are_told() -> None:
     noted = [replace(t, note="sector 6 failed") for t in plain]
     assert rank_causes(plain, propose=False) == rank_causes([replace(t, note="dusty") for t in plain], propose=False)
     found = rank_causes(noted, propose=False)
-    first = found.causes[0]
-    assert first.faults[0].element == "K1"
-    assert first.by_angle[0][1] > 0
+    assert found.causes[0].faults[0].element == "K1"
+    band = next(c for c in found.causes if c.faults == (BAND,))
+    assert band.probability > 3 * next(c.probability for c in rank_causes(plain).causes if c.faults == (BAND,))
+    assert band.by_angle[0][1] > 0
     assert any(line.startswith("   for, by angle: on K1 side 0, cylinders ") for line in report_lines(found))
     assert found.gauged[0].endswith("(as the notes say)")
-    assert json.loads(json.dumps(first.to_json_dict()))["by_angle"][0]["decibels"] > 0
+    assert json.loads(json.dumps(band.to_json_dict()))["by_angle"][0]["decibels"] > 0
 
 
 # out of captures
