@@ -61,7 +61,7 @@ def _each_fault(causes: Sequence[Cause]) -> str:
 def _weighed(cause: Cause, names: tuple[str, ...]) -> str:
     """Trials with what each says against the best rival, in decibels."""
     decibels = {w.trial: w.nats * DECIBELS_A_NAT for w in cause.weights}
-    return _trials(tuple(f"{name} ({decibels[name]:+.0f} dB)" if name in decibels else name for name in names))
+    return _trials(tuple(f"{name} ({round(decibels[name]):+d} dB)" if name in decibels else name for name in names))
 
 
 def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[str]:
@@ -73,7 +73,7 @@ def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[s
         f"   for: {_weighed(cause, cause.for_trials)}",
         f"   against: {_weighed(cause, cause.against_trials)}",
         *(
-            f"   {'for' if nats > 0 else 'against'}, by angle: {words} ({nats * DECIBELS_A_NAT:+.0f} dB)"
+            f"   {'for' if nats > 0 else 'against'}, by angle: {words} ({round(nats * DECIBELS_A_NAT):+d} dB)"
             for words, nats in cause.by_angle
         ),
         *([f"   unless: {cause.rival_needs}"] if number == 1 and cause.rival_needs else []),

@@ -193,7 +193,7 @@ def _cause_views(causes: Sequence[Cause], trials: Sequence[Trial]) -> tuple[Caus
 
 
 def _cause_view(cause: Cause, outcomes: dict[str, str], links: dict[str, str]) -> CauseView:
-    decibels = {w.trial: f"{w.nats * DECIBELS_A_NAT:+.0f} dB".replace("-", MINUS) for w in cause.weights}
+    decibels = {w.trial: f"{round(w.nats * DECIBELS_A_NAT):+d} dB".replace("-", MINUS) for w in cause.weights}
 
     def evidence(names: Sequence[str]) -> tuple[Evidence, ...]:
         return tuple(Evidence(n, trial_link(n), outcomes.get(n, ""), decibels.get(n, "")) for n in names)
@@ -222,7 +222,7 @@ def _cause_view(cause: Cause, outcomes: dict[str, str], links: dict[str, str]) -
 
 
 def _by_angle(words: str, nats: float) -> str:
-    weight = f"{nats * DECIBELS_A_NAT:+.0f} dB".replace("-", MINUS)
+    weight = f"{round(nats * DECIBELS_A_NAT):+d} dB".replace("-", MINUS)
     return f"{'For' if nats > 0 else 'Against'} it, by angle: {plain(words)}, {weight}."
 
 
