@@ -5,7 +5,8 @@
 Of five benches three have one fault, one has two, one has none. The oracle (`studies.oracle`) knows how likely the
 generator makes every sheet, and how often it plants each kind of fault. Ours is asked twice: as it is, and told that
 too (`met`), which parts what the likelihood costs from what the prior does. Answers are kept in the state file, so that
-a run cut off goes on. Seeds below 300,000 were looked at while the likelihood was made; of those reported only a table.
+a run cut off goes on. Seeds below 300,000 were looked at while the likelihood was made, and those reported before its
+last change.
 """
 
 from __future__ import annotations

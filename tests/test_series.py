@@ -45,6 +45,8 @@ def adapter_at_fault(*, in_cell: bool) -> list[Trial]:
         ("adapter: A1; then adapter A-2.", ("A1", "A-2")),
         ("with an adapter made here", ()),
         ("no adapted plug 7", ()),
+        ("without adapter A1", ()),
+        ("Without the adapter A1, through adapter A2", ("A2",)),
         ("", ()),
     ],
 )

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from indexhole.causes.costs import unit_of
 from indexhole.causes.history import Bench
+from indexhole.model.notes import turned_round
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +50,6 @@ _KNOWN: tuple[tuple[str, Condition], ...] = (
 )  # fmt: skip
 _PATTERNS = tuple((re.compile(rf"\b(?:{pattern})\b"), condition) for pattern, condition in _KNOWN)
 _EXPLICIT = re.compile(r"\bset-?up\s*:\s*([^;]+)")
-# A word shortly before that turns the sense round: "no longer on a slope".
-_TURNED = re.compile(r"\b(?:no|not|never|without|instead|after|before|unlike|off)\b[^.;,]{0,20}$")
 
 
 def conditions_of(note: str) -> tuple[Condition, ...]:
@@ -58,7 +57,7 @@ def conditions_of(note: str) -> tuple[Condition, ...]:
     text = " ".join(note.casefold().split())
     found: dict[str, Condition] = {}
     for pattern, condition in _PATTERNS:
-        if any(not _TURNED.search(text[: match.start()]) for match in pattern.finditer(text)):
+        if any(not turned_round(text[: match.start()]) for match in pattern.finditer(text)):
             found[condition.told] = condition
     for match in _EXPLICIT.finditer(text):
         words = match[1].strip().rstrip(".")

@@ -9,6 +9,7 @@ from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.faults import Fault
 from indexhole.causes.words import GAUGE_NOTE, GAUGED_NOTE, fault_words, hypothesis_words
+from indexhole.model.series import parts_of
 from indexhole.model.trial import cylinder_words
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
@@ -82,7 +83,7 @@ def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[s
 
 def trial_line(trial: NextTrial) -> str:
     """One trial to make, what it should tell, what it takes."""
-    over = f" over {trial.lead.replace('+', ' and ')}" if trial.lead else ""
+    over = f" over {' and '.join(parts_of(trial.lead))}" if trial.lead else ""
     set_up = f", {trial.set_up}" if trial.set_up else ""
     changes = "".join(
         f", {number} {word}{'s' if number > 1 else ''}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -46,7 +47,7 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
     records = shelf.all(CaptureRecord)
     held = captures_told(shelf, records, progress)
     stale = _stale(records, trials, shelf.all(Event))
-    of_now = [record for record in records if record.name not in stale]
+    of_now = [record for record in records if record.sha256 not in stale]
     readings, _ = readings_of(of_now, held, trials)
     mechanisms = frozenset(t.mechanism for t in trials)
     return Gauged(
@@ -59,25 +60,26 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
 
 
 def _stale(records: Sequence[CaptureRecord], trials: Sequence[Trial], events: Sequence[Event]) -> dict[str, str]:
-    """By name, captures on the other side of a repair from the drive's last trial, and why they do not count.
+    """By SHA-256, captures on the other side of a repair from the drive's last trial, and why they do not count.
 
     Only what is certain by the dates parts them; who wrote a disk before does not change by a repair.
     """
     last = {t.mechanism: t.when[:10] for t in trials}
-    repairs = [event for event in events if event.when and _was_worked_on(event.what)]
+    repairs: dict[str, list[Event]] = defaultdict(list)
+    for event in events:
+        if event.when and _was_worked_on(event.what):
+            repairs[event.unit].append(event)
     found: dict[str, str] = {}
     for record in records:
-        tried = last.get(record.mechanism or "")
-        if not tried or not record.taken:
+        drive = record.mechanism or ""
+        if drive not in last or not record.taken:
             continue
-        for event in repairs:
-            order = _between(record.taken, event.when, tried)
-            if event.unit == unit_of(record.mechanism or "") and order:
-                found[record.name] = (
-                    f"capture {record.name} is not weighed for {record.mechanism}: it was taken {order} "
-                    f"{event.unit} was worked on ({event.when}: {event.what}), and the trials were made otherwise"
+        for event in repairs[unit_of(drive)]:
+            if order := _between(record.taken, event.when, last[drive]):
+                found[record.sha256] = (
+                    f"capture {record.name} is not weighed for {drive}: it was taken {order} {event.unit} was worked "
+                    f"on ({event.when}: {event.what}), and the trials were made otherwise"
                 )
-                break
     return found
 
 

@@ -11,7 +11,7 @@ from datetime import date
 
 from indexhole.causes.costs import unit_of
 from indexhole.errors import InputFault
-from indexhole.model.series import joined, parts_of
+from indexhole.model.series import leads_of
 from indexhole.model.trial import Trial
 
 # What is ranked while somebody waits: 40 elements and 2,000 trials take about 2 s; cost grows with both.
@@ -32,8 +32,8 @@ class Window:
 
 def names_of(trial: Trial) -> frozenset[str]:
     """What stands on the bench for a trial: mechanism, its unit, disk, lead with its adapters, and host."""
-    parts = parts_of(joined(trial).lead)
-    return frozenset(filter(None, (trial.mechanism, unit_of(trial.mechanism), trial.disk, *parts, trial.host)))
+    named = (trial.mechanism, unit_of(trial.mechanism), trial.disk, *leads_of(trial), trial.host)
+    return frozenset(filter(None, named))
 
 
 def window(
@@ -109,7 +109,7 @@ def _latest(trials: Sequence[Trial], kept: Sequence[int], most_trials: int, most
         while begin and not begins(trials[kept[begin - 1]], trials[kept[begin]]):
             begin -= 1
         here = [trials[k] for k in kept[begin:first]]
-        more = elements.union(*({t.mechanism, t.disk, *parts_of(t.lead), t.host} for t in here))
+        more = elements.union(*({t.mechanism, t.disk, *leads_of(t), t.host} for t in here))
         if first < len(kept) and (len(kept) - begin > most_trials or len(more) > most_elements):
             break
         elements, first = more, begin

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from indexhole.model.notes import turned_round
 from indexhole.model.trial import Trial
 
 # Without a colon only what has a figure in it is a name: "with an adapter made here" names none.
@@ -22,7 +23,13 @@ def parts_of(lead: str) -> tuple[str, ...]:
 
 def adapters_noted(note: str) -> tuple[str, ...]:
     """Adapters that a note names."""
-    return tuple(dict.fromkeys((one or other).rstrip(".") for one, other in _NOTED.findall(note)))
+    found = (m for m in _NOTED.finditer(note) if not turned_round(note[: m.start()]))
+    return tuple(dict.fromkeys((m[1] or m[2]).rstrip(".") for m in found))
+
+
+def leads_of(trial: Trial) -> tuple[str, ...]:
+    """The lead and the adapters a trial ran over."""
+    return parts_of(joined(trial).lead)
 
 
 def joined(trial: Trial) -> Trial:

@@ -12,6 +12,7 @@ from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.report import DECIBELS_NOTE, group_lines
 from indexhole.jobs.faulting import Course
 from indexhole.jobs.signs import MINUS, plain
+from indexhole.model.series import parts_of
 from indexhole.model.trial import Trial, cylinder_words
 from indexhole.shelf.listing import Trials
 from indexhole.web.cause_course import course_figure
@@ -236,7 +237,7 @@ def _mechanism_words(diagnosis: Diagnosis) -> tuple[MechanismWord, ...]:
 
 
 def _next_view(trial: NextTrial, trials: tuple[Trial, ...] = ()) -> NextView:
-    over = f" over lead {trial.lead.replace('+', ' and adapter ')}" if trial.lead else ""
+    over = f" over lead {' and adapter '.join(parts_of(trial.lead))}" if trial.lead else ""
     verb = {"read": "Read", "write": "Write and verify", "format": "Format"}[trial.operation]
     cylinders = cylinder_words(trial.first_cylinder, trial.last_cylinder)
     where = f"disk {trial.disk}, side {trial.side}, {cylinders}"
