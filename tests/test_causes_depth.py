@@ -241,6 +241,20 @@ def test_a_fault_there_all_the_time_has_no_date() -> None:
     assert set(told.to_json_dict()["faults"][0]) == {"element", "fault", "side"}
 
 
+@pytest.mark.parametrize(("seed", "faults"), [(3, 1), (15, 1), (12, 2), (13, 2)])
+def test_a_date_always_costs_what_it_is_worth(seed: int, faults: int) -> None:
+    """A dated cause is never likelier than it is at its likeliest time, less the chance that a fault comes at all."""
+    evidence = Evidence(lay_out(draw_bench(seed, faults).trials))
+    weighed = ranking._weigh(evidence)
+    dated = 0
+    for hypothesis, told in zip(weighed.hypotheses, weighed.log_likelihood, strict=True):
+        dates = sum(bool(f.since or f.until) for f in hypothesis)
+        if dates == len(hypothesis) == 1:
+            assert told <= evidence.log_likelihood(hypothesis) + math.log(ranking._CAME) + 1e-9
+            dated += 1
+    assert dated
+
+
 # --- rows broken off
 
 

@@ -149,11 +149,12 @@ class Evidence:
             total += float(np.log(share * told.probability + (1 - share) * (1 - told.probability)))
         return total
 
-    def changes(self, fault: Fault) -> tuple[tuple[float, Fault], ...]:
+    def changes(self, fault: Fault) -> tuple[tuple[float, float, Fault], ...]:
         """How much likelier the trials are when a fault came, or went, at some time, against one there all the time.
 
-        Returns the log of the ratio, summed over all times with even weights, with the fault at its likeliest time: for
-        "came" and for "went". Empty where the fault was met too seldom to say. Disks count as plain here.
+        Returns for "came" and for "went" the log of the ratio, averaged over all times, how far that average lies below
+        the likeliest time (0 or less), and the fault at that time. Empty where the fault was met too seldom to say.
+        Disks count as plain here, which changes the first figure much where a fault cannot be, and the second little.
         """
         lead = fault.fault == "bad-lead"
         lapses = self.book.lapses(fault) if lead else None
@@ -186,8 +187,9 @@ class Evidence:
         for came, ratio in ((True, told(without, within) - always), (False, told(within, without) - always)):
             at = int(ratio.argmax())
             name = self.bench.trials[self._starts[touched[at + 1]]].trial
-            mean = float(ratio.max() + np.log(np.exp(ratio - ratio.max()).mean()))
-            found.append((mean, replace(fault, since=name) if came else replace(fault, until=name)))
+            below = float(np.log(np.exp(ratio - ratio.max()).mean()))
+            dated = replace(fault, since=name) if came else replace(fault, until=name)
+            found.append((float(ratio.max()) + below, below, dated))
         return tuple(found)
 
     def _by_unknown(self, setting: _Setting) -> Floats:

@@ -251,18 +251,20 @@ def _changed(evidence: Evidence, fault: Fault, steady: float) -> tuple[Fault, fl
     # the coming of the first changes who wrote what ever since; when the other holds, the notes say
     if fault.fault == "dead-write" or fault.condition:
         return None
-    chances = (_CAME, _WENT)
     best = max(
         (
-            (ratio + math.log(chance), changed)
-            for chance, (ratio, changed) in zip(chances, evidence.changes(fault), strict=False)
+            (ratio + math.log(chance), below + math.log(chance), changed)
+            for chance, (ratio, below, changed) in zip((_CAME, _WENT), evidence.changes(fault), strict=False)
         ),
         default=None,
     )
-    if best is None or best[0] < math.log1p(-_CAME - _WENT):
+    steadily = math.log1p(-_CAME - _WENT)
+    if best is None or best[0] < steadily:
         return None
-    single = steady + best[0]
-    return best[1], single, single - evidence.log_likelihood(frozenset({best[1]}))
+    # The ratio only says where to look: both ways are weighed in full, disks and all.
+    _, shift, changed = best
+    single = evidence.log_likelihood(frozenset({changed})) + shift
+    return (changed, single, shift) if single > steady + steadily else None
 
 
 def _same_trace(first: Fault, second: Fault) -> bool:
