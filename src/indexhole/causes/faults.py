@@ -57,7 +57,7 @@ _MET: dict[FaultWord, float] = {
     "misaligned": 0.25,  # misaligned and off-speed together
     "dirty-head": 0.15,
     "dead-write": 0.12,
-    "dead-read": 0.016,  # until a mechanism has tried its own tracks it looks like one out of place, which is common
+    "dead-read": 0.03,  # until a mechanism has tried its own tracks it looks like one out of place, which is common
     "worn-surface": 0.15,
     "damaged-band": 0.15,
     "bad-lead": 0.12,

@@ -32,8 +32,8 @@ _UNLIKE_RUNGS = 2.0  # rungs (of every other) over which unlikeness of the two d
 _SLOPE, _EVEN = 1.5, 0.6
 _MERGED_NODES = 3
 _LAST = 254  # the last cylinder there can be
-# How surely a dead path fails, with its share.
-_DEAD = ((1.0, 0.7), (0.98, 0.2), (0.9, 0.1))
+# How surely a dead path fails, with its share: nothing passes it, but a sector may be miscounted.
+_DEAD = ((1.0, 0.75), (0.98, 0.25))
 _DEAD_LEAVES_OLD = 0.75
 _LAPSE_TOOK, _LAPSE_LEFT_OLD = 0.4, 0.4
 _LAPSE_RATES = (0.03, 0.08, 0.18, 0.32, 0.5, 0.7, 0.9)
@@ -318,7 +318,10 @@ def _wrong_medium(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]
     disk = bench.disk == bench.disks.index(fault.element)
     recorded_here = disk * written[:, :-2].sum(axis=1)
     for step in loss_ladder():
-        yield step.weight, f"{step.loss_db:.0f} dB", recorded_here * step.once
+        told = f"{step.loss_db:.0f} dB"
+        yield _EVEN * step.weight, told, recorded_here * step.once
+        # What was recorded too weakly or not sharply goes first where bits lie closest: inside.
+        yield (1 - _EVEN) * step.weight, told, recorded_here * _sloping(bench, step.once, _SLOPE)
 
 
 def _old_underneath(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
