@@ -38,7 +38,7 @@ from studies.benches import (
 )
 from studies.oracle import Oracle
 
-FIRST_SEED = 300_000
+FIRST_SEED = 400_000
 PLANTED = (1, 2, 1, 0, 1)
 # One fault is planted on a bench on average, so that often each kind is met.
 MET = dict(zip(WORDS, WORD_WEIGHT.tolist(), strict=True))
