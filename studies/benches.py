@@ -384,10 +384,10 @@ def draw_faults(rng: np.random.Generator, plan: Plan, count: int) -> list[Key]:
     return planted
 
 
-def draw_bench(seed: int, faults: int) -> Bench:
+def draw_bench(seed: int, faults: int, operations: int | None = None) -> Bench:
     """A bench with so many faults planted, whether or not its trials let them show."""
     rng = np.random.default_rng([seed, faults])
-    plan = draw_plan(rng)
+    plan = draw_plan(rng, operations)
     world = World(rng, plan, draw_faults(rng, plan, faults))
     failed = [world.outcome(row) for row in plan.rows]
     return Bench(plan, failed, frozenset(world.planted), frozenset(world.shown))
