@@ -288,3 +288,24 @@ def test_a_capture_from_before_a_repair_does_not_count(shelf: Shelf) -> None:
     shelf.add_trials([replace(row("read", "D2.0", "K2"), trial="T90", when="2026-04-01")])
     shelf.add(checked(Event, unit="D2", when="2026-03-01", what="Speed adjusted"))
     assert "taken before D2 was worked on" in " ".join(gauged_on(shelf, shelf.trials()).words)
+
+
+@pytest.mark.parametrize(
+    ("measured", "counts"),
+    [("2026-01-01", False), ("2025", False), ("2026-02-03", True), ("2026-02", True), ("2026", True), ("", True)],
+)
+def test_a_measurement_from_before_a_repair_does_not_count(tmp_path: Path, measured: str, counts: bool) -> None:
+    shelf = Shelf.open(tmp_path, create=True)
+    shelf.add(checked(Unit, inventory="D2", kind="drive unit"))
+    shelf.add(checked(Mechanism, mechanism="D2.0"))
+    shelf.add_trials([replace(t, when="2026-04-01") for t in out_of_step()])
+    shelf.add(checked(Event, unit="D2", when="2026-02-02", what="head aligned"))
+    sheet = tmp_path / "measurements.csv"
+    sheet.write_text(HEADING.replace("note", "note,when") + f"nominal,D2.0,offset,-140,8,um,by eye,{measured}\n")
+    gauged = gauged_on(shelf, shelf.trials())
+    assert bool(gauged.offsets) == counts
+    told = [line for line in gauged.words if "is not weighed for D2.0" in line]
+    assert len(told) == (0 if counts else 1)
+    if told:
+        assert f"measurement M1 (offset measured {measured}, by eye)" in told[0]
+        assert "it was made before D2 was worked on (2026-02-02: head aligned)" in told[0]

@@ -304,9 +304,20 @@ def test_measurements_are_kept_once_and_a_bad_sheet_changes_nothing(shelf: Shelf
     for bad in (b"", b"\xff\xfe", HEADING.encode(), (HEADING + "A1,D1.0,offset,x,8,um,\n").encode()):
         with pytest.raises(InputFault):
             keep_measurements(shelf, bad, "bad.csv")
-    with pytest.raises(InputFault, match="its heading differs"):
-        keep_measurements(shelf, b"to,from,quantity,value,uncertainty,unit\nD1.0,A1,offset,1,1,um\n", "c.csv")
     assert len(kept_measurements(shelf).ties["offset"]) == 6
+
+
+def test_sheets_with_other_columns_are_kept_under_one_heading(shelf: Shelf) -> None:
+    keep_measurements(shelf, SHEET.encode(), "a.csv")
+    before = kept_measurements(shelf)
+    dated = b'to, from,quantity,value,uncertainty,unit,when\r\nD1.0,A1,offset,"1",1,um,2026-03\r\n'
+    assert keep_measurements(shelf, dated, "b.csv") == 1
+    assert keep_measurements(shelf, dated, "b.csv") == 0
+    assert keep_measurements(shelf, SHEET.encode(), "a.csv") == 0
+    kept = kept_measurements(shelf)
+    assert kept.ties["offset"][:-1] == before.ties["offset"]
+    assert (kept.ties["offset"][-1].end, kept.ties["offset"][-1].when) == ("D1.0", "2026-03")
+    assert (shelf.folder / KEPT).read_text().startswith("from,to,quantity,value,uncertainty,unit,note,when\n")
 
 
 def test_sheets_join_without_two_ties_of_one_name(tmp_path: Path) -> None:

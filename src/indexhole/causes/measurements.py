@@ -1,4 +1,4 @@
-"""The keeper's own measurements: a CSV text with `from,to,quantity,value,uncertainty,unit,note`, a row each.
+"""The keeper's own measurements: a CSV text with `from,to,quantity,value,uncertainty,unit,note,when`, a row each.
 
 docs/networks.md says what each quantity means and how it is measured. Signs are those of the forward model: outward
 (away from the hub), faster, and later are positive.
@@ -11,12 +11,14 @@ import io
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 
 from indexhole.causes.network import Tie
 from indexhole.errors import InputFault, together
 
-COLUMNS = ("from", "to", "quantity", "value", "uncertainty", "unit", "note")
+COLUMNS = ("from", "to", "quantity", "value", "uncertainty", "unit", "note", "when")
+_NEEDED = COLUMNS[:-2]
 OFFSET, SPEED, INDEX = "offset", "speed", "index"
 NOMINAL = "nominal"
 KEPT = "measurements.csv"  # the name of the sheet in a shelf's folder
@@ -56,6 +58,7 @@ class Row:
     value: float
     uncertainty: float
     note: str
+    when: str
 
 
 @dataclass(frozen=True)
@@ -136,8 +139,8 @@ class _Made:
     def add(
         self, quantity: str, row: Row, start: str, end: str, value: float, u: float, *, unsigned: bool = False
     ) -> None:
-        source = f"{row.quantity} measured{f', {row.note}' if row.note else ''}"
-        tie = Tie(f"M{self.next}", start, end, value, u, source, unsigned)
+        source = f"{row.quantity} measured{f' {row.when}' if row.when else ''}{f', {row.note}' if row.note else ''}"
+        tie = Tie(f"M{self.next}", start, end, value, u, source, unsigned, row.when)
         self.ties.setdefault(quantity, []).append(tie)
         self.next += 1
         if quantity == OFFSET and row.start != NOMINAL:
@@ -189,7 +192,8 @@ def _reads(made: _Made, row: Row) -> str:
     partner = waiting.pop(0)
     outward, inward = (row, partner) if other == "reads-inward-to" else (partner, row)
     u = math.hypot(row.uncertainty, partner.uncertainty) / 2
-    made.add(OFFSET, row, row.start, row.end, (outward.value - inward.value) / 2, u)
+    both = row if row.when == partner.when else replace(row, when="")
+    made.add(OFFSET, both, row.start, row.end, (outward.value - inward.value) / 2, u)
     return ""
 
 
@@ -238,8 +242,7 @@ def _heading(cells: Sequence[str], where: str) -> list[str]:
     names = list(cells)
     while names and not names[-1]:
         names.pop()
-    needed = [name for name in COLUMNS if name != "note"]
-    missing = [name for name in needed if name not in names]
+    missing = [name for name in _NEEDED if name not in names]
     if missing or set(names) - set(COLUMNS) or len(set(names)) < len(names):
         told = f"lacks {', '.join(missing)}" if missing else "names a column that is not known, or one twice"
         raise InputFault(f"row 1: the heading {told}", where=where, remedy=f"write {','.join(COLUMNS)}")
@@ -279,7 +282,24 @@ def _row(number: int, columns: Sequence[str], cells: Sequence[str]) -> Row | str
         return ", column value: an adjuster that moves nothing; check the value"
     if quantity == "lobe-constant" and numbers[0] <= 0:
         return ", column value: must be above 0; take it from the disk's label"
-    return Row(number, start, end, quantity, numbers[0], numbers[1], " ".join(held.get("note", "").split())[:200])
+    when = held.get("when", "")
+    if not _is_day(when):
+        return f", column when: {_shown(when)} is no day; write it as 2026-03-14, 2026-03, 2026, or leave it empty"
+    note = " ".join(held.get("note", "").split())[:200]
+    return Row(number, start, end, quantity, numbers[0], numbers[1], note, when)
+
+
+def _is_day(text: str) -> bool:
+    """Whether it is a day of the calendar, a month, a year or nothing."""
+    if not text:
+        return True
+    if not re.fullmatch("[0-9]{4}(-[0-9]{2}){0,2}", text):
+        return False
+    try:
+        date.fromisoformat((text + "-01-01")[:10])
+    except ValueError:
+        return False
+    return True
 
 
 def _number(text: str) -> float | None:

@@ -34,6 +34,7 @@ class Tie:
         uncertainty: standard, above 0, in the unit of the value.
         source: where it comes from, in words.
         unsigned: the direction is not known; `value` is then not below 0 (see signs.py).
+        when: the day it was measured, or only its month or year; "" when it is not known.
     """
 
     name: str
@@ -43,6 +44,7 @@ class Tie:
     uncertainty: float
     source: str = ""
     unsigned: bool = False
+    when: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,11 +43,16 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
     Captures are gauged once and kept (`captures_told.py`). Counts of trials are not in it, so nothing counts twice.
     Raises InputFault when the kept measurements cannot be read.
     """
-    measured = kept_measurements(shelf)
     records = shelf.all(CaptureRecord)
     held = captures_told(shelf, records, progress)
-    stale = _stale(records, trials, shelf.all(Event))
-    of_now = [record for record in records if record.sha256 not in stale]
+    repairs = _Repairs(trials, shelf.all(Event))
+    measured, stale = _of_now(kept_measurements(shelf), repairs)
+    of_now = []
+    for record in records:
+        if why := repairs.left_out(f"capture {record.name}", record.mechanism or "", record.taken, "taken"):
+            stale.append(why)
+        else:
+            of_now.append(record)
     readings, _ = readings_of(of_now, held, trials)
     mechanisms = frozenset(t.mechanism for t in trials)
     return Gauged(
@@ -55,32 +60,54 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
         offsets=_offsets(measured, mechanisms),
         attributions=tuple(_attributions(records, held, trials)),
         angles=_angles(of_now, held),
-        left_out=tuple(stale.values()),
+        left_out=tuple(stale),
     )
 
 
-def _stale(records: Sequence[CaptureRecord], trials: Sequence[Trial], events: Sequence[Event]) -> dict[str, str]:
-    """By SHA-256, captures on the other side of a repair from the drive's last trial, and why they do not count.
+class _Repairs:
+    """Says of evidence about a drive whether a repair lies between it and the drive's last trial.
 
     Only what is certain by the dates parts them; who wrote a disk before does not change by a repair.
     """
-    last = {t.mechanism: t.when[:10] for t in trials}
-    repairs: dict[str, list[Event]] = defaultdict(list)
-    for event in events:
-        if event.when and _was_worked_on(event.what):
-            repairs[event.unit].append(event)
-    found: dict[str, str] = {}
-    for record in records:
-        drive = record.mechanism or ""
-        if drive not in last or not record.taken:
-            continue
-        for event in repairs[unit_of(drive)]:
-            if order := _between(record.taken, event.when, last[drive]):
-                found[record.sha256] = (
-                    f"capture {record.name} is not weighed for {drive}: it was taken {order} {event.unit} was worked "
-                    f"on ({event.when}: {event.what}), and the trials were made otherwise"
+
+    def __init__(self, trials: Sequence[Trial], events: Sequence[Event]) -> None:
+        self._last = {t.mechanism: t.when[:10] for t in trials}
+        self._of_unit: dict[str, list[Event]] = defaultdict(list)
+        for event in events:
+            if event.when and _was_worked_on(event.what):
+                self._of_unit[event.unit].append(event)
+
+    def left_out(self, what: str, drive: str, when: str, made: str) -> str:
+        """Why it does not count for the drive, in words; nothing where it does."""
+        if drive not in self._last or not when:
+            return ""
+        for event in self._of_unit[unit_of(drive)]:
+            if order := _between(when, event.when, self._last[drive]):
+                return (
+                    f"{what} is not weighed for {drive}: it was {made} {order} {event.unit} was worked on "
+                    f"({event.when}: {event.what}), and the trials were made otherwise"
                 )
-    return found
+        return ""
+
+
+def _of_now(measured: Measurements, repairs: _Repairs) -> tuple[Measurements, list[str]]:
+    """Measurements without those from the other side of a repair, and why these do not count.
+
+    Of a difference between two drives each counts.
+    """
+    told: list[str] = []
+    ties: dict[str, tuple[Tie, ...]] = {}
+    for quantity, every in measured.ties.items():
+        kept = []
+        for tie in every:
+            what = f"measurement {tie.name} ({tie.source})"
+            reasons = [repairs.left_out(what, drive, tie.when, "made") for drive in (tie.start, tie.end)]
+            if why := next(filter(None, reasons), ""):
+                told.append(why)
+            else:
+                kept.append(tie)
+        ties[quantity] = tuple(kept)
+    return replace(measured, ties=ties), told
 
 
 def _was_worked_on(what: str) -> bool:
@@ -88,7 +115,7 @@ def _was_worked_on(what: str) -> bool:
 
 
 def _between(taken: str, worked: str, tried: str) -> str:
-    """`before` or `after` when a capture was for certain taken so, and the trial made otherwise; else nothing."""
+    """`before` or `after` when something was for certain taken so, and the trial made otherwise; else nothing."""
     capture, work, trial = span_of(taken), span_of(worked), span_of(tried)
     if capture.latest < work.earliest and work.latest < trial.earliest:
         return "before"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -10,7 +12,16 @@ from pathlib import Path
 
 from indexhole.causes.cross_reads import Heads, cross_ties
 from indexhole.causes.levelling import Levelled, level
-from indexhole.causes.measurements import INDEX, KEPT, OFFSET, SPEED, Measurements, no_measurements, parse_measurements
+from indexhole.causes.measurements import (
+    COLUMNS,
+    INDEX,
+    KEPT,
+    OFFSET,
+    SPEED,
+    Measurements,
+    no_measurements,
+    parse_measurements,
+)
 from indexhole.causes.network import Tie
 from indexhole.causes.recorders import Recorders
 from indexhole.causes.ties import Reading, index_ties, speed_ties
@@ -92,7 +103,8 @@ def kept_measurements(shelf: Shelf) -> Measurements:
 def keep_measurements(shelf: Shelf, content: bytes, name: str) -> int:
     """Add the rows of a sheet to those kept with the shelf, and return how many are new.
 
-    A row that stands there already, letter for letter, is not added again. Raises InputFault, and then nothing changes.
+    A row that stands there already, letter for letter, is not added again; where the columns differ both are written
+    anew with all of them. Raises InputFault, and then nothing changes.
     """
     if len(content) > LARGEST_BYTES:
         raise InputFault(f"is larger than {LARGEST_BYTES >> 20} MiB", where=name, remedy="split it")
@@ -102,12 +114,29 @@ def keep_measurements(shelf: Shelf, content: bytes, name: str) -> int:
     held = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
     lines = [line for line in text.splitlines() if line.strip()]
     if held and lines[0] != held[0]:
-        raise InputFault(f"its heading differs from that of {KEPT}", where=name, remedy=f"write {held[0]}")
+        held, lines = _under_one_heading(held, lines)
     new = [line for line in lines if line not in set(held)]
     whole = "\n".join([*held, *new]) + "\n"
     parse_measurements(whole, where=f"{KEPT} with {name}")
     write_whole(path, whole.encode("utf-8"))
     return len(new) - (0 if held else 1)
+
+
+def _under_one_heading(*sheets: list[str]) -> list[list[str]]:
+    """The lines of sheets whose columns differ, written anew with all columns that any has, in the usual order."""
+    readers = [csv.DictReader(lines) for lines in sheets]
+    named = {name.strip() for reader in readers for name in reader.fieldnames or ()}
+    columns = [name for name in COLUMNS if name in named]
+    found = []
+    for reader in readers:
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(columns)
+        for cells in reader:
+            plain = {(name or "").strip(): value for name, value in cells.items()}
+            writer.writerow([" ".join((plain.get(name) or "").split()) for name in columns])
+        found.append(out.getvalue().splitlines())
+    return found
 
 
 def joined(one: Measurements, other: Measurements) -> Measurements:
