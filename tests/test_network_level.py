@@ -320,6 +320,14 @@ def test_sheets_with_other_columns_are_kept_under_one_heading(shelf: Shelf) -> N
     assert (shelf.folder / KEPT).read_text().startswith("from,to,quantity,value,uncertainty,unit,note,when\n")
 
 
+@pytest.mark.parametrize("broken", ["\n" + SHEET, SHEET.replace("quantity", "quantty", 1)])
+def test_kept_rows_under_a_broken_heading_are_not_lost(shelf: Shelf, broken: str) -> None:
+    (shelf.folder / KEPT).write_text(broken)
+    with pytest.raises(InputFault, match="row 1: the heading lacks"):
+        keep_measurements(shelf, b"from,to,quantity,value,uncertainty,unit,when\nA1,D1.0,offset,1,1,um,2026\n", "d.csv")
+    assert (shelf.folder / KEPT).read_text() == broken
+
+
 def test_sheets_join_without_two_ties_of_one_name(tmp_path: Path) -> None:
     path = tmp_path / "m.csv"
     path.write_text(SHEET)

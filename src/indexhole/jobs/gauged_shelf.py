@@ -43,10 +43,11 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
     Captures are gauged once and kept (`captures_told.py`). Counts of trials are not in it, so nothing counts twice.
     Raises InputFault when the kept measurements cannot be read.
     """
-    records = shelf.all(CaptureRecord)
-    held = captures_told(shelf, records, progress)
+    # before the captures, which take long: a sheet that cannot be read is told at once
     repairs = _Repairs(trials, shelf.all(Event))
     measured, stale = _of_now(kept_measurements(shelf), repairs)
+    records = shelf.all(CaptureRecord)
+    held = captures_told(shelf, records, progress)
     of_now = []
     for record in records:
         if why := repairs.left_out(f"capture {record.name}", record.mechanism or "", record.taken, "taken"):

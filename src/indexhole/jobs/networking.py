@@ -90,8 +90,11 @@ class LevelledBench:
 
 def read_measurements(path: Path, first: int = 1) -> Measurements:
     """The keeper's measurements from a file. Raises InputFault with every fault counted and the first few told."""
-    text = sheet_text(path, named="the sheet of measurements", largest_bytes=LARGEST_BYTES)
-    return parse_measurements(text, where=str(path), first=first)
+    return parse_measurements(_text_of(path), where=str(path), first=first)
+
+
+def _text_of(path: Path) -> str:
+    return sheet_text(path, named="the sheet of measurements", largest_bytes=LARGEST_BYTES)
 
 
 def kept_measurements(shelf: Shelf) -> Measurements:
@@ -111,9 +114,11 @@ def keep_measurements(shelf: Shelf, content: bytes, name: str) -> int:
     text = decode_sheet(content, where=name)
     parse_measurements(text, where=name)
     path = shelf.folder / KEPT
-    held = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
+    held = _text_of(path).splitlines() if path.exists() else []
     lines = [line for line in text.splitlines() if line.strip()]
     if held and lines[0] != held[0]:
+        # What cannot be read must not be written anew: rows under a broken heading would be lost.
+        parse_measurements("\n".join(held), where=str(path))
         held, lines = _under_one_heading(held, lines)
     new = [line for line in lines if line not in set(held)]
     whole = "\n".join([*held, *new]) + "\n"
