@@ -22,7 +22,7 @@ lint: install-dev ## the quick checks alone
 bench: install-dev ## measure speeds as ratios to floors measured in the same run
 	@$(BIN)/python -m pytest benchmarks
 
-studies: install-dev ## repeat the studies of docs/studies (an hour; what is done is kept in build/studies)
+studies: install-dev ## repeat the studies of docs/studies (hours; what is done is kept in build/studies)
 	@mkdir -p build/studies
 	@$(BIN)/python -m studies.degradation --state build/studies/degradation.json --out docs/studies
 	@$(BIN)/python -m studies.calibration --out docs/studies
