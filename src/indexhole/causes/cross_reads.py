@@ -9,7 +9,7 @@ an unsigned distance; docs/networks.md has figures.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
@@ -146,11 +146,12 @@ def apart(distances: Floats, log_weight: Floats) -> Apart:
     return Apart(mean, float(np.sqrt(square - mean**2)), size, float(np.sqrt(max(square - size**2, _GRID_UM**2 / 12))))
 
 
-def cross_ties(trials: Sequence[Trial], heads: Heads | None = None) -> CrossTies:
+def cross_ties(trials: Sequence[Trial], heads: Heads | None = None, past: Collection[str] = ()) -> CrossTies:
     """Ties between mechanisms, and between mechanisms and disks as they came, out of the trials.
 
     Rows that failed count only where nothing nearer explains them: the reader reads something well on that side, the
-    recording was read well by somebody, and the speeds of both drives are known. What is left out is told.
+    recording was read well by somebody, and the speeds of both drives are known. What is left out is told. Names in
+    `past` are of drives as they were before a head was moved: they tie to nothing.
     """
     heads = heads or Heads()
     rows = _pair_rows(trials)
@@ -158,6 +159,8 @@ def cross_ties(trials: Sequence[Trial], heads: Heads | None = None) -> CrossTies
     names: dict[tuple[str, str], list[str]] = defaultdict(list)
     remarks: dict[str, None] = {}
     for row in rows.crossed:
+        if row.reader in past or row.recorder in past:
+            continue
         if reason := rows.unexplained(row):
             remarks[reason] = None
             continue

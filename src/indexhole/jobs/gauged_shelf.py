@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import math
-import re
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from indexhole.causes.angle_counts import AngleCount, SectorSeen, angle_counts
-from indexhole.causes.costs import unit_of
 from indexhole.causes.gauged import Attribution, Gauged, OffsetGauge, SpeedGauge
 from indexhole.causes.levelling import level
 from indexhole.causes.measurements import NOMINAL, OFFSET, SPEED, Measurements
@@ -19,6 +16,7 @@ from indexhole.causes.ties import speed_ties
 from indexhole.jobs.captures_told import CaptureTold, WriterSeen, captures_told
 from indexhole.jobs.known_writers import setting_of
 from indexhole.jobs.networking import Progress, kept_measurements, readings_of
+from indexhole.jobs.repairs import Repairs
 from indexhole.model.trial import Trial
 from indexhole.recover.known_writers import PRIOR_NONE, Known, Occasion, attribute
 from indexhole.shelf.dates import span_of
@@ -29,12 +27,6 @@ from indexhole.shelf.register import Shelf
 _SUREST = 0.98
 # Two ends of a measurement whose direction is open are alike when they differ by less than so many uncertainties.
 _MIRRORED = 1.0
-# Words of an event that say that something of the drive is no longer as it was, and words shortly before that say that
-# it still has to be done. Our own lists.
-_WORKED_ON = re.compile(
-    r"\b(?:repair|mended|replac|exchang|clean|align|adjust|trimm|lubricat|greas|oiled|new (?:belt|head|motor))", re.I
-)
-_STILL_TO_DO = re.compile(r"\b(?:needs?|should|must|to be|wants?|not|never|no)\b[^.;,]{0,20}$", re.I)
 
 
 def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None = None) -> Gauged:
@@ -44,7 +36,7 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
     Raises InputFault when the kept measurements cannot be read.
     """
     # before the captures, which take long: a sheet that cannot be read is told at once
-    repairs = _Repairs(trials, shelf.all(Event))
+    repairs = Repairs(trials, shelf.all(Event))
     measured, stale = _of_now(kept_measurements(shelf), repairs)
     records = shelf.all(CaptureRecord)
     held = captures_told(shelf, records, progress)
@@ -65,33 +57,7 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
     )
 
 
-class _Repairs:
-    """Says of evidence about a drive whether a repair lies between it and the drive's last trial.
-
-    Only what is certain by the dates parts them; who wrote a disk before does not change by a repair.
-    """
-
-    def __init__(self, trials: Sequence[Trial], events: Sequence[Event]) -> None:
-        self._last = {t.mechanism: t.when[:10] for t in trials}
-        self._of_unit: dict[str, list[Event]] = defaultdict(list)
-        for event in events:
-            if event.when and _was_worked_on(event.what):
-                self._of_unit[event.unit].append(event)
-
-    def left_out(self, what: str, drive: str, when: str, made: str) -> str:
-        """Why it does not count for the drive, in words; nothing where it does."""
-        if drive not in self._last or not when:
-            return ""
-        for event in self._of_unit[unit_of(drive)]:
-            if order := _between(when, event.when, self._last[drive]):
-                return (
-                    f"{what} is not weighed for {drive}: it was {made} {order} {event.unit} was worked on "
-                    f"({event.when}: {event.what}), and the trials were made otherwise"
-                )
-        return ""
-
-
-def _of_now(measured: Measurements, repairs: _Repairs) -> tuple[Measurements, list[str]]:
+def _of_now(measured: Measurements, repairs: Repairs) -> tuple[Measurements, list[str]]:
     """Measurements without those from the other side of a repair, and why these do not count.
 
     Of a difference between two drives each counts.
@@ -109,18 +75,6 @@ def _of_now(measured: Measurements, repairs: _Repairs) -> tuple[Measurements, li
                 kept.append(tie)
         ties[quantity] = tuple(kept)
     return replace(measured, ties=ties), told
-
-
-def _was_worked_on(what: str) -> bool:
-    return any(not _STILL_TO_DO.search(what[: match.start()]) for match in _WORKED_ON.finditer(what))
-
-
-def _between(taken: str, worked: str, tried: str) -> str:
-    """`before` or `after` when something was for certain taken so, and the trial made otherwise; else nothing."""
-    capture, work, trial = span_of(taken), span_of(worked), span_of(tried)
-    if capture.latest < work.earliest and work.latest < trial.earliest:
-        return "before"
-    return "after" if trial.latest < work.earliest and work.latest < capture.earliest else ""
 
 
 def _angles(records: Sequence[CaptureRecord], held: Mapping[str, CaptureTold]) -> tuple[AngleCount, ...]:

@@ -28,11 +28,12 @@ from indexhole.causes.ties import Reading, index_ties, speed_ties
 from indexhole.errors import InputFault
 from indexhole.jobs.captures_told import CaptureTold, captures_told
 from indexhole.jobs.known_writers import formatter_of
+from indexhole.jobs.repairs import Moves
 from indexhole.model.forward import MechanismState, TrackPlace
 from indexhole.model.suited import sound_mechanism, track_place
 from indexhole.model.trial import Trial
 from indexhole.shelf.files import write_whole
-from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit
+from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Unit
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.sheet_text import decode_sheet, sheet_text
 from indexhole.standards.classes import load_classes
@@ -59,7 +60,9 @@ class BenchEvidence:
         states: widths of its heads, where known.
         recorded: by mechanism, disks that hold something it recorded.
         irreplaceable: disks so marked.
-        remarks: captures that should have told but did not.
+        remarks: captures that should have told but did not, and what is left out for work done since.
+        moves: work on the drives that parts evidence before it from evidence after it.
+        past: names in the trials that stand for drives as they were before such work.
     """
 
     trials: Sequence[Trial]
@@ -69,6 +72,8 @@ class BenchEvidence:
     recorded: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     irreplaceable: frozenset[str] = frozenset()
     remarks: tuple[str, ...] = ()
+    moves: Moves = field(default_factory=Moves)
+    past: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -167,22 +172,26 @@ def shelf_evidence(
         trials: to use instead of those on the shelf.
         irreplaceable: further disks to keep.
     """
-    trials = shelf.trials() if trials is None else trials
+    moves = Moves(shelf.all(Event))
+    parted = moves.parted(shelf.trials() if trials is None else trials)
     units = {u.inventory: u for u in shelf.all(Unit)}
     mechanisms = {m.mechanism: m for m in shelf.all(Mechanism)}
     disks = shelf.all(Disk)
     classes = {name: units[m.unit].disk_class for name, m in mechanisms.items() if m.unit in units}
     records = shelf.all(CaptureRecord)
-    readings, remarks = readings_of(records, captures_told(shelf, records, progress), trials)
-    recorded = _recorded(trials, records, disks)
+    held = captures_told(shelf, records, progress)
+    readings, remarks = readings_of(records, held, parted.trials, moves, parted.past)
+    recorded = _recorded(parted.trials, records, disks)
     return BenchEvidence(
-        trials=trials,
+        trials=parted.trials,
         readings=readings,
         classes={name: held for name, held in classes.items() if held},
         states={name: _state(m, classes.get(name, "")) for name, m in mechanisms.items()},
         recorded=recorded,
         irreplaceable=frozenset(d.inventory for d in disks if d.irreplaceable) | frozenset(irreplaceable),
-        remarks=remarks,
+        remarks=(*remarks, *parted.told),
+        moves=moves,
+        past=parted.past,
     )
 
 
@@ -192,19 +201,35 @@ def sheet_evidence(trials: Sequence[Trial], irreplaceable: Collection[str] = ())
 
 
 def readings_of(
-    records: Sequence[CaptureRecord], held: Mapping[str, CaptureTold], trials: Sequence[Trial]
+    records: Sequence[CaptureRecord],
+    held: Mapping[str, CaptureTold],
+    trials: Sequence[Trial],
+    moves: Moves | None = None,
+    past: Collection[str] = (),
 ) -> tuple[list[Reading], tuple[str, ...]]:
-    """What the gauges of captures say, with who read and who wrote each, and remarks on those that say nothing."""
+    """What the gauges of captures say, with who read and who wrote each, and remarks on those that say nothing.
+
+    Args:
+        moves: work on the drives: what a capture from before it shows is not told of them.
+        past: names in the trials of drives as they were before such work, which are told of nothing.
+    """
     readings: list[Reading] = []
     remarks: list[str] = []
     for record in records:
         told = held[record.sha256]
         if told.reading is None:
             remarks.append(f"capture {record.name} tells nothing of speeds ({told.why})")
-        else:
-            who = formatter_of(record, trials) or ""
-            readings.append(replace(told.reading, disk=record.disk or "", reader=record.mechanism or "", writer=who))
-    return readings, tuple(remarks)
+            continue
+        ends = {"reader": record.mechanism or "", "writer": formatter_of(record, trials) or ""}
+        for end, drive in ends.items():
+            what = f"what capture {record.name} says of {drive}"
+            why = moves.why(what, drive, record.taken, "taken") if moves is not None and drive not in past else ""
+            if why:
+                remarks.append(why)
+            if why or drive in past:
+                ends[end] = ""
+        readings.append(replace(told.reading, disk=record.disk or "", reader=ends["reader"], writer=ends["writer"]))
+    return readings, tuple(dict.fromkeys(remarks))
 
 
 def _recorded(
@@ -264,14 +289,14 @@ def level_bench(
     Raises:
         InputFault: no ties at all, a datum that is in no network, or a tie to leave out that there is none of.
     """
-    measured = measurements or no_measurements()
+    measured, stale = evidence.moves.as_it_is(measurements or no_measurements())
     ties = {q: list(measured.ties.get(q, ())) for q in QUANTITIES}
     labelled = {t.end for t in ties[INDEX] if t.source.startswith("index-label")}
     ties[SPEED] += speed_ties(evidence.readings)
     ties[INDEX] += index_ties(evidence.readings, labelled)
     mechanisms = _mechanisms(evidence, ties)
     speeds = level(SPEED, ties[SPEED], mechanisms, left_out=left_out, classes=evidence.classes)
-    crossed = cross_ties(evidence.trials, _heads(evidence, speeds)) if evidence.trials else None
+    crossed = cross_ties(evidence.trials, _heads(evidence, speeds), evidence.past) if evidence.trials else None
     ties[OFFSET] += crossed.ties if crossed else ()
     _check_left_out(ties, left_out)
     levels = {
@@ -289,17 +314,18 @@ def level_bench(
     }
     found = {quantity: levelled for quantity, levelled in levels.items() if levelled is not None}
     if not found:
+        since = " since the work on them" if stale or evidence.past else ""
         raise NothingTied(
-            "nothing ties the mechanisms together",
+            f"nothing ties the mechanisms together{since}",
             remedy="add trials in which one reads what another wrote, captures, or measurements",
         )
-    remarks = (*evidence.remarks, *(crossed.remarks if crossed else ()))
+    remarks = (*evidence.remarks, *stale, *(crossed.remarks if crossed else ()))
     return LevelledBench(found, evidence, measured.adjusters, remarks)
 
 
 def _mechanisms(evidence: BenchEvidence, ties: Mapping[str, Sequence[Tie]]) -> frozenset[str]:
     """Nodes that are mechanisms: those of shelf and trials, and names written UNIT.NUMBER in measurements."""
-    known = {t.mechanism for t in evidence.trials} | set(evidence.states)
+    known = ({t.mechanism for t in evidence.trials} - evidence.past) | set(evidence.states)
     for held in ties.values():
         for node in (n for t in held for n in (t.start, t.end)):
             unit, point, number = node.rpartition(".")

@@ -13,11 +13,13 @@ from indexhole.causes.ties import speed_ties
 from indexhole.jobs.networking import kept_measurements, shelf_evidence
 from indexhole.jobs.pairing_beliefs import keep_beliefs, kept_beliefs
 from indexhole.jobs.pairing_stock import Stock
+from indexhole.jobs.repairs import Moves
 from indexhole.pairing.answer import Verdict
 from indexhole.pairing.beliefs import Beliefs
 from indexhole.pairing.evidence import OUTSIDE, GaugeReading, Observation, observations
 from indexhole.pairing.learning import learn
 from indexhole.shelf.dates import span_of
+from indexhole.shelf.records import Event
 from indexhole.shelf.register import Shelf
 
 SEED = 20260401
@@ -68,7 +70,8 @@ def evidence_of(
             kept for the next time.
     """
     observed = tuple(_told_writer(one, stock) for one in observations(stock.trials))
-    gauges = gauge_readings(kept_measurements(shelf), stock)
+    # what was measured before a head was moved says nothing of the drive as it is
+    gauges = gauge_readings(Moves(shelf.all(Event)).as_it_is(kept_measurements(shelf))[0], stock)
     if recordings:
         gauges += speed_readings(speed_ties(shelf_evidence(shelf).readings), stock)
     of_reader: dict[str, list[Observation]] = defaultdict(list)
