@@ -33,6 +33,7 @@ def event(when: str, what: str, unit: str = "D3") -> Event:
         ("2026-03-10", "head aligned", "2026-03-09", True),
         ("2026-03-10", "Alignment adjusted", "2026-03-09", True),
         ("2026-03-10", "new belt", "2025", True),
+        ("2019-05", "both belts renewed", "2019-04-30", True),
         ("2026-03-10", "head aligned", "2026-03-10", False),  # that day, perhaps afterwards
         ("2026-03-10", "head aligned", "2026-03", False),
         ("2026-03-10", "head aligned", "", False),

@@ -19,7 +19,7 @@ from indexhole.shelf.records import Event
 # Words of an event that say that something of the drive is no longer as it was; of these, those that may have moved a
 # head or changed a speed; and words around them that say that it still has to be done, or was only looked at. Our own
 # lists.
-_MOVING = r"repair|mended|replac|exchang|align|adjust|trimm|new (?:belt|head|motor)"
+_MOVING = r"repair|mended|replac|exchang|renew|overhaul|rebuil|taken apart|align|adjust|trimm|new (?:belt|head|motor)"
 _MOVED = re.compile(rf"\b(?:{_MOVING})", re.I)
 _WORKED_ON = re.compile(rf"\b(?:{_MOVING}|clean|lubricat|greas|oiled)", re.I)
 _STILL_TO_DO = re.compile(r"\b(?:needs?|should|must|to be|wants?|not|never|no)\b[^.;,]{0,20}$", re.I)
