@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from indexhole.jobs.pairing_report import fact_words, margin_words
 from indexhole.jobs.signs import plain
+from indexhole.model.figures import significant
 from indexhole.pairing.answer import Fact, Term, signed
 from indexhole.standards.figures import MARK_WORDS
 from indexhole.web.words import number
@@ -60,3 +61,25 @@ def test_every_mark_of_a_fact_is_told_in_words() -> None:
         assert mark not in told
     assert fact_words(Fact("width", None, "um", "?", "nowhere")) == "width: not known (nowhere)"
     assert fact_words(Fact("overwrite", -30.0, "dB", "OWN", "a rule")) == "overwrite: −30 dB (a rule; chosen by us)"
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "shown"),
+    [
+        (118.4, 2, "120"),
+        (9.96, 2, "10"),
+        (0.0123, 2, "0.012"),
+        (0.144, 3, "0.144"),
+        (0.0, 2, "0"),
+        (3.2e6, 2, "3.2e+06"),
+    ],
+)
+def test_a_few_figures_are_written_out(value: float, digits: int, shown: str) -> None:
+    assert significant(value, digits) == shown
+
+
+@given(st.floats(1e-4, 9e5), st.integers(1, 4))
+def test_a_few_figures_keep_the_value_to_them(value: float, digits: int) -> None:
+    shown = significant(value, digits)
+    assert "e" not in shown
+    assert float(shown) == pytest.approx(value, rel=0.5 * 10 ** (1 - digits))

@@ -9,6 +9,7 @@ from indexhole.causes.blunders import Suspect
 from indexhole.causes.levelling import MEAN, Levelled, Standing
 from indexhole.causes.measurements import INDEX, NOMINAL, OFFSET, SPEED
 from indexhole.causes.weakness import Wanted
+from indexhole.model.figures import significant
 
 TITLES = {OFFSET: "Where the heads stand", SPEED: "How fast they turn", INDEX: "When the index pulse comes"}
 _UNIT_WORDS = {OFFSET: "um", SPEED: "%", INDEX: "us"}
@@ -151,14 +152,14 @@ def next_words(levelled: Levelled, wanted: Wanted) -> str:
         what = f"Compare {ends[0]} with {ends[1]} {how}"
     else:
         what = f"Measure {ends[0]} on {ends[1]}"
-    supposed = f"(supposed to {wanted.uncertainty:.2g} {unit})"
+    supposed = f"(supposed to {significant(wanted.uncertainty)} {unit})"
     if math.isinf(wanted.before):
         return f"{what} {supposed}: nothing connects them so far."
     # digits enough to tell the two apart
     digits = next((n for n in (2, 3) if f"{wanted.after:.{n}g}" != f"{wanted.before:.{n}g}"), 4)
     return (
-        f"{what} {supposed}: the drives would then be known to {wanted.after:.{digits}g} instead of "
-        f"{wanted.before:.{digits}g} {unit} (root mean square)."
+        f"{what} {supposed}: the drives would then be known to {significant(wanted.after, digits)} instead of "
+        f"{significant(wanted.before, digits)} {unit} (root mean square)."
     )
 
 

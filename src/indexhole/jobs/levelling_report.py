@@ -20,6 +20,7 @@ from indexhole.causes.levelling_words import (
 from indexhole.causes.network import Part
 from indexhole.causes.weakness import Wanted
 from indexhole.jobs.networking import LevelledBench
+from indexhole.model.figures import significant
 
 _TIES_SHOWN = 12
 
@@ -82,7 +83,7 @@ def _datum_words(levelled: Levelled) -> str:
 def _weak_words(levelled: Levelled) -> tuple[str, ...]:
     lines = []
     for weak in levelled.weak[:3]:
-        known = f"known to {weak.uncertainty:.2g} {levelled.unit}"
+        known = f"known to {significant(weak.uncertainty)} {levelled.unit}"
         checked = ", and nothing else checks it" if weak.unchecked else ""
         lines.append(f"{weak.tie.start} to {weak.tie.end} ({weak.tie.name}): {known}{checked}")
     return tuple(lines)
@@ -93,8 +94,8 @@ def _tie_line(check: Check, levelled: Levelled) -> str:
     fit = "unchecked"
     if check.redundancy > 1e-7:
         w = round(check.w, 1) + 0.0
-        blunder = float(f"{check.smallest_found:.2g}")
-        fit = f"residual {check.residual:+.3g}, w {w:{'+' if w else ''}.1f}, a blunder from {blunder:g} shows"
+        blunder = significant(check.smallest_found)
+        fit = f"residual {check.residual:+.3g}, w {w:{'+' if w else ''}.1f}, a blunder from {blunder} shows"
     turnable = any(tie.name in block for block in levelled.signs.mirrored)
     unsure = ", which way is not known" if turnable or tie.name in levelled.signs.unsure else ""
     value = rounded(tie.value, tie.uncertainty, sign=True)

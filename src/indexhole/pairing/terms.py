@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.model import kernels, magnetics
+from indexhole.model.figures import significant
 from indexhole.pairing.answer import Fact, Group, Term, Verdict, signed
 from indexhole.pairing.fit import Fit, fact
 from indexhole.pairing.format import Format
@@ -115,7 +116,7 @@ def bad_places(case: Case, passage: Passage) -> tuple[float, str]:
     takes = 1.0 - float(np.exp(-np.minimum(lost, 700.0)).mean())
     known = case.beliefs.disks.get(case.disk.name)
     quality = known.quality if known is not None else None
-    number = f"about {lost.mean():.2g} +/- {lost.std():.2g} of the {sectors:.0f} sectors of a disk"
+    number = f"about {significant(lost.mean())} +/- {significant(lost.std())} of the {sectors:.0f} sectors of a disk"
     if quality is not None and quality.lost:
         words = f"{quality.words} (one failed read of a sector counts as lost): by that {number} are"
         if quality.read_elsewhere:
