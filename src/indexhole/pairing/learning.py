@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.model.figures import significant
 from indexhole.pairing.answer import signed
 from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs, DiskBelief, MechanismBelief, Quality
 from indexhole.pairing.evidence import GaugeReading, Observation
@@ -186,7 +187,8 @@ def _words(
         )
         if disk.quality is not None and disk.quality.tried:
             rate = disk.defect_rate * 100
-            words += f"; {disk.quality.words}: {rate.mean():.2g} +/- {rate.std():.2g} % of its sectors taken as bad"
+            share = f"{significant(rate.mean())} +/- {significant(rate.std())} %"
+            words += f"; {disk.quality.words}: {share} of its sectors taken as bad"
             if disk.quality.aside:
                 words += f" ({disk.quality.aside} more left out, of drives that lose sectors by themselves)"
         told[name] = (words,)

@@ -14,6 +14,7 @@ from indexhole.causes.network import UNCHECKED, Part
 from indexhole.jobs.levelling_report import told
 from indexhole.jobs.networking import LevelledBench
 from indexhole.jobs.signs import MINUS, plain
+from indexhole.model.figures import significant
 from indexhole.web.charts import Axis, Figure, frame, nice_ticks
 from indexhole.web.faults import sentence
 from indexhole.web.links import mechanism_link
@@ -273,6 +274,6 @@ def _row(check: Check, unit: str, suspected: set[str], turnable: frozenset[str] 
         measured(tie.value, tie.uncertainty, ""),
         _signed(check.residual) if seen else "",
         f"{number(check.w, 1)}{' (above the limit)' if limit else ''}" if seen else "",
-        f"{float(f'{check.smallest_found:.3g}'):g}" if seen else "none",
+        significant(check.smallest_found, 3) if seen else "none",
         ", ".join(words) or "fits",
     )

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from markupsafe import Markup
 
 from indexhole.jobs.signs import plain
+from indexhole.model.figures import significant
 from indexhole.pairing.answer import Budget, Curve
 from indexhole.web.charts import HIGH, WIDE, Axis, Figure, band_path, frame, line_path, nice_ticks
 from indexhole.web.words import TONES, listed, number, percent
@@ -141,7 +142,7 @@ def _failure(curve: Curve) -> Figure:
         parts.append(_line(_SIDES[min(side, 1)], line_path(x, y, curve.cylinder[here].astype(np.float64), up)))
     worst = int(lost.argmax())
     summary = f"A sector is lost most easily on cylinder {int(curve.cylinder[worst])}: {percent(float(lost[worst]))}."
-    rows = tuple((_track(curve, k), plain(f"{float(lost[k]):.2g}")) for k in range(len(lost)))
+    rows = tuple((_track(curve, k), plain(significant(float(lost[k])))) for k in range(len(lost)))
     return Figure(_drawn(x, y, parts, summary), summary, ("cylinder, side", "chance of one sector"), rows)
 
 
