@@ -100,7 +100,11 @@ def straying(_: Bench) -> Iterator[None]:
         "LUCK_WEIGHT": np.stack([OPERATION_LUCK[1]] * len(LUMPY[1])),
         "MISHAP": 0.0,
     }
-    background: dict[str, Any] = {"_BACKGROUND": rates, "_BACKGROUND_WEIGHT": weights, "_SPECKLED": float(SPECKLED[1][1])}
+    background: dict[str, Any] = {
+        "_BACKGROUND": rates,
+        "_BACKGROUND_WEIGHT": weights,
+        "_SPECKLED": float(SPECKLED[1][1]),
+    }
     with patch.multiple(kernel, **noise), patch.multiple(evidence, **background):
         yield
 
