@@ -23,8 +23,10 @@ from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Attribution, Gauged, OffsetGauge, SpeedGauge
 from indexhole.causes.history import Supposition, lay_out, split_aborted, writer_share
+from indexhole.causes.kernel import hazard, node_of
 from indexhole.causes.next_trial import plan_trials
 from indexhole.causes.report import plan_lines, report_lines
+from indexhole.causes.severity import loss_ladder
 from indexhole.causes.trials import rank_causes
 from indexhole.errors import InputFault
 from indexhole.model.trial import Operation, Trial
@@ -325,3 +327,42 @@ def test_ours_and_the_oracle_mostly_agree() -> None:
 
 def test_weights_and_decibels_use_the_same_unit() -> None:
     assert pytest.approx(10 / math.log(10)) == DECIBELS_A_NAT
+
+
+# --- long sheets, where ladders must be fine enough
+
+
+def test_rungs_that_the_likelihood_tells_apart_stay_apart() -> None:
+    book = Evidence(lay_out(out_of_step())).book
+    kept = book.of(Fault("D2.0", "old-recording-underneath"), Supposition()).hazard
+    nodes = np.unique(node_of(hazard(np.array([step.once for step in loss_ladder()]))))
+    assert len(nodes) == 16
+    assert set(np.unique(node_of(kept))) == set(nodes)
+
+
+@pytest.mark.parametrize("share", [0.45, 0.7, 0.865, 0.95])
+def test_what_only_others_cannot_read_is_told_as_an_old_recording_however_long_the_sheet(share: float) -> None:
+    rng = np.random.default_rng(5)
+    readers, disks = ("D1.0", "D2.0", "D3.0"), ("K1", "K2", "K3")
+    rows = [row("write", "D4.0", disk) for disk in disks]
+    for k in range(12):
+        for reader in readers:
+            rows.append(row("read", reader, disks[k % 3], int(rng.binomial(360, share))))
+            rows.append(row("read", "D4.0", f"K{4 + k % 3}"))
+            rows.append(row("read", reader, f"K{4 + k % 3}"))
+    told = rank_causes(numbered(rows), propose=False)
+    assert first(told) == {("D4.0", "old-recording-underneath")}
+
+
+def test_a_drive_a_little_out_of_place_at_one_end_is_told_so() -> None:
+    stretches = ((0, 9, 1), (10, 19, 4), (20, 29, 8), (30, 39, 27))
+    rows = [
+        replace(row("read", "D3.0", disk), first_cylinder=a, last_cylinder=b, sectors_tried=90, sectors_failed=n)
+        for disk in ("K7", "K6")
+        for a, b, n in stretches
+    ]
+    rows += [row("read", reader, disk) for reader in ("D1.0", "D2.0") for disk in ("K7", "K6")]
+    rows += [row("write", "D3.0", "K5"), row("read", "D3.0", "K5")]
+    cause = rank_causes(numbered(rows), propose=False).causes[0]
+    assert {(f.element, f.fault) for f in cause.faults} <= {("D3.0", "misaligned"), ("D3.0", "off-speed")}
+    assert "worst at the inner cylinders" in cause.why

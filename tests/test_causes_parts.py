@@ -216,19 +216,13 @@ def test_impossible_rows_are_named(broken: dict[str, int], told: str) -> None:
 
 
 def test_ladders_stand_where_the_forward_model_gives_their_rungs() -> None:
-    assert [s.reads_others for s in offset_ladder(over_old=False)] == pytest.approx(RUNGS, rel=2e-3)
-    assert [s.read_by_others for s in offset_ladder(over_old=True)] == pytest.approx(RUNGS, rel=2e-3)
+    assert [s.reads_others for s in offset_ladder()] == pytest.approx(RUNGS, rel=2e-3)
+    assert [s.read_by_others for s in offset_ladder()] == pytest.approx(RUNGS, rel=2e-3)
     assert [s.once for s in loss_ladder()] == pytest.approx(RUNGS, rel=2e-3)
     speeds = speed_ladder()
     assert [s.reads_others for s in speeds] == pytest.approx(RUNGS * 2, rel=2e-3)
-    for ladder in (offset_ladder(over_old=False), offset_ladder(over_old=True), speeds, loss_ladder()):
+    for ladder in (offset_ladder(), speeds, loss_ladder()):
         assert sum(s.weight for s in ladder) == pytest.approx(1.0)
-
-
-def test_old_edges_hurt_the_others_before_the_writer() -> None:
-    for step in offset_ladder(over_old=True):
-        assert step.reads_others <= step.read_by_others
-        assert step.magnitude < offset_ladder(over_old=False)[0].magnitude
 
 
 # --- the summed likelihood, term by term

@@ -18,19 +18,21 @@ from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
 from indexhole.causes.kernel import hazard, node_of
-from indexhole.causes.severity import RUNGS, Step, loss_ladder, offset_ladder, speed_ladder
+from indexhole.causes.severity import RUNGS, loss_ladder, offset_ladder, speed_ladder
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 # Prior shares between ways a fault may work; our own choice, none of them decisive.
-_ERASED_EDGE, _OFF_SPEED, _OLD_EDGE, _EITHER_WAY, _ALONG = 0.25, 0.2, 0.1, 0.3, 0.15
+_ASIDE, _OFF_SPEED, _EITHER_WAY, _ALONG = 0.27, 0.21, 0.31, 0.21
 _DIRT_READS_ONLY, _DIRT_ADDS_UP, _DIRT_EITHER_WAY = 0.5, 0.25, 0.25
 _NOTED_RUNGS = RUNGS[3::2]  # a slope may do a little harm or all of it
 _UNLIKE_RUNGS = 2.0  # rungs (of every other) over which unlikeness of the two directions falls by e
 # Faults may be worse at one end of the head's travel: change in the logit of failure from the middle to an end.
 _SLOPE, _EVEN = 1.5, 0.6
-_MERGED_NODES = 3
+_SLOPING_RUNGS = RUNGS[1:15:2]
+# The same with one direction of reading worse than the other: change in the logit when others read, with its share.
+_UNLIKE_SLOPES = ((0.0, 0.5), (1.5, 0.25), (-1.5, 0.25))
 _LAST = 254  # the last cylinder there can be
 # How surely a dead path fails, with its share: nothing passes it, but a sector may be miscounted.
 _DEAD = ((1.0, 0.75), (0.98, 0.25))
@@ -141,8 +143,9 @@ class ProfileBook:
         chance = np.stack([c for _, _, c in rungs])
         rows = np.flatnonzero((chance > 0).any(axis=0))
         hazards = hazard(chance[:, rows])
-        # Rungs that differ by less than the likelihood can see are one.
-        level = np.where(hazards > 0, 1 + node_of(hazards) // _MERGED_NODES, 0)
+        # Rungs that the likelihood cannot tell apart are one. Any coarser and on long benches the fault whose rungs
+        # happen to lie nearest would win.
+        level = np.where(hazards > 0, 1 + node_of(hazards), 0)
         if fault.fault == "misaligned" and self.gauged.about(fault.element):
             level = np.hstack([level, np.array([[told.endswith("%")] for _, told, _ in rungs], dtype=np.int64)])
         if arranged:
@@ -193,18 +196,14 @@ def _foreign(bench: Bench, mechanism: int, written: Floats) -> tuple[Floats, Flo
 
 def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     reads, is_read = _foreign(bench, bench.mechanisms.index(fault.element), written)
-    ladders: tuple[tuple[float, str, tuple[Step, ...]], ...] = (
-        (_ERASED_EDGE, "um", offset_ladder(over_old=False)),
-        (_OFF_SPEED, "%", speed_ladder()),
-        (_OLD_EDGE, "um", offset_ladder(over_old=True)),
-    )
-    for share, unit, ladder in ladders:
+    # What a drive a little aside leaves at the edges of older tracks is told as old-recording-underneath.
+    for share, unit, ladder in ((_ASIDE, "um", offset_ladder()), (_OFF_SPEED, "%", speed_ladder())):
         for step in ladder:
             size = abs(step.magnitude) * (100 if unit == "%" else 1)
             told = f"{size:.1f} %" if unit == "%" else f"{size:.0f} um"
             yield share * step.weight, told, reads * step.reads_others + is_read * step.read_by_others
     # Readers differ in what they bear, so the two directions may fail unequally beyond what the model says.
-    coarse = offset_ladder(over_old=False)[::2]
+    coarse = offset_ladder()[::2]
     either = {
         (i, j): one.weight * other.weight * math.exp(-abs(i - j) / _UNLIKE_RUNGS)
         for (i, one), (j, other) in product(enumerate(coarse), repeat=2)
@@ -213,21 +212,21 @@ def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
         chance = reads * coarse[i].reads_others + is_read * coarse[j].reads_others
         yield _EITHER_WAY * weight / sum(either.values()), "", chance
     # Out of place at one end of the travel more than at the other, as by a pitch that is not right.
-    touched = np.maximum(reads, is_read)
-    for end, rung in product((-1.0, 1.0), RUNGS[3:14:2]):
+    for end, rung, (unlike, share) in product((-1.0, 1.0), _SLOPING_RUNGS, _UNLIKE_SLOPES):
         told = f"worst at the {'inner' if end > 0 else 'outer'} cylinders"
-        yield _ALONG / 12, told, touched * _sloping(bench, rung, end * _SLOPE)
+        sloping = _sloping(bench, rung, end * _SLOPE)
+        chance = reads * sloping + is_read * _likelier(sloping, unlike)
+        yield _ALONG * share / (2 * len(_SLOPING_RUNGS)), told, chance
 
 
 def misaligned_sizes() -> tuple[Floats, Floats]:
     """Offset, um (nan where it is not known), and speed error of each rung of `_misaligned`, both (rungs,)."""
-    offsets = [step.magnitude for step in offset_ladder(over_old=False)]
+    offsets = [step.magnitude for step in offset_ladder()]
     speeds = [step.magnitude for step in speed_ladder()]
-    old = [step.magnitude for step in offset_ladder(over_old=True)]
-    unknown = len(offset_ladder(over_old=False)[::2]) ** 2 + 2 * len(RUNGS[3:14:2])
+    unknown = len(offset_ladder()[::2]) ** 2 + 2 * len(_SLOPING_RUNGS) * len(_UNLIKE_SLOPES)
     return (
-        np.array([*offsets, *[0.0] * len(speeds), *old, *[np.nan] * unknown]),
-        np.array([*[0.0] * len(offsets), *speeds, *[0.0] * (len(old) + unknown)]),
+        np.array([*offsets, *[0.0] * len(speeds), *[np.nan] * unknown]),
+        np.array([*[0.0] * len(offsets), *speeds, *[0.0] * unknown]),
     )
 
 
@@ -235,8 +234,13 @@ def _sloping(bench: Bench, chance: float, slope: float) -> Floats:
     """A chance of failure that changes along the radius: its logit rises by `slope` from the middle inwards."""
     middle = max(bench.cylinders - 1, 1) / 2
     along = ((bench.first + bench.last) / 2 - middle) / middle
-    sloping: Floats = 1 / (1 + (1 - chance) / chance * np.exp(-slope * along))
-    return sloping
+    return _likelier(chance, slope * along)
+
+
+def _likelier(chance: float | Floats, logit: float | Floats) -> Floats:
+    """A chance with its logit raised by so much."""
+    found: Floats = 1 / (1 + (1 - chance) / chance * np.exp(-logit))
+    return found
 
 
 def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:

@@ -76,19 +76,15 @@ def _weights(places: list[float], worst: float) -> list[float]:
 
 
 @cache
-def offset_ladder(*, over_old: bool) -> tuple[Step, ...]:
-    """Offsets, um. With `over_old` the edges of older recordings were not wiped, and hurt the other readers first."""
-    under = SOUND if over_old else None
+def offset_ladder() -> tuple[Step, ...]:
+    """Offsets, um, of a head among heads that are in place; nothing older lies beside the tracks."""
 
     def reads(offset_um: float) -> float:
         return _failure(Recording(SOUND), _aside(offset_um))
 
-    def is_read(offset_um: float) -> float:
-        return _failure(Recording(_aside(offset_um), under))
-
-    places = [_where(is_read if over_old else reads, rung, 0.0, SOUND.read_width_um) for rung in RUNGS]
+    places = [_where(reads, rung, 0.0, SOUND.read_width_um) for rung in RUNGS]
     weights = _weights(places, SOUND.read_width_um)
-    return tuple(Step(d, reads(d), is_read(d), w) for d, w in zip(places, weights, strict=True))
+    return tuple(Step(d, reads(d), _failure(Recording(_aside(d))), w) for d, w in zip(places, weights, strict=True))
 
 
 @cache
