@@ -284,6 +284,7 @@ def main() -> None:
         "Named first": rates(found),
         f"Named first after {MANY_OPERATIONS} operations": rates(longer),
         "Calibration": calibration(found),
+        f"Calibration after {MANY_OPERATIONS} operations": calibration(longer),
         "Planned trials": planning(asked.planned, kept, save),
     }
     text = "".join(f"## {title}\n\n{table}\n" for title, table in parts.items())
