@@ -16,7 +16,7 @@ from indexhole.causes.ties import speed_ties
 from indexhole.jobs.captures_told import CaptureTold, WriterSeen, captures_told
 from indexhole.jobs.known_writers import setting_of
 from indexhole.jobs.networking import Progress, kept_measurements, readings_of
-from indexhole.jobs.repairs import Repairs
+from indexhole.jobs.repairs import Repairs, of_now
 from indexhole.model.trial import Trial
 from indexhole.recover.known_writers import PRIOR_NONE, Known, Occasion, attribute
 from indexhole.shelf.dates import span_of
@@ -37,44 +37,24 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
     """
     # before the captures, which take long: a sheet that cannot be read is told at once
     repairs = Repairs(trials, shelf.all(Event))
-    measured, stale = _of_now(kept_measurements(shelf), repairs)
+    measured, stale = of_now(kept_measurements(shelf), repairs.left_out)
     records = shelf.all(CaptureRecord)
     held = captures_told(shelf, records, progress)
-    of_now = []
+    fresh = []
     for record in records:
         if why := repairs.left_out(f"capture {record.name}", record.mechanism or "", record.taken, "taken"):
             stale.append(why)
         else:
-            of_now.append(record)
-    readings, _ = readings_of(of_now, held, trials)
+            fresh.append(record)
+    readings, _ = readings_of(fresh, held, trials)
     mechanisms = frozenset(t.mechanism for t in trials)
     return Gauged(
         speeds=_speeds([*measured.ties.get(SPEED, ()), *speed_ties(readings)], mechanisms),
         offsets=_offsets(measured, mechanisms),
         attributions=tuple(_attributions(records, held, trials)),
-        angles=_angles(of_now, held),
+        angles=_angles(fresh, held),
         left_out=tuple(stale),
     )
-
-
-def _of_now(measured: Measurements, repairs: Repairs) -> tuple[Measurements, list[str]]:
-    """Measurements without those from the other side of a repair, and why these do not count.
-
-    Of a difference between two drives each counts.
-    """
-    told: list[str] = []
-    ties: dict[str, tuple[Tie, ...]] = {}
-    for quantity, every in measured.ties.items():
-        kept = []
-        for tie in every:
-            what = f"measurement {tie.name} ({tie.source})"
-            reasons = [repairs.left_out(what, drive, tie.when, "made") for drive in (tie.start, tie.end)]
-            if why := next(filter(None, reasons), ""):
-                told.append(why)
-            else:
-                kept.append(tie)
-        ties[quantity] = tuple(kept)
-    return replace(measured, ties=ties), told
 
 
 def _angles(records: Sequence[CaptureRecord], held: Mapping[str, CaptureTold]) -> tuple[AngleCount, ...]:

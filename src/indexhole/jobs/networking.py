@@ -28,7 +28,7 @@ from indexhole.causes.ties import Reading, index_ties, speed_ties
 from indexhole.errors import InputFault
 from indexhole.jobs.captures_told import CaptureTold, captures_told
 from indexhole.jobs.known_writers import formatter_of
-from indexhole.jobs.repairs import Moves
+from indexhole.jobs.repairs import Moves, of_now
 from indexhole.model.forward import MechanismState, TrackPlace
 from indexhole.model.suited import sound_mechanism, track_place
 from indexhole.model.trial import Trial
@@ -289,7 +289,7 @@ def level_bench(
     Raises:
         InputFault: no ties at all, a datum that is in no network, or a tie to leave out that there is none of.
     """
-    measured, stale = evidence.moves.as_it_is(measurements or no_measurements())
+    measured, stale = of_now(measurements or no_measurements(), evidence.moves.why)
     ties = {q: list(measured.ties.get(q, ())) for q in QUANTITIES}
     labelled = {t.end for t in ties[INDEX] if t.source.startswith("index-label")}
     ties[SPEED] += speed_ties(evidence.readings)

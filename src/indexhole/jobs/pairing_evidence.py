@@ -13,7 +13,7 @@ from indexhole.causes.ties import speed_ties
 from indexhole.jobs.networking import kept_measurements, shelf_evidence
 from indexhole.jobs.pairing_beliefs import keep_beliefs, kept_beliefs
 from indexhole.jobs.pairing_stock import Stock
-from indexhole.jobs.repairs import Moves
+from indexhole.jobs.repairs import Moves, of_now
 from indexhole.pairing.answer import Verdict
 from indexhole.pairing.beliefs import Beliefs
 from indexhole.pairing.evidence import OUTSIDE, GaugeReading, Observation, observations
@@ -71,7 +71,7 @@ def evidence_of(
     """
     observed = tuple(_told_writer(one, stock) for one in observations(stock.trials))
     # what was measured before a head was moved says nothing of the drive as it is
-    gauges = gauge_readings(Moves(shelf.all(Event)).as_it_is(kept_measurements(shelf))[0], stock)
+    gauges = gauge_readings(of_now(kept_measurements(shelf), Moves(shelf.all(Event)).why)[0], stock)
     if recordings:
         gauges += speed_readings(speed_ties(shelf_evidence(shelf).readings), stock)
     of_reader: dict[str, list[Observation]] = defaultdict(list)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from indexhole.causes.costs import unit_of
@@ -24,6 +24,9 @@ _MOVED = re.compile(rf"\b(?:{_MOVING})", re.I)
 _WORKED_ON = re.compile(rf"\b(?:{_MOVING}|clean|lubricat|greas|oiled)", re.I)
 _STILL_TO_DO = re.compile(r"\b(?:needs?|should|must|to be|wants?|not|never|no)\b[^.;,]{0,20}$", re.I)
 _LOOKED_AT = re.compile(r"ment (?:was |is )?(?:checked|measured|tested|verified|found|seen|good|fine|right)\b", re.I)
+
+# Says of something, about a drive, found at a time, in a way (made, taken) why it does not count; "" where it does.
+Why = Callable[[str, str, str, str], str]
 
 
 class Repairs:
@@ -43,8 +46,8 @@ class Repairs:
         for event in self._of_unit.get(unit_of(drive), ()):
             if order := _between(when, event.when, self._last[drive]):
                 return (
-                    f"{what} is not weighed for {drive}: it was {made} {order} {event.unit} was worked on "
-                    f"({event.when}: {event.what}), and the trials were made otherwise"
+                    f"{what} is not weighed for {drive}: it was {made} {order} {_work(event)}, "
+                    "and the trials were made otherwise"
                 )
         return ""
 
@@ -99,21 +102,26 @@ class Moves:
             found.append(trial if named[key] == trial.mechanism else replace(trial, mechanism=named[key]))
         return Parted(found, frozenset(past), tuple(past.values()))
 
-    def as_it_is(self, measured: Measurements) -> tuple[Measurements, tuple[str, ...]]:
-        """Measurements of drives as they are, and why the others are left out; of a difference both ends count."""
-        told: list[str] = []
-        ties = {}
-        for quantity, every in measured.ties.items():
-            kept = []
-            for tie in every:
-                what = f"measurement {tie.name} ({tie.source})"
-                reasons = (self.why(what, drive, tie.when, "made") for drive in (tie.start, tie.end))
-                if why := next(filter(None, reasons), ""):
-                    told.append(why)
-                else:
-                    kept.append(tie)
-            ties[quantity] = tuple(kept)
-        return replace(measured, ties=ties), tuple(told)
+
+def of_now(measured: Measurements, why: Why) -> tuple[Measurements, list[str]]:
+    """Measurements without those that do not count, and why these do not; of a difference both ends must count.
+
+    Args:
+        why: `Repairs.left_out` or `Moves.why`.
+    """
+    told: list[str] = []
+    ties = {}
+    for quantity, every in measured.ties.items():
+        kept = []
+        for tie in every:
+            what = f"measurement {tie.name} ({tie.source})"
+            reasons = (why(what, drive, tie.when, "made") for drive in (tie.start, tie.end))
+            if reason := next(filter(None, reasons), ""):
+                told.append(reason)
+            else:
+                kept.append(tie)
+        ties[quantity] = tuple(kept)
+    return replace(measured, ties=ties), told
 
 
 def _work(event: Event) -> str:
