@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 from itertools import product
 
@@ -240,17 +241,16 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
 
     @cache
     def operation(
-        own: tuple[int, ...], nodes: tuple[tuple[int, ...], ...], temper: int, rate: float, by_row: bool
+        own: tuple[int, ...], nodes: tuple[tuple[int, ...], ...], temper: int, at_once: float, singly: float
     ) -> float:
         plain = 0.0
         for lucky, share in zip(nodes, kernel.LUCK_WEIGHT[temper], strict=True):
             product_of_rows = 1.0
             for member, node in zip(own, lucky, strict=True):
                 likely = rows[temper, member, node]
-                product_of_rows *= (1 - rate) * likely + rate * lapsed[member] if by_row else likely
+                product_of_rows *= (1 - singly) * likely + singly * lapsed[member]
             plain += share * product_of_rows
-        if not by_row:
-            plain = (1 - rate) * plain + rate * math.prod(lapsed[list(own)])
+        plain = (1 - at_once) * plain + at_once * math.prod(lapsed[list(own)])
         wholly = float(all(bench.failed[m] == bench.tried[m] > 0 for m in own))
         return float((1 - kernel.MISHAP) * plain + kernel.MISHAP * wholly)
 
@@ -258,7 +258,7 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
     for weight, supposed in suppositions(bench, faults):
         profiles = [book.of(f, supposed) for f in steady]
         lapses = [book.lapses(f) for f in bad]
-        ladders = [range(len(p.log_weight)) for p in profiles] + [range(len(x.rate)) for x in lapses]
+        ladders = [range(len(p.log_weight)) for p in profiles] + [range(len(x.log_weight)) for x in lapses]
         for level, temper, *rungs in product(range(5), range(4), *ladders):
             joint = weight * evidence._BACKGROUND_WEIGHT[level] * kernel.TEMPER_WEIGHT[temper]
             added = np.zeros(len(bench.trials))
@@ -282,13 +282,15 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
                     for own in members:
                         if bench.disk[own[0]] != disk:
                             continue
-                        lead = bench.leads[int(bench.over[own[0]].argmax())]
-                        rate, by_row = 0.0, True
-                        if lead in lead_rung:
-                            found = lapses[leads.index(lead)]
-                            rate, by_row = found.rate[lead_rung[lead]], bool(found.by_row[lead_rung[lead]])
+                        over = [
+                            (x, lead_rung[name])
+                            for name, x in zip(leads, lapses, strict=True)
+                            if bench.over[own[0], bench.leads.index(name)]
+                        ]
+                        at_once = 1 - math.prod(1 - float(x.by_operation[rung]) for x, rung in over)
+                        singly = 1 - math.prod(1 - float(x.by_row[rung]) for x, rung in over)
                         nodes = tuple(tuple(lucky[list(own)].tolist()) for lucky in of_level[speckled])
-                        product_of_operations *= operation(own, nodes, temper, rate, by_row)
+                        product_of_operations *= operation(own, nodes, temper, at_once, singly)
                     both.append(product_of_operations)
                 joint *= (1 - evidence._SPECKLED) * both[0] + evidence._SPECKLED * both[1]
             total += joint
@@ -320,6 +322,15 @@ SMALL = [
 def test_summed_likelihood_against_plain_loops(faults: frozenset[Fault]) -> None:
     bench = lay_out(SMALL)
     assert Evidence(bench).log_likelihood(faults) == pytest.approx(naive(bench, faults), abs=1e-8)
+
+
+def test_a_lead_and_an_adapter_on_it_against_plain_loops() -> None:
+    """Over both of them either may lapse; over one of them only that one does."""
+    trials = [replace(t, lead=lead) for t, lead in zip(SMALL, ("L1+A1", "L1+A1", "L2", "L2+A1", "L1", ""), strict=True)]
+    bench = lay_out(trials)
+    for faults in (("A1",), ("A1", "L1"), ("L1", "L2"), ("A1", "L2")):
+        bad = frozenset(Fault(name, "bad-lead") for name in faults)
+        assert Evidence(bench).log_likelihood(bad) == pytest.approx(naive(bench, bad), abs=1e-8)
 
 
 @settings(max_examples=15)

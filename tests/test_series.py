@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -79,6 +80,23 @@ def test_an_adapter_is_told_from_the_leads_on_it(in_cell: bool) -> None:
     assert [(f.element, f.fault) for f in first.faults] == [("A1", "bad-lead")]
     assert first.probability > 0.9
     assert not any({f.element for f in c.faults} >= {"A1", "L1"} for c in found.causes)
+
+
+def test_a_lead_and_the_adapter_on_it_may_both_be_at_fault() -> None:
+    """What runs over L1 or over A1 lapses now and then, what runs over neither never does."""
+    trials = []
+    for k in range(32):
+        lead, through = f"L{k % 2 + 1}", k % 4 < 2
+        bad = (lead == "L1" and k % 3 == 0) or (through and k % 5 < 2)
+        cell = f"{lead}+A1" if through else lead
+        trials.append(row(k, cell, 360 if bad else 0, "", f"D{k % 3 + 1}.0", f"K{k % 5 + 1}"))
+    first = rank_causes(trials, propose=False).causes[0]
+    assert {(f.element, f.fault) for f in first.faults} == {("A1", "bad-lead"), ("L1", "bad-lead")}
+    assert first.probability > 0.9
+    # What all trials say together is told, not what the listed ones do.
+    named, in_all = re.findall(r"at (\d+) dB", first.rival_needs), re.search(r"(\d+) dB in all", first.rival_needs)
+    assert in_all is not None
+    assert int(in_all[1]) >= sum(map(int, named)) > 0
 
 
 def test_trials_about_an_adapter() -> None:

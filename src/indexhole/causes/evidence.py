@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, reduce
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +17,7 @@ from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, typical_counts, writer_share
 from indexhole.causes.kernel import hazard, node_of
 from indexhole.causes.kernels import operations
-from indexhole.causes.profiles import LapseProfiles, ProfileBook, Profiles, suppositions
+from indexhole.causes.profiles import LapseProfiles, ProfileBook, Profiles, either, in_series, suppositions
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -197,19 +197,20 @@ class Evidence:
 
         Operations are taken in groups touched by the same faults, so that a group spans only unknowns it depends on.
         """
-        count, leads = len(setting.profiles), len(setting.lapses)
+        count = len(setting.profiles)
         by_disk: dict[int, Floats] = {}
-        for touching, lead, chosen in self._groups(setting):
-            if lead < 0 and not any(touching):
+        for touching, chosen in self._groups(setting):
+            if not any(touching):
                 parts = self._untouched(setting.supposed)[chosen]
             else:
-                profiles = [p if touched else None for p, touched in zip(setting.profiles, touching, strict=True)]
+                profiles = [p if t else None for p, t in zip(setting.profiles, touching, strict=False)]
+                lapsing = [lapses for lapses, t in zip(setting.lapses, touching[count:], strict=True) if t]
                 parts = self._operations(
-                    setting.supposed, chosen, profiles, setting.lapses[lead] if lead >= 0 else None
+                    setting.supposed, chosen, profiles, reduce(in_series, lapsing) if lapsing else None
                 )
-            rungs = [1] * leads
-            if lead >= 0:
-                rungs[lead] = parts.shape[-1]
+            rungs = [
+                len(lapses.log_weight) if t else 1 for lapses, t in zip(setting.lapses, touching[count:], strict=True)
+            ]
             parts = parts.reshape(*parts.shape[: 2 + count], *rungs)
             order = np.argsort(self._disk[chosen], kind="stable")
             disks, begins = np.unique(self._disk[chosen][order], return_index=True)
@@ -241,24 +242,19 @@ class Evidence:
         found: Floats = operations(
             self._table[:, rows], kernel.LUCK, kernel.STRAY_LUCK, kernel.LUCK_WEIGHT, self._lapsed[rows],
             self._whole[rows], kernel.MISHAP, starts, self._base[:, None] + spoilt, self._temper, added[0], added[1],
-            _NO_RATE if lapses is None else lapses.rate, _NO_RATE > 0 if lapses is None else lapses.by_row,
+            _NO_RATE if lapses is None else lapses.by_operation, _NO_RATE if lapses is None else lapses.by_row,
             kernel.NODE_BY_BITS, kernel.BITS_DROPPED, kernel.LOWEST_BITS,
         )  # fmt: skip
         return found
 
-    def _groups(self, setting: _Setting) -> Iterator[tuple[tuple[bool, ...], int, Ints]]:
-        """Operations by the faults that touch them, and by lapsing lead (its place, or -1)."""
-        code = np.full(len(self._starts), -1, dtype=np.int64)
-        for place, lapses in enumerate(setting.lapses):
-            code[np.unique(self._operation[lapses.rows[lapses.rows < self.bench.done]])] = place
-        lead = code.copy()
-        for bit, profile in enumerate(setting.profiles):
-            touched = np.unique(self._operation[profile.rows[profile.rows < self.bench.done]])
-            code[touched] += (1 + len(setting.lapses)) << bit
+    def _groups(self, setting: _Setting) -> Iterator[tuple[tuple[bool, ...], Ints]]:
+        """Operations by which faults touch them: first those with profiles, then leads that lapse."""
+        faults: tuple[Profiles | LapseProfiles, ...] = (*setting.profiles, *setting.lapses)
+        code = np.zeros(len(self._starts), dtype=np.int64)
+        for bit, fault in enumerate(faults):
+            code[np.unique(self._operation[fault.rows[fault.rows < self.bench.done]])] += 1 << bit
         for value in np.unique(code):
-            chosen = np.flatnonzero(code == value)
-            mask = (int(value) + 1) // (1 + len(setting.lapses))
-            yield tuple(bool(mask >> b & 1) for b in range(len(setting.profiles))), int(lead[chosen][0]), chosen
+            yield tuple(bool(value >> bit & 1) for bit in range(len(faults))), np.flatnonzero(code == value)
 
     def _log_weight(self, setting: _Setting) -> Floats:
         """Log prior of the unknowns, shape (climates, rungs of each fault..., rungs of each lead...)."""
@@ -315,7 +311,8 @@ class Evidence:
                 told[fault, profile.magnitude[rung]] += weight[i]
             lapses = list(zip(setting.lapses, place[len(setting.profiles) :], strict=True))
             for over, rung in lapses:
-                lapse[i, over.rows] = over.rate[rung]
+                rate = either(over.by_operation[rung], over.by_row[rung])
+                lapse[i, over.rows] = either(lapse[i, over.rows], rate)
             ways = [self._by_row(added, spoilt + _BACKGROUND[climate[0] + s], climate[1], lapses) for s in (0, 1)]
             # Each disk is told as it most probably is, speckled or plain.
             by_disk = [np.bincount(self._disk, w, minlength=len(self.bench.disks)) for _, w in ways]
@@ -349,18 +346,16 @@ class Evidence:
         done = self.bench.done
         hazards = kernel.LUCK[:, None] * added[:done] + kernel.STRAY_LUCK[:, None] * base[:done]
         by_row = self._table[temper, np.arange(done), node_of(hazards)]
-        plain = self._by_operation(by_row, temper)
+        together, singly = np.zeros(done), np.zeros(done)
         for lapses, rung in lapsing:
-            here = np.zeros(done, dtype=np.bool_)
-            here[lapses.rows[lapses.rows < done]] = True
-            rate = lapses.rate[rung]
-            singly = np.where(here, (1 - rate) * by_row + rate * self._lapsed, by_row)
-            if lapses.by_row[rung]:
-                plain = np.where(here[self._starts], self._by_operation(singly, temper), plain)
-            else:
-                together = self._together(self._lapsed)
-                plain = np.where(here[self._starts], (1 - rate) * plain + rate * together, plain)
-            by_row = singly
+            rows = lapses.rows[lapses.rows < done]
+            together[rows] = either(together[rows], lapses.by_operation[rung])
+            singly[rows] = either(singly[rows], lapses.by_row[rung])
+        plain = self._by_operation((1 - singly) * by_row + singly * self._lapsed, temper)
+        at_once = together[self._starts]
+        plain = (1 - at_once) * plain + at_once * self._together(self._lapsed)
+        rate = either(together, singly)
+        by_row = (1 - rate) * by_row + rate * self._lapsed
         whole = (1 - kernel.MISHAP) * plain + kernel.MISHAP * self._together(self._whole)
         return np.log(by_row), np.log(whole + 1e-300)
 

@@ -87,13 +87,13 @@ def row_words(bench: Bench, name: str) -> str:
     return f"{name} ({failed} of {tried} failed, {one.operation} of {one.disk} side {one.side} in {one.mechanism})"
 
 
-def rival_needs(bench: Bench, told: Sequence[Weight], rival: str, *, nothing: bool) -> str:
-    """What would have to be true for the rival to be right after all."""
+def rival_needs(bench: Bench, told: Sequence[Weight], in_all: float, rival: str, *, nothing: bool) -> str:
+    """What would have to be true for the rival to be right after all; `in_all` are the nats of every trial."""
     strongest = [w for w in told if w.nats * DECIBELS_A_NAT >= 1][:_NAMED]
     if not strongest:
         return f"{rival} explains the trials as well; it is only met less often."
     rows = ", ".join(f"{row_words(bench, w.trial)} at {w.nats * DECIBELS_A_NAT:.0f} dB" for w in strongest)
-    total = sum(w.nats for w in told) * DECIBELS_A_NAT
+    total = in_all * DECIBELS_A_NAT
     if nothing:
         return f"Were nothing at fault, it would have to be chance: {rows}; {total:.0f} dB in all."
     return f"For {rival} to be right instead, these would have to be chance: {rows}; {total:.0f} dB in all."

@@ -25,7 +25,7 @@ def operations(  # type: ignore[no-untyped-def]
     temper,
     one,
     two,
-    rate,
+    by_operation,
     by_row,
     nodes,
     dropped,
@@ -43,10 +43,11 @@ def operations(  # type: ignore[no-untyped-def]
         starts: (operations + 1,) where each begins among the rows.
         base: (climates, rows) hazard without faults; temper: (climates,) which table.
         one, two: (rungs, rows) added hazard by the first and the second fault.
-        rate, by_row: (lapse rungs,) of a lead that lapses; empty where none does.
+        by_operation, by_row: (lapse rungs,) chance that the lead lapses for a whole operation, and for a row; empty
+            where none does.
         nodes: node of a hazard by its leading bits, with `dropped` bits of it left out, from the bits `lowest` on.
     """
-    climates, lapses = base.shape[0], max(1, len(rate))
+    climates, lapses = base.shape[0], max(1, len(by_row))
     longest = 1
     for o in range(len(starts) - 1):
         longest = max(longest, starts[o + 1] - starts[o])
@@ -75,17 +76,18 @@ def operations(  # type: ignore[no-untyped-def]
                         for r in range(rows):
                             product *= likely[u, r]
                         plain += product
-                    if len(rate) == 0:
+                    if len(by_row) == 0:
                         out[o, c, i, j, 0] = math.log((1 - mishap) * plain + mishap * all_failed + 1e-300)
-                    for k in range(len(rate)):
-                        on = rate[k]
-                        found = (1 - on) * plain + on * all_lapsed
-                        if by_row[k]:
+                    for k in range(len(by_row)):
+                        on, found = by_row[k], plain
+                        if on > 0:
                             found = 0.0
                             for u in range(len(lucks)):
                                 product = luck[temper[c], u]
                                 for r in range(rows):
                                     product *= (1 - on) * likely[u, r] + on * lapsed[begin + r]
                                 found += product
+                        on = by_operation[k]
+                        found = (1 - on) * found + on * all_lapsed
                         out[o, c, i, j, k] = math.log((1 - mishap) * found + mishap * all_failed + 1e-300)
     return out

@@ -61,17 +61,33 @@ class Profiles:
 
 @dataclass(frozen=True, slots=True)
 class LapseProfiles:
-    """A lead that fails now and then: for each rung, the chance of a lapse, by row or by whole operation.
+    """A lead that fails now and then: for each rung, the chance of a lapse of a whole operation and of a row.
 
     Attributes:
-        log_weight, rate, by_row: (rungs,).
+        log_weight, by_operation, by_row: (rungs,).
         rows: (touched,) indices of rows over this lead.
     """
 
     log_weight: Floats
-    rate: Floats
-    by_row: npt.NDArray[np.bool_]
+    by_operation: Floats
+    by_row: Floats
     rows: Ints
+
+
+def either(first: float | Floats, second: float | Floats) -> Floats:
+    """Chance of one or the other, each by itself."""
+    found: Floats = 1 - (1 - np.asarray(first, dtype=np.float64)) * (1 - np.asarray(second, dtype=np.float64))
+    return found
+
+
+def in_series(first: LapseProfiles, second: LapseProfiles) -> LapseProfiles:
+    """What runs over both, every rung of one with every rung of the other, those of the second changing fastest."""
+    both = [
+        either(one[:, None], other).ravel()
+        for one, other in ((first.by_operation, second.by_operation), (first.by_row, second.by_row))
+    ]
+    weight = (first.log_weight[:, None] + second.log_weight).ravel()
+    return LapseProfiles(weight, both[0], both[1], np.intersect1d(first.rows, second.rows))
 
 
 def suppositions(bench: Bench, faults: frozenset[Fault]) -> list[tuple[float, Supposition]]:
@@ -166,10 +182,9 @@ class ProfileBook:
         bench, lead_name = self.bench, fault.element
         rows = np.flatnonzero(bench.over[:, bench.leads.index(lead_name)])
         rows = rows[self.in_time(fault, rows)]
-        rate = np.array(_LAPSE_RATES * 2)
-        by_row = np.arange(len(rate)) < len(_LAPSE_RATES)
-        weight = np.where(by_row, _LAPSE_BY_ROW, 1 - _LAPSE_BY_ROW) / len(_LAPSE_RATES)
-        return LapseProfiles(np.log(weight), rate, by_row, rows)
+        rates, never = np.array(_LAPSE_RATES), np.zeros(len(_LAPSE_RATES))
+        weight = np.repeat([_LAPSE_BY_ROW, 1 - _LAPSE_BY_ROW], len(rates)) / len(rates)
+        return LapseProfiles(np.log(weight), np.append(never, rates), np.append(rates, never), rows)
 
 
 Rung = tuple[float, str, Floats]

@@ -198,7 +198,7 @@ def _weigh(evidence: Evidence, met: Mapping[str, float] = NOTHING_TOLD, *, every
         closely = [] if every_pair else [(evidence.look(frozenset({f})), s) for f, s in _ways(first, shift)]
         for second in others:
             both = frozenset({first, second})
-            if both in seen or _same_trace(first, second) or _in_series(evidence.bench, first, second):
+            if both in seen or _same_trace(first, second):
                 continue
             seen.add(both)
             alone = likelihood[frozenset({second})] - likelihood[NONE]
@@ -276,13 +276,6 @@ def _same_trace(first: Fault, second: Fault) -> bool:
     )
 
 
-def _in_series(bench: Bench, first: Fault, second: Fault) -> bool:
-    """Whether two faults are of a lead and an adapter on it: both lapse in the same rows, so one of them is enough."""
-    if (first.fault, second.fault) != ("bad-lead", "bad-lead"):
-        return False
-    return bool(bench.over[:, [bench.leads.index(f.element) for f in (first, second)]].all(axis=1).any())
-
-
 def _ranked(hypotheses: list[Hypothesis], weight: Floats) -> list[int]:
     """Indices, most probable first; equals in a fixed order, the simpler before the richer."""
     return sorted(
@@ -308,11 +301,11 @@ def _causes(
         rivals = (j for j in (*order, _place_of_none(hypotheses)) if j != i and not hypotheses[j] > hypotheses[i])
         rival = next((j for j in rivals if j in closely or not hypotheses[j]), i)
         rival_words = hypothesis_words(hypotheses[rival])
-        speaks_for, speaks_against = _speaking(
-            evidence.bench, closely[i].rows, evidence.look(hypotheses[rival]).rows, nothing
-        )
-        trial_weights = weights(evidence.bench, closely[i].rows, evidence.look(hypotheses[rival]).rows)
-        needs = rival_needs(evidence.bench, trial_weights, rival_words, nothing=not hypotheses[rival])
+        of_rival = evidence.look(hypotheses[rival]).rows
+        speaks_for, speaks_against = _speaking(evidence.bench, closely[i].rows, of_rival, nothing)
+        trial_weights = weights(evidence.bench, closely[i].rows, of_rival)
+        in_all = float((closely[i].rows - of_rival).sum())
+        needs = rival_needs(evidence.bench, trial_weights, in_all, rival_words, nothing=not hypotheses[rival])
         against = hypotheses[rival] if rival != i else NONE
         speaking = arranged.speaking(hypotheses[i], against)
         ways = told_apart(hypotheses[i])
