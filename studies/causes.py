@@ -231,10 +231,11 @@ def _as_proposed(row: Row, trial: NextTrial) -> list[Row]:
         row, lead=trial.lead, mechanism=trial.mechanism, disk=trial.disk, side=trial.side, host=trial.host,
         writes=trial.operation != "read",
     )  # fmt: skip
-    return [replace(made, first=a, last=b) for a, b in _thirds(trial.first_cylinder, trial.last_cylinder)]
+    return [replace(made, first=a, last=b) for a, b in thirds(trial.first_cylinder, trial.last_cylinder)]
 
 
-def _thirds(first: int, last: int) -> list[tuple[int, int]]:
+def thirds(first: int, last: int) -> list[tuple[int, int]]:
+    """A stretch of cylinders in three rows."""
     bounds = np.linspace(first, last + 1, 4).astype(int)
     return [(int(a), int(b) - 1) for a, b in pairwise(bounds) if b > a]
 

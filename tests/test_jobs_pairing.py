@@ -24,7 +24,7 @@ from indexhole.jobs.pairing_stock import Stock, stock_of
 from indexhole.model.trial import Trial
 from indexhole.pairing.answer import GROUPS
 from indexhole.pairing.evidence import Observation
-from indexhole.shelf.records import Disk, Mechanism, Unit, checked
+from indexhole.shelf.records import Disk, Event, Mechanism, Unit, checked
 from indexhole.shelf.register import Shelf
 from indexhole.standards.drives import load_drives
 
@@ -363,6 +363,36 @@ def test_measurements_of_one_mechanism_are_gauges_those_between_two_are_not(shel
     speed = next(r for r in readings if r.quantity == "spindle_speed")
     assert speed.value == pytest.approx(303.0)
     assert speed.uncertainty == pytest.approx(0.3, rel=0.02)
+
+
+def test_a_drive_that_was_worked_on_is_another_drive_than_before(shelf: Shelf) -> None:
+    """D2.0 wrote K2 when nobody else could read it; then its head was aligned."""
+    shelf.add_trials(
+        [
+            trial("T1", "write", "D2.0", "K2"),
+            trial("T2", "read", "D2.0", "K2"),
+            trial("T3", "read", "D1.0", "K2", failed=360),
+            trial("T4", "read", "D4.0", "K2", failed=360),
+            trial("T5", "write", "D1.0", "K3"),
+            trial("T6", "read", "D4.0", "K3"),
+            trial("T7", "read", "D2.0", "K3", failed=360),
+        ]
+    )
+    first = asked(shelf, operation="exchange", writer="D2.0", reader="D1.0")
+    assert first.budget.chance < 0.3
+    shelf.add(checked(Event, unit="D2", when="2026-03-10", what="head aligned"))
+    aligned = asked(shelf, operation="exchange", writer="D2.0", reader="D1.0")
+    assert aligned.proof is None
+    assert aligned.budget.chance > 0.6
+    assert any("D2.0 before 2026-03-10" in words for words in aligned.setup.assumed)
+    # what it wrote then still lies where it lay
+    kept = asked(shelf, operation="read", disk="K2", reader="D1.0")
+    assert kept.setup.writer_said == "D2.0 before 2026-03-10, as in trial T1"
+    assert kept.proof.verdict == "fails"
+    assert kept.budget.chance < 0.1
+    # by the entry of a disk too, where that says when
+    shelf.update(Disk, "K5", recorded_by="D2.0", recorded_when="2026-02")
+    assert stock_of(shelf).disks["K5"].recorded_by.name == "D2.0 before 2026-03-10"  # type: ignore[union-attr]
 
 
 # the matrix

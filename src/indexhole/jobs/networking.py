@@ -180,7 +180,7 @@ def shelf_evidence(
     classes = {name: units[m.unit].disk_class for name, m in mechanisms.items() if m.unit in units}
     records = shelf.all(CaptureRecord)
     held = captures_told(shelf, records, progress)
-    readings, remarks = readings_of(records, held, parted.trials, moves, parted.past)
+    readings, remarks = readings_of(records, held, parted.trials, moves, frozenset(parted.past))
     recorded = _recorded(parted.trials, records, disks)
     return BenchEvidence(
         trials=parted.trials,
@@ -191,7 +191,7 @@ def shelf_evidence(
         irreplaceable=frozenset(d.inventory for d in disks if d.irreplaceable) | frozenset(irreplaceable),
         remarks=(*remarks, *parted.told),
         moves=moves,
-        past=parted.past,
+        past=frozenset(parted.past),
     )
 
 

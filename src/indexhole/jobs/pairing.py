@@ -156,8 +156,9 @@ def _writer_of(stock: Stock, asked: Question, disk: Medium, layout: Layout, read
     if disk.recorded_by is not None:
         return disk.recorded_by, f"{disk.recorded_by.name}, by the disk's entry"
     last = stock.last_writers.get(disk.name)
-    if last is not None and last[0] in stock.mechanisms:
-        return stock.mechanisms[last[0]], f"{last[0]}, as in trial {last[1]}"
+    writers = {**stock.mechanisms, **stock.past}
+    if last is not None and last[0] in writers:
+        return writers[last[0]], f"{last[0]}, as in trial {last[1]}"
     return outside_drive(disk), f"nobody known: taken as {OUTSIDE_WORDS}"
 
 

@@ -77,12 +77,13 @@ def evidence_of(
     of_reader: dict[str, list[Observation]] = defaultdict(list)
     for one in observed:
         of_reader[one.reader].append(one)
-    made_from = (stock.mechanisms, stock.disks, stock.layouts, observed, gauges, SEED)
+    mechanisms = {**stock.mechanisms, **stock.past}
+    made_from = (mechanisms, stock.disks, stock.layouts, observed, gauges, SEED)
     beliefs = kept_beliefs(made_from)
     if beliefs is None:
         if weighing is not None and stock.trials:
             weighing(len(stock.trials))
-        beliefs = learn(stock.mechanisms, stock.disks, stock.layouts, observed, gauges, SEED)
+        beliefs = learn(mechanisms, stock.disks, stock.layouts, observed, gauges, SEED)
         keep_beliefs(made_from, beliefs)
     return Evidence(observed, gauges, beliefs, of_reader)
 

@@ -12,6 +12,7 @@ from typing import TypeVar
 
 from indexhole.errors import InputFault
 from indexhole.jobs.pairing_shown import as_tried
+from indexhole.jobs.repairs import Moves
 from indexhole.model.trial import Trial
 from indexhole.pairing.parts import Climate, Host, Mechanism, Medium
 from indexhole.shelf import records
@@ -53,7 +54,8 @@ class Stock:
         assumed: what was taken for granted about a thing, by its name.
         titles: how the shelf calls each thing.
         classes: disk class of each thing, "" where not noted, by its name; in the order of the shelf.
-        trials: in order of time.
+        trials: in order of time, a drive named otherwise before a head of it was moved or a speed changed.
+        past: the drives as they were then, by these names.
         last_writers: by disk, the mechanism that last recorded anything on it in a trial, and the trial.
     """
 
@@ -66,6 +68,7 @@ class Stock:
     titles: Mapping[str, str]
     classes: Mapping[str, str]
     trials: Sequence[Trial]
+    past: Mapping[str, Mechanism]
     last_writers: Mapping[str, tuple[str, str]]
     all_mechanisms: tuple[str, ...] = ()
     all_disks: tuple[str, ...] = ()
@@ -108,6 +111,8 @@ def stock_of(shelf: Shelf) -> Stock:
     """The parts a shelf's records give."""
     units = {unit.inventory: unit for unit in shelf.all(Unit)}
     trials = shelf.trials()
+    moves = Moves(shelf.all(records.Event))
+    parted = moves.parted(trials)
     notes = _Notes()
     hosts = {name: _host(unit, notes) for name, unit in units.items() if unit.kind == "host"}
     entered = shelf.all(records.Mechanism)
@@ -127,9 +132,20 @@ def stock_of(shelf: Shelf) -> Stock:
         mechanisms[name], shown = as_tried(made, trials, disks, layouts)
         for words in shown:
             notes.assume(name, words)
+    then = dict(parted.past)
     for name, disk in disks.items():
         if disk.recorded_by is not None:
-            disks[name] = replace(disk, recorded_by=mechanisms[disk.recorded_by.name])
+            drive = disk.recorded_by.name
+            as_it_was = moves.name_of(drive, disk.recorded_when)
+            if as_it_was != drive:
+                then[as_it_was] = drive
+            disks[name] = replace(disk, recorded_by=replace(mechanisms[drive], name=as_it_was))
+    # What is known of a drive as it was then is what it is, and what trials showed of it then.
+    past = {name: replace(mechanisms[drive], name=name) for name, drive in then.items() if drive in mechanisms}
+    for name, drive in then.items():
+        notes.assumed[name] = notes.assumed.get(drive, ())
+    for name, drive in then.items():
+        notes.assume(drive, f"as it was before work on it, it counts as a drive of its own, {name}")
     titles = {name: unit.title for name, unit in units.items()} | {d.inventory: d.title for d in kept}
     titles |= {m.mechanism: units[m.unit].title if m.unit in units else "" for m in entered}
     classes = {m.mechanism: units[m.unit].disk_class if m.unit in units else "" for m in entered}
@@ -142,8 +158,9 @@ def stock_of(shelf: Shelf) -> Stock:
         assumed=notes.assumed,
         titles=titles,
         classes=classes | {d.inventory: d.disk_class for d in kept},
-        trials=trials,
-        last_writers={t.disk: (t.mechanism, t.trial) for t in trials if t.operation != "read"},
+        trials=parted.trials,
+        past=past,
+        last_writers={t.disk: (t.mechanism, t.trial) for t in parted.trials if t.operation != "read"},
         all_mechanisms=tuple(m.mechanism for m in entered),
         all_disks=tuple(d.inventory for d in kept),
     )

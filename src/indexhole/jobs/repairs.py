@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from indexhole.causes.costs import unit_of
@@ -58,12 +58,12 @@ class Parted:
 
     Attributes:
         trials: the trials, in order of time.
-        past: the other names.
+        past: the other names, each with the drive's own.
         told: what does not count, in words.
     """
 
     trials: Sequence[Trial]
-    past: frozenset[str]
+    past: Mapping[str, str]
     told: tuple[str, ...]
 
 
@@ -87,20 +87,22 @@ class Moves:
         event = self.since(drive, when)
         return f"{what} is left out: it was {made} before {_work(event)}" if event else ""
 
+    def name_of(self, drive: str, when: str) -> str:
+        """What a drive is called as it was then: by its name if nothing was done to it since."""
+        event = self.since(drive, when)
+        return f"{drive} before {event.when}" if event else drive
+
     def parted(self, trials: Sequence[Trial]) -> Parted:
         """The trials, drives named otherwise in those before such work: a mark that moved is another mark."""
-        named: dict[tuple[str, str], str] = {}
-        past: dict[str, str] = {}
-        found = []
-        for trial in trials:
-            key = trial.mechanism, trial.when[:10]
-            if key not in named:
-                event = self.since(*key)
-                named[key] = f"{trial.mechanism} before {event.when}" if event else trial.mechanism
-                if event:
-                    past[named[key]] = f"what trials say of {trial.mechanism} before {_work(event)} is left out"
-            found.append(trial if named[key] == trial.mechanism else replace(trial, mechanism=named[key]))
-        return Parted(found, frozenset(past), tuple(past.values()))
+        named = {key: self.name_of(*key) for key in dict.fromkeys((t.mechanism, t.when[:10]) for t in trials)}
+        past = {name: drive for (drive, _), name in named.items() if name != drive}
+        told = {
+            name: f"what trials say of {drive} before {_work(event)} is left out"
+            for (drive, when), name in named.items()
+            if name != drive and (event := self.since(drive, when))
+        }
+        found = [replace(t, mechanism=named[t.mechanism, t.when[:10]]) if past else t for t in trials]
+        return Parted(found, past, tuple(told.values()))
 
 
 def of_now(measured: Measurements, why: Why) -> tuple[Measurements, list[str]]:
