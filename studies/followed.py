@@ -4,7 +4,8 @@
 
 Benches begin as in `studies.causes`, with 20 to 35 operations at random and seeds of their own. Then the trials that
 ours proposes are made, one after the other, and the generator says how each comes out. Ours and the oracle answer from
-the same sheet, before and after, and from one that goes on at random instead. All disks are scratch ones, since random trials have written on any.
+the same sheet, before and after, and from one that goes on at random instead. All disks are scratch ones, since random
+trials have written on any.
 """
 
 from __future__ import annotations

@@ -13,13 +13,12 @@ from indexhole.causes.ties import speed_ties
 from indexhole.jobs.networking import kept_measurements, shelf_evidence
 from indexhole.jobs.pairing_beliefs import keep_beliefs, kept_beliefs
 from indexhole.jobs.pairing_stock import Stock
-from indexhole.jobs.repairs import Moves, of_now
+from indexhole.jobs.repairs import of_now
 from indexhole.pairing.answer import Verdict
 from indexhole.pairing.beliefs import Beliefs
 from indexhole.pairing.evidence import OUTSIDE, GaugeReading, Observation, observations
 from indexhole.pairing.learning import learn
 from indexhole.shelf.dates import span_of
-from indexhole.shelf.records import Event
 from indexhole.shelf.register import Shelf
 
 SEED = 20260401
@@ -71,7 +70,7 @@ def evidence_of(
     """
     observed = tuple(_told_writer(one, stock) for one in observations(stock.trials))
     # what was measured before a head was moved says nothing of the drive as it is
-    gauges = gauge_readings(of_now(kept_measurements(shelf), Moves(shelf.all(Event)).why)[0], stock)
+    gauges = gauge_readings(of_now(kept_measurements(shelf), stock.moves.why)[0], stock)
     if recordings:
         gauges += speed_readings(speed_ties(shelf_evidence(shelf).readings), stock)
     of_reader: dict[str, list[Observation]] = defaultdict(list)

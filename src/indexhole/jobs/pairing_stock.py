@@ -56,6 +56,7 @@ class Stock:
         classes: disk class of each thing, "" where not noted, by its name; in the order of the shelf.
         trials: in order of time, a drive named otherwise before a head of it was moved or a speed changed.
         past: the drives as they were then, by these names.
+        moves: what tells of evidence whether it is from then.
         last_writers: by disk, the mechanism that last recorded anything on it in a trial, and the trial.
     """
 
@@ -69,6 +70,7 @@ class Stock:
     classes: Mapping[str, str]
     trials: Sequence[Trial]
     past: Mapping[str, Mechanism]
+    moves: Moves
     last_writers: Mapping[str, tuple[str, str]]
     all_mechanisms: tuple[str, ...] = ()
     all_disks: tuple[str, ...] = ()
@@ -160,6 +162,7 @@ def stock_of(shelf: Shelf) -> Stock:
         classes=classes | {d.inventory: d.disk_class for d in kept},
         trials=parted.trials,
         past=past,
+        moves=moves,
         last_writers={t.disk: (t.mechanism, t.trial) for t in parted.trials if t.operation != "read"},
         all_mechanisms=tuple(m.mechanism for m in entered),
         all_disks=tuple(d.inventory for d in kept),
