@@ -29,6 +29,8 @@ studies: install-dev ## repeat the studies of docs/studies (hours; what is done 
 	@$(BIN)/python -m studies.identification --out docs/studies
 	@$(BIN)/python -m studies.pairing_calibration --benches 48 --out docs/studies
 	@$(BIN)/python -m studies.causes --state build/studies/causes.json --out docs/studies
+	@$(BIN)/python -m studies.followed --out docs/studies
+	@$(BIN)/python -m studies.lent --benches 300 --out docs/studies
 	@$(BIN)/python -m studies.false_claims --count 1000000 --state build/studies/false-claims.json
 
 pictures: install-dev ## make the pictures of the docs and the example in the README anew

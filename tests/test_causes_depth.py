@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from studies import followed
 from studies.benches import draw_bench
 from studies.causes import FIRST_SEED, PLANTED, answer_of, oracle_answer
 from studies.oracle import Oracle
@@ -323,6 +324,20 @@ def test_ours_and_the_oracle_mostly_agree() -> None:
         ours = answer_of(rank_causes(bench.trials, propose=False))
         agreed += ours.faults == oracle_answer(bench, {}, "bench").faults
     assert agreed >= 2
+
+
+def test_proposals_are_followed_on_the_bench_of_the_seed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(followed, "STOPS", (0, 2))
+    found = followed.followed(0, FIRST_SEED + 2000)
+    bench = draw_bench(FIRST_SEED + 2000, PLANTED[0])
+    before, after, _ = found.values()
+    assert {case.planted for case in found.values()} == {bench.planted}
+    assert before.shown == bench.shown
+    assert before.ours == answer_of(rank_causes(bench.trials, propose=False))
+    assert before.oracle.faults == oracle_answer(bench, {}, "bench").faults
+    # the oracle does not lose by two trials more on this bench, where the fault shows
+    assert after.oracle.faults == after.planted
+    assert after != before
 
 
 def test_weights_and_decibels_use_the_same_unit() -> None:
