@@ -28,7 +28,8 @@ from studies.oracle import Oracle
 
 FIRST_SEED = 1_000_000
 STOPS = (0, 3, 6)  # operations followed at which everyone is asked
-PROPOSED, RANDOM = "After {} proposed operations", f"After {STOPS[-1]} random operations instead"
+BEFORE, PROPOSED = "As they began", "After {} proposed operations"
+RANDOM = f"After {STOPS[-1]} random operations instead"
 _WRITES = 0.35  # share of writes among random operations, about the middle of what benches begin with
 
 
@@ -69,7 +70,7 @@ def followed(number: int, first_seed: int = FIRST_SEED) -> dict[str, Case]:
         trials = [trial_of(row, k, n) for k, (row, n) in enumerate(zip(plan.rows, failed, strict=True))]
         told = rank_causes(trials, propose=done < STOPS[-1], scratch=plan.disks)
         if done in STOPS:
-            found[PROPOSED.format(done)] = case(world, failed, told)
+            found[PROPOSED.format(done) if done else BEFORE] = case(world, failed, told)
         if told.next is not None:
             rows = _proposed(told.next, plan.rows[-1])
             failed += [world.outcome(row) for row in rows]
