@@ -15,7 +15,7 @@ from indexhole.causes.measurements import parse_measurements
 from indexhole.cli import main as edge
 from indexhole.errors import InputFault
 from indexhole.jobs.networking import kept_measurements, level_bench, shelf_evidence
-from indexhole.jobs.repairs import Moves
+from indexhole.jobs.repairs import Moves, Repairs
 from indexhole.model.trial import Trial
 from indexhole.shelf.records import Disk, Event, Mechanism, Unit, checked
 from indexhole.shelf.register import Shelf
@@ -53,6 +53,26 @@ def test_only_work_that_moves_something_and_came_later_for_certain_parts(
     moves = Moves([event(when, what)])
     assert (moves.since("D3.1", found) is not None) == past
     assert moves.since("D30.0", found) is None
+
+
+@pytest.mark.parametrize(
+    ("what", "parted"),
+    [
+        ("head aligned", {"D3.0", "D3.1"}),
+        ("head of D3.1 aligned", {"D3.1"}),
+        ("aligned D3.0, D3.1", {"D3.0", "D3.1"}),
+        ("aligned beside AD3.0", {"D3.0", "D3.1"}),
+        ("D3.10 aligned", set()),
+    ],
+)
+def test_work_on_a_mechanism_that_is_named_is_on_that_one_alone(what: str, parted: set[str]) -> None:
+    moves = Moves([event("2026-03-10", what)])
+    assert {d for d in ("D3.0", "D3.1", "D4.0") if moves.since(d, "2026-01-01")} == parted
+    repairs = Repairs(
+        [replace(t, when="2026-04-01") for t in planted_trials({"D3.0": 0.0, "D3.1": 0.0}, 1)],
+        [event("2026-03-10", what)],
+    )
+    assert {d for d in ("D3.0", "D3.1") if repairs.left_out("it", d, "2026-01-01", "made")} == parted
 
 
 def test_of_several_the_last_is_told() -> None:

@@ -43,7 +43,7 @@ class Repairs:
         """Why it does not count for the drive, in words; nothing where it does."""
         if drive not in self._last or not when:
             return ""
-        for event in self._of_unit.get(unit_of(drive), ()):
+        for event in _on(self._of_unit, drive):
             if order := _between(when, event.when, self._last[drive]):
                 return (
                     f"{what} is not weighed for {drive}: it was {made} {order} {_work(event)}, "
@@ -75,7 +75,7 @@ class Moves:
 
     def since(self, drive: str, when: str) -> Event | None:
         """The last such work on a drive that for certain came after a day, month or year."""
-        held = self._of_unit.get(unit_of(drive))
+        held = _on(self._of_unit, drive)
         if not held or not when:
             return None
         end = span_of(when).latest
@@ -136,6 +136,13 @@ def _by_unit(events: Iterable[Event], words: re.Pattern[str]) -> dict[str, list[
         if event.when and _done(event.what, words):
             found[event.unit].append(event)
     return dict(found)
+
+
+def _on(of_unit: Mapping[str, list[Event]], drive: str) -> list[Event]:
+    """Work on a drive: what was done to its unit, unless the words name other mechanisms of it alone."""
+    unit = unit_of(drive)
+    others = re.compile(rf"(?<![\w.]){re.escape(unit)}\.\d+")
+    return [e for e in of_unit.get(unit, ()) if drive in (named := others.findall(e.what)) or not named]
 
 
 def _done(what: str, words: re.Pattern[str]) -> bool:
