@@ -346,16 +346,19 @@ class Evidence:
         done = self.bench.done
         hazards = kernel.LUCK[:, None] * added[:done] + kernel.STRAY_LUCK[:, None] * base[:done]
         by_row = self._table[temper, np.arange(done), node_of(hazards)]
-        together, singly = np.zeros(done), np.zeros(done)
-        for lapses, rung in lapsing:
-            rows = lapses.rows[lapses.rows < done]
-            together[rows] = either(together[rows], lapses.by_operation[rung])
-            singly[rows] = either(singly[rows], lapses.by_row[rung])
-        plain = self._by_operation((1 - singly) * by_row + singly * self._lapsed, temper)
-        at_once = together[self._starts]
-        plain = (1 - at_once) * plain + at_once * self._together(self._lapsed)
-        rate = either(together, singly)
-        by_row = (1 - rate) * by_row + rate * self._lapsed
+        if not lapsing:
+            plain = self._by_operation(by_row, temper)
+        else:
+            together, singly = np.zeros(done), np.zeros(done)
+            for lapses, rung in lapsing:
+                rows = lapses.rows[lapses.rows < done]
+                together[rows] = either(together[rows], lapses.by_operation[rung])
+                singly[rows] = either(singly[rows], lapses.by_row[rung])
+            plain = self._by_operation((1 - singly) * by_row + singly * self._lapsed, temper)
+            at_once = together[self._starts]
+            plain = (1 - at_once) * plain + at_once * self._together(self._lapsed)
+            rate = either(together, singly)
+            by_row = (1 - rate) * by_row + rate * self._lapsed
         whole = (1 - kernel.MISHAP) * plain + kernel.MISHAP * self._together(self._whole)
         return np.log(by_row), np.log(whole + 1e-300)
 
