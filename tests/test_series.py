@@ -99,6 +99,20 @@ def test_a_lead_and_the_adapter_on_it_may_both_be_at_fault() -> None:
     assert int(in_all[1]) >= sum(map(int, named)) > 0
 
 
+def test_a_lead_and_an_adapter_never_taken_apart_are_told_as_one_group() -> None:
+    trials = [
+        row(k, "L2" if k % 2 else "L1+A1", 360 if k % 6 == 0 else 0, "", f"D{k % 3 + 1}.0", f"K{k % 5 + 1}")
+        for k in range(32)
+    ]
+    found = rank_causes(trials)
+    one, other = found.causes[:2]
+    assert {f.element for c in (one, other) for f in c.faults} == {"A1", "L1"}
+    assert one.probability == pytest.approx(other.probability, abs=0.01)
+    assert one.rival_needs == "L1 bad-lead explains the trials as well."
+    (group,) = found.groups
+    assert {f.element for faults in group.causes for f in faults} == {"A1", "L1"}
+
+
 def test_trials_about_an_adapter() -> None:
     trials = adapter_at_fault(in_cell=False)
     assert names_of(trials[0]) >= {"A1", "L1"}

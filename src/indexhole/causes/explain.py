@@ -87,11 +87,16 @@ def row_words(bench: Bench, name: str) -> str:
     return f"{name} ({failed} of {tried} failed, {one.operation} of {one.disk} side {one.side} in {one.mechanism})"
 
 
-def rival_needs(bench: Bench, told: Sequence[Weight], in_all: float, rival: str, *, nothing: bool) -> str:
-    """What would have to be true for the rival to be right after all; `in_all` are the nats of every trial."""
+def rival_needs(bench: Bench, told: Sequence[Weight], in_all: float, rival: str, *, nothing: bool, alike: bool) -> str:
+    """What would have to be true for the rival to be right after all.
+
+    Args:
+        told: the trials that part the two; in_all: nats of every trial together.
+        nothing: whether the rival is that nothing is at fault; alike: whether it is about as probable.
+    """
     strongest = [w for w in told if w.nats * DECIBELS_A_NAT >= 1][:_NAMED]
     if not strongest:
-        return f"{rival} explains the trials as well; it is only met less often."
+        return f"{rival} explains the trials as well{'' if alike else '; it is only met less often'}."
     rows = ", ".join(f"{row_words(bench, w.trial)} at {w.nats * DECIBELS_A_NAT:.0f} dB" for w in strongest)
     total = in_all * DECIBELS_A_NAT
     if nothing:

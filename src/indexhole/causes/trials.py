@@ -48,6 +48,7 @@ _REFUTED = -12.0  # nats below no fault at all
 _WORTH_A_SUM = -1.0  # nats below which a second fault is not worth a full sum
 _LISTED, _LEAST_LISTED = 12, 0.002
 _CLOSELY = 14
+_ALIKE = 1.1  # probabilities within this factor are told as alike
 _AHEAD = 30  # hypotheses that trials ahead are weighed by: at first all faults are about alike likely
 _SPEAKS = 1.0  # nats a row must differ by to count for or against
 _CLEARED = 1 / 3  # a fault is cleared when the trials make it three times less likely than before
@@ -305,7 +306,10 @@ def _causes(
         speaks_for, speaks_against = _speaking(evidence.bench, closely[i].rows, of_rival, nothing)
         trial_weights = weights(evidence.bench, closely[i].rows, of_rival)
         in_all = float((closely[i].rows - of_rival).sum())
-        needs = rival_needs(evidence.bench, trial_weights, in_all, rival_words, nothing=not hypotheses[rival])
+        alike = bool(weight[i] < _ALIKE * weight[rival])
+        needs = rival_needs(
+            evidence.bench, trial_weights, in_all, rival_words, nothing=not hypotheses[rival], alike=alike
+        )
         against = hypotheses[rival] if rival != i else NONE
         speaking = arranged.speaking(hypotheses[i], against)
         ways = told_apart(hypotheses[i])
