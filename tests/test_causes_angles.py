@@ -287,7 +287,7 @@ def test_a_band_is_likelier_where_errors_keep_their_angle() -> None:
 @pytest.mark.parametrize(
     ("spans", "told"),
     [
-        (((0, 39),), "such rows failed)."),
+        (((0, 39),), "in no row more than 1 in 20)."),
         (((0, 19), (20, 39)), "such rows failed), most likely cylinders 20 to 39."),
     ],
 )

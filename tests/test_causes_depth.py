@@ -340,6 +340,20 @@ def test_proposals_are_followed_on_the_bench_of_the_seed(monkeypatch: pytest.Mon
     assert after != before
 
 
+def test_where_it_is_sure_what_to_do_no_write_is_proposed_but_on_a_scratch_disk() -> None:
+    trials = numbered([*out_of_step(), *out_of_step(), row("write", "D2.0", "K2"), row("read", "D1.0", "K2", 360)])
+    for scratch in ((), ("K1", "K2", "K3")):
+        told = rank_causes(trials, plan=4, scratch=scratch)
+        assert told.advice is not None
+        assert told.advice.sure
+        proposed = {(t.operation, t.disk) for t in told.plan}
+        assert not [disk for operation, disk in proposed if operation != "read" and disk not in scratch]
+    unsure = rank_causes([*one_drive()], plan=4)
+    assert unsure.advice is not None
+    assert not unsure.advice.sure
+    assert any(t.operation == "write" for t in unsure.plan)
+
+
 def test_weights_and_decibels_use_the_same_unit() -> None:
     assert pytest.approx(10 / math.log(10)) == DECIBELS_A_NAT
 

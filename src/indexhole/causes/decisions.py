@@ -55,6 +55,11 @@ class Advice:
     settled: bool
     why: str
 
+    @property
+    def sure(self) -> bool:
+        """Whether the trials leave little doubt of it."""
+        return self.probability >= SETTLED
+
     def to_json_dict(self) -> dict[str, Any]:
         """As `causes --json` gives it."""
         return {"do": list(self.do), "probability": self.probability, "settled": self.settled, "why": self.why}

@@ -13,6 +13,7 @@ from indexhole.model.series import parts_of
 from indexhole.model.trial import cylinder_words
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
+ENOUGH = "no trial is needed to know what to do"
 DECIBELS_NOTE = (
     "Decibels are against the best rival; a trial that speaks against a sound bench is for a cause even where that "
     "rival explains it better."
@@ -98,8 +99,10 @@ def trial_line(trial: NextTrial) -> str:
 
 
 def next_line(diagnosis: Diagnosis) -> str:
-    """The trial to make next, or that none is expected to tell more."""
-    trial = diagnosis.next
+    """The trial to make next, or that none is expected to tell more, or that none is needed."""
+    trial, sure = diagnosis.next, diagnosis.advice is not None and diagnosis.advice.sure
+    if sure:
+        return f"Next: {ENOUGH}{f'; to see more, {trial_line(trial)}' if trial else ''}"
     if trial is None:
         return "Next: no single trial is expected to tell more; gauge or look inside instead"
     return f"Next: {trial_line(trial)}"
@@ -118,7 +121,9 @@ def plan_lines(diagnosis: Diagnosis) -> list[str]:
     if not diagnosis.plan:
         return [next_line(diagnosis)]
     minutes = sum(trial.minutes for trial in diagnosis.plan)
-    lines = [f"{number}. {trial_line(trial)}" for number, trial in enumerate(diagnosis.plan, start=1)]
+    sure = diagnosis.advice is not None and diagnosis.advice.sure
+    lines = [f"{ENOUGH.capitalize()}; to see more:"] if sure else []
+    lines += [f"{number}. {trial_line(trial)}" for number, trial in enumerate(diagnosis.plan, start=1)]
     lines.append(f"About {minutes:.0f} minutes. Plan anew after each: what it shows changes what comes next.")
     cautions = dict.fromkeys(trial.caution for trial in diagnosis.plan if trial.caution)
     return [*lines, *(f"Caution: {caution}" for caution in cautions), decision_line(diagnosis)]

@@ -94,7 +94,8 @@ def rank_causes(
     told = [(hypotheses[i], float(explaining[i])) for i in ahead.likely]
     accused = [f.element for cause in causes for f in cause.faults]
     outcomes = ahead.outcomes if propose else None
-    planned = ahead.planned(plan, scratch) if propose else ()
+    advice = _advice(told, outcomes, closely, ahead.likely, gauged) if propose else None
+    planned = ahead.planned(plan, scratch, sure=advice.sure) if advice else ()
     return Diagnosis(
         causes=causes,
         other_probability=max(0.0, 1.0 - sum(c.probability for c in causes)),
@@ -103,7 +104,7 @@ def rank_causes(
         unproven_why=unproven,
         next=planned[0] if planned else None,
         trials=len(trials),
-        advice=_advice(told, outcomes, closely, ahead.likely, gauged) if propose else None,
+        advice=advice,
         groups=groups(told, outcomes) if propose else (),
         plan=planned,
         gauged=_accused_first(gauged.words, accused),
@@ -438,6 +439,8 @@ class _Ahead:
         outcomes = np.stack([ahead.look(weighed.hypotheses[i]).outcomes for i in likely])
         return cls(likely, _scaled(weight[likely]), candidates, outcomes, Standing.after(trials[-1]))
 
-    def planned(self, count: int, scratch: Collection[str]) -> tuple[NextTrial, ...]:
-        """The next few trials."""
-        return plan_trials(self.candidates, self.weight, self.outcomes, self.standing, count, scratch)
+    def planned(self, count: int, scratch: Collection[str], *, sure: bool) -> tuple[NextTrial, ...]:
+        """The next few trials; where it is sure what to do, nothing that could be missed is written over for more."""
+        kept = [k for k, t in enumerate(self.candidates) if not sure or t.operation == "read" or t.disk in scratch]
+        candidates = [self.candidates[k] for k in kept]
+        return plan_trials(candidates, self.weight, self.outcomes[:, kept], self.standing, count, scratch)

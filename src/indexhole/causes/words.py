@@ -64,13 +64,17 @@ def _touched(bench: Bench, fault: Fault) -> npt.NDArray[np.bool_]:
 
 
 def _failed_rows(bench: Bench) -> npt.NDArray[np.bool_]:
-    # One row in twenty sectors failed is more than pinholes do on a sound bench.
+    # More than one sector in twenty is more than pinholes do on a sound bench.
     found: npt.NDArray[np.bool_] = bench.failed[: bench.done] > 0.05 * bench.tried[: bench.done]
     return found
 
 
 def _count(bench: Bench, touched: npt.NDArray[np.bool_]) -> str:
+    touched = touched & (bench.tried[: bench.done] > 0)
     bad = touched & _failed_rows(bench)
+    failed, tried = (int(of[: bench.done][touched].sum()) for of in (bench.failed, bench.tried))
+    if failed and not bad.any():
+        return f"{failed} of {tried} sectors failed, in no row more than 1 in 20"
     return f"{int(bad.sum())} of {int(touched.sum())} such rows failed"
 
 
