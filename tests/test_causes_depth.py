@@ -80,6 +80,18 @@ def test_weights_are_decibels_of_the_likelihood_ratio_against_the_best_rival() -
     assert cause.over not in ("", "D2.0 misaligned or off-speed")
 
 
+def test_reasons_fit_what_was_counted() -> None:
+    """A lead that passes nothing does not fail now and then, and few failed sectors are told as sectors."""
+    dead = numbered([row("read", f"D{k % 3}.0", f"K{k % 4}", 360, lead=f"L{1 + k % 2}") for k in range(0, 12, 2)])
+    fine = numbered([row("read", f"D{k % 3}.0", f"K{k % 4}", lead="L2") for k in range(6)])
+    one = rank_causes([*dead, *(replace(t, trial=f"U{t.trial}") for t in fine)], propose=False).causes[0]
+    assert (one.faults[0].element, one.faults[0].fault) == ("L1", "bad-lead")
+    assert one.why == "nothing passes L1, whatever is at its end (6 of 6 such rows failed)."
+    few = rank_causes([row("read", "D1.0", "K1", 12)], propose=False).causes
+    told = {c.faults[0].fault: c.why for c in few if c.faults}
+    assert "(12 of 360 sectors failed, in no row more than 1 in 20)" in told["damaged-band"]
+
+
 def test_what_the_rival_needs_names_rows_and_their_counts() -> None:
     trials = numbered([*out_of_step(), row("read", "D2.0", "K3", 348), row("read", "D1.0", "K3")])
     cause = rank_causes(trials, propose=False).causes[0]

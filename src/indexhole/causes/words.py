@@ -105,8 +105,12 @@ def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
     if fault.condition:
         return _why_set_up(bench, fault)
     clause = _PLAIN[fault.fault].format(e=fault.element, s=fault.side)
+    touched = _touched(bench, fault)
+    met = touched & (bench.tried[: bench.done] > 0)
+    if fault.fault == "bad-lead" and met.any() and bench.whole_failures()[: bench.done][met].all():
+        clause = f"nothing passes {fault.element}, whatever is at its end"
     own = _own_tracks(bench, fault.element) if fault.fault in ("misaligned", "off-speed", "dead-read") else ""
-    clause = f"{clause} ({_count(bench, _touched(bench, fault))}{own})"
+    clause = f"{clause} ({_count(bench, touched)}{own})"
     if magnitude.startswith("cylinders"):
         first, last = map(int, magnitude.removeprefix("cylinders ").split(" to "))
         # a band that may lie anywhere is told without a place
