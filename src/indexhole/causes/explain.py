@@ -95,8 +95,9 @@ def rival_needs(bench: Bench, told: Sequence[Weight], in_all: float, rival: str,
         nothing: whether the rival is that nothing is at fault; alike: whether it is about as probable.
     """
     strongest = [w for w in told if w.nats * DECIBELS_A_NAT >= 1][:_NAMED]
-    if not strongest:
-        return f"{rival} explains the trials as well{'' if alike else '; it is only met less often'}."
+    if not strongest or in_all * DECIBELS_A_NAT < 1:
+        one, it = ("explain", "together they are") if " and " in rival else ("explains", "it is")
+        return f"{rival} {one} the trials as well{'' if alike else f'; {it} only met less often'}."
     rows = ", ".join(f"{row_words(bench, w.trial)} at {w.nats * DECIBELS_A_NAT:.0f} dB" for w in strongest)
     total = in_all * DECIBELS_A_NAT
     if nothing:
