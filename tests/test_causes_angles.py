@@ -188,6 +188,7 @@ def test_rows_with_noted_sectors_are_counted_and_those_that_do_not_come_out_even
     (count,) = noted_counts([row("T1", "D1.0", 4, 7, 36, 7, "sectors 3 4 failed")])
     assert (count.tried, sum(count.failed), max(count.failed)) == ((4,) * 9, 7, 4)
     assert count.by == {"D1.0", "L1", "H1"}
+    assert (count.first_cylinder, count.last_cylinder) == (4, 7)
     for tried, failed, note in (
         (35, 7, "sectors 3 4 failed"),  # sectors do not come out even
         (36, 9, "sectors 3 4 failed"),  # more failed than the note accounts for
@@ -195,6 +196,39 @@ def test_rows_with_noted_sectors_are_counted_and_those_that_do_not_come_out_even
         (36, 4, "sectors 3 40 failed"),  # there is no sector 40
     ):
         assert noted_counts([row("T1", "D1.0", 4, 7, tried, failed, note)]) == ()
+
+
+def test_where_along_the_row_noted_sectors_failed_nobody_knows() -> None:
+    note = "sectors 3 4 failed"
+    whole = row("T1", "D1.0", 0, 39, 360, 3, note)
+    (count,) = noted_counts([whole])
+    assert (count.first_cylinder, count.last_cylinder, count.tried) == (0, 39, (40,) * 9)
+    assert count.failed == (0, 0, 2, 1, 0, 0, 0, 0, 0)
+    # tried again, and a part of it tried again, it is the same sectors; another drive, or the row beside it, is more
+    again = replace(whole, trial="T2", sectors_failed=2)
+    (twice,) = noted_counts([whole, again, row("T3", "D1.0", 20, 39, 180, 2, note)])
+    assert (twice.failed, twice.tried) == ((0, 0, 1, 1, 0, 0, 0, 0, 0), (40,) * 9)
+    (more,) = noted_counts(
+        [whole, replace(whole, trial="T4", mechanism="D2.0"), row("T5", "D1.0", 40, 49, 90, 2, note)]
+    )
+    assert (sum(more.failed), more.tried, more.last_cylinder) == (8, (90,) * 9, 49)
+    assert len(noted_counts([whole, row("T6", "D1.0", 60, 69, 90, 2, note)])) == 2
+    # so it tells a damaged band without a place
+    trials = [whole, replace(whole, trial="T4", mechanism="D2.0"), *(row(f"U{n}", "D3.0", 0, 39, 360, 0) for n in (1,))]
+    causes = rank_causes(trials[:2], propose=False).causes
+    assert "most likely" not in next(c.why for c in causes if c.faults == (BAND,))
+
+
+@given(st.lists(st.tuples(st.integers(0, 9), st.integers(1, 5), st.integers(1, 12), st.sampled_from("12")), max_size=6))
+def test_noted_rows_never_fail_more_than_was_tried(rows: list[tuple[int, int, int, str]]) -> None:
+    trials = [
+        row(f"T{k}", f"D{drive}.0", first, first + tracks - 1, 9 * tracks, min(lost, 2 * tracks), "sectors 3 4 failed")
+        for k, (first, tracks, lost, drive) in enumerate(rows)
+    ]
+    for count in noted_counts(trials):
+        assert sum(count.failed) >= 2
+        assert all(0 <= lost <= tried for lost, tried in zip(count.failed, count.tried, strict=True))
+        assert count.first_cylinder <= count.last_cylinder
 
 
 # weighing
@@ -225,9 +259,11 @@ def test_places_speak_for_the_disk_an_even_spread_for_the_head_once_a_turn_for_n
 
 
 def test_the_words_say_which_pattern_and_where() -> None:
-    assert "at the same place of the turn on neighbouring cylinders (0.5" in count_words(at_one_place()[0])
+    assert "at the same place of the turn (0.5" in count_words(at_one_place()[0])
     assert "spread evenly round the turn" in count_words(evenly()[0])
     assert "once a turn, as on a disk that is seated off its centre" in count_words(once_a_turn()[0])
+    (few,) = noted_counts([row(f"T{k}", f"D{k}.0", 0, 39, 360, 3, "sectors 3 4 failed") for k in (1, 2)])
+    assert "at the same place of the turn (0.22, 0.33 of" in count_words(few)
     assert not tells(angle_counts(seen(range(3, 4), {3: set(range(1, 10))}))[0])
     ((words, nats),) = Arrangements(at_one_place()).speaking(frozenset({BAND}), frozenset({DIRT}))
     assert words.startswith("on K1 side 0, cylinders 1 to 6, 6 of 54 sectors failed")

@@ -150,31 +150,85 @@ def sectors_noted(note: str) -> tuple[int, ...]:
     return tuple(sorted(n for n in found if n <= _MOST_SECTORS))
 
 
+@dataclass(frozen=True, slots=True)
+class _Noted:
+    """A row whose note says which sectors failed: `failed` by number, over all its cylinders."""
+
+    disk: str
+    side: int
+    by: tuple[str, ...]
+    first: int
+    last: int
+    failed: tuple[int, ...]
+
+    @property
+    def tracks(self) -> int:
+        return self.last - self.first + 1
+
+
+def _noted_row(trial: Trial) -> _Noted | None:
+    """The row, where its sectors come out even over its cylinders and those named account for all that failed."""
+    numbers = sectors_noted(trial.note) if trial.note and trial.sectors_failed else ()
+    cylinders = trial.last_cylinder - trial.first_cylinder + 1
+    count, left_over = divmod(trial.sectors_tried, cylinders)
+    lowest = 0 if 0 in numbers else 1
+    if not numbers or left_over or not set(numbers) <= set(range(lowest, lowest + count)):
+        return None
+    if not len(numbers) <= trial.sectors_failed <= len(numbers) * cylinders:
+        return None
+    each, more = divmod(trial.sectors_failed, len(numbers))
+    lost = {n: each + (k < more) for k, n in enumerate(numbers)}
+    by = tuple(name for name in (trial.mechanism, *parts_of(trial.lead), trial.host) if name)
+    failed = tuple(lost.get(n, 0) for n in range(lowest, lowest + count))
+    return _Noted(trial.disk, trial.side, by, trial.first_cylinder, trial.last_cylinder, failed)
+
+
+def _once_each(rows: Iterable[_Noted]) -> list[_Noted]:
+    """Rows of one drive, each stretch once: tried again it failed where it did each time; parts of one are left out."""
+    kept: list[_Noted] = []
+    for row in sorted(rows, key=lambda r: -r.tracks):
+        over = next((k for k, other in enumerate(kept) if row.first <= other.last and other.first <= row.last), None)
+        if over is None:
+            kept.append(row)
+        elif (kept[over].first, kept[over].last) == (row.first, row.last):
+            kept[over] = replace(row, failed=tuple(map(min, kept[over].failed, row.failed)))
+    return kept
+
+
 def noted_counts(trials: Iterable[Trial]) -> tuple[AngleCount, ...]:
     """Rows whose notes say which sectors failed, by place on the turn; the number of a sector stands for its angle.
 
-    A row counts only where its sectors come out even over its cylinders and those named account for all that failed.
+    On which cylinders of the row they failed nobody noted, so a count is of whole rows, neighbouring ones together.
     """
-    seen: list[SectorSeen] = []
+    of_drive: dict[tuple[str, int, int, tuple[str, ...]], list[_Noted]] = defaultdict(list)
     for trial in trials:
-        numbers = sectors_noted(trial.note) if trial.note and trial.sectors_failed else ()
-        cylinders = trial.last_cylinder - trial.first_cylinder + 1
-        count, left_over = divmod(trial.sectors_tried, cylinders)
-        lowest = 0 if 0 in numbers else 1
-        every = range(lowest, lowest + count)
-        if not numbers or left_over or not set(numbers) <= set(every):
-            continue
-        if not len(numbers) <= trial.sectors_failed <= len(numbers) * cylinders:
-            continue
-        each, more = divmod(trial.sectors_failed, len(numbers))
-        lost = {n: each + (k < more) for k, n in enumerate(numbers)}
-        by = tuple(name for name in (trial.mechanism, *parts_of(trial.lead), trial.host) if name)
-        seen += [
-            SectorSeen(
-                trial.disk, trial.side, cylinder, n, (n - lowest) / count,
-                cylinder - trial.first_cylinder < lost.get(n, 0), by,
+        if (row := _noted_row(trial)) is not None:
+            of_drive[row.disk, row.side, len(row.failed), row.by].append(row)
+    sides: dict[tuple[str, int, int], list[_Noted]] = defaultdict(list)
+    for (disk, side, count, _), rows in of_drive.items():
+        sides[disk, side, count] += _once_each(rows)
+    found: list[AngleCount] = []
+    for (disk, side, count), rows in sorted(sides.items()):
+        groups: list[list[_Noted]] = []
+        reached = -math.inf
+        for row in sorted(rows, key=lambda r: (r.first, r.last, r.by)):
+            if row.first - reached > _NEIGHBOURS:
+                groups.append([])
+            groups[-1].append(row)
+            reached = max(reached, row.last)
+        found += [
+            AngleCount(
+                disk=disk,
+                side=side,
+                first_cylinder=min(row.first for row in group),
+                last_cylinder=max(row.last for row in group),
+                by=frozenset(name for row in group for name in row.by),
+                tried=(sum(row.tracks for row in group),) * count,
+                failed=tuple(sum(lost) for lost in zip(*(row.failed for row in group), strict=True)),
+                angles=tuple(k / count for k in range(count)),
+                source="as the notes say",
             )
-            for cylinder in range(trial.first_cylinder, trial.last_cylinder + 1)
-            for n in every
-        ]  # fmt: skip
-    return angle_counts(seen, "as the notes say")
+            for group in groups
+            if sum(sum(row.failed) for row in group) >= _FEWEST
+        ]
+    return tuple(found)

@@ -53,6 +53,7 @@ _ARRANGES: dict[str, tuple[float, float, float]] = {
     "set-up": (0.65, 0.05, 0.30),
 }
 _TOLD_NATS = 0.2
+_A_TURN = 0.25  # share of the turn beyond which what fails once a turn is told as such
 
 
 def log_laws(tried: Sequence[int], failed: Sequence[int]) -> Floats:
@@ -206,9 +207,11 @@ def _arrangement_words(count: AngleCount) -> str:
     if laws.max() - laws[EVEN] < 1:
         clearly = laws[EVEN] - max(laws[PLACES], laws[ONCE]) > 1
         return ", spread evenly round the turn" if clearly else ""
-    if laws[ONCE] > laws[PLACES]:
+    # few failures close together fit a turn about as well as a place, but nobody would say so of them
+    wide = np.count_nonzero(count.failed) > _A_TURN * len(count.failed)
+    if laws[ONCE] > laws[PLACES] and wide:
         return ", once a turn, as on a disk that is seated off its centre: seat it anew"
     share = np.array(count.failed) / np.maximum(1, np.array(count.tried))
     worst = [b for b in np.argsort(-share, kind="stable").tolist() if share[b] >= 0.5 * share.max()]
     angles = ", ".join(f"{count.angles[b]:.2f}" for b in sorted(worst)[:4])
-    return f", at the same place of the turn on neighbouring cylinders ({angles} of a turn from the index)"
+    return f", at the same place of the turn ({angles} of a turn from the index)"
