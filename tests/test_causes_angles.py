@@ -337,6 +337,13 @@ def test_a_band_that_may_lie_anywhere_is_told_without_a_place(spans: tuple[tuple
     assert next(c.why for c in causes if c.faults == (BAND,)).endswith(told)
 
 
+@pytest.mark.parametrize("failed", [20, 60, 100, 150])
+def test_however_wide_the_band_it_is_told_without_a_place_where_no_row_tells_one(failed: int) -> None:
+    trials = [row(f"T{n}", f"D{n % 2}.0", 0, 39, 360, failed) for n in range(4)]
+    causes = rank_causes(trials, propose=False).causes
+    assert "most likely" not in next(c.why for c in causes if c.faults == (BAND,))
+
+
 def test_notes_enter_the_ranking_and_are_told() -> None:
     plain = one_drive_one_disk()
     noted = [replace(t, note="sector 6 failed") for t in plain]

@@ -316,7 +316,9 @@ def _damaged(bench: Bench, fault: Fault, written: Floats, arranged: Sequence[Ang
         places, group, times = _alike(np.hstack([covered, meets.astype(np.int64)]))
         for one, (place, repeated) in enumerate(zip(places.tolist(), times.tolist(), strict=True)):
             lie = starts[group == one]
-            told = f"cylinders {lie[0]} to {lie[-1] + width - 1}"
+            # bands are laid in steps, so the last of them may stop short of where one could lie
+            end = count - 1 if lie[-1] == starts[-1] else lie[-1] + width - 1
+            told = f"cylinders {lie[0]} to {end}"
             likelier = math.exp(band_ratio(arranged, meets[place].tolist())) if arranged else 1.0
             share = surface * (covered[place] / (last - first + 1))[of]
             for rung in rungs:
