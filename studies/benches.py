@@ -384,10 +384,19 @@ def draw_faults(rng: np.random.Generator, plan: Plan, count: int) -> list[Key]:
     return planted
 
 
-def draw_bench(seed: int, faults: int, operations: int | None = None) -> Bench:
-    """A bench with so many faults planted, whether or not its trials let them show."""
+def draw_world(seed: int, faults: int, operations: int | None = None) -> tuple[World, list[int]]:
+    """A bench with so many faults planted, and the outcomes of its rows; it may go on from there."""
     rng = np.random.default_rng([seed, faults])
     plan = draw_plan(rng, operations)
     world = World(rng, plan, draw_faults(rng, plan, faults))
-    failed = [world.outcome(row) for row in plan.rows]
-    return Bench(plan, failed, frozenset(world.planted), frozenset(world.shown))
+    return world, [world.outcome(row) for row in plan.rows]
+
+
+def bench_of(world: World, failed: list[int]) -> Bench:
+    """The sheet so far, with the truth."""
+    return Bench(world.plan, failed, frozenset(world.planted), frozenset(world.shown))
+
+
+def draw_bench(seed: int, faults: int, operations: int | None = None) -> Bench:
+    """A bench with so many faults planted, whether or not its trials let them show."""
+    return bench_of(*draw_world(seed, faults, operations))

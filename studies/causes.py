@@ -200,7 +200,7 @@ def trials_needed(seed: int, *, planned: bool) -> int | None:
     while not started or operation - started <= MOST_TRIALS:
         rows = list(draw_operation(rng, plan, operation, 1 + operation // 12, operation % 12 == 0, 0.35))
         if proposed is not None:
-            rows = _as_proposed(rows[0], proposed)
+            rows = as_proposed(rows[0], proposed)
         failed = [world.outcome(row) for row in rows]
         sheet += [trial_of(row, len(sheet) + k, n) for k, (row, n) in enumerate(zip(rows, failed, strict=True))]
         operation += 1
@@ -225,17 +225,16 @@ def _plantable(plan: Plan) -> dict[Key, float]:
     return {k: p for k, p in every.items() if k[1] not in ("set-up", "wrong-medium", "old-recording-underneath")}
 
 
-def _as_proposed(row: Row, trial: NextTrial) -> list[Row]:
-    """The rows of a proposed trial."""
+def as_proposed(row: Row, trial: NextTrial) -> list[Row]:
+    """The rows of a proposed trial, for the rest as the row given."""
     made = replace(
         row, lead=trial.lead, mechanism=trial.mechanism, disk=trial.disk, side=trial.side, host=trial.host,
         writes=trial.operation != "read",
     )  # fmt: skip
-    return [replace(made, first=a, last=b) for a, b in thirds(trial.first_cylinder, trial.last_cylinder)]
+    return [replace(made, first=a, last=b) for a, b in _thirds(trial.first_cylinder, trial.last_cylinder)]
 
 
-def thirds(first: int, last: int) -> list[tuple[int, int]]:
-    """A stretch of cylinders in three rows."""
+def _thirds(first: int, last: int) -> list[tuple[int, int]]:
     bounds = np.linspace(first, last + 1, 4).astype(int)
     return [(int(a), int(b) - 1) for a, b in pairwise(bounds) if b > a]
 

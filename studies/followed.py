@@ -10,20 +10,15 @@ trials have written on any.
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import replace
-from functools import partial
-from multiprocessing import Pool
-from pathlib import Path
 
-import numpy as np
-
-from indexhole.causes.diagnosis import Diagnosis, NextTrial
+from indexhole.causes.diagnosis import Diagnosis
 from indexhole.causes.trials import rank_causes
-from studies.benches import Bench, Row, World, draw_faults, draw_operation, draw_plan, trial_of
-from studies.causes import MET, PLANTED, Answer, Case, answer_of, calibration, rates, thirds
+from studies.benches import Bench, Row, World, bench_of, draw_operation, draw_world
+from studies.causes import MET, PLANTED, Answer, Case, answer_of, as_proposed, calibration, rates
+from studies.command import run
 from studies.oracle import Oracle
 
 FIRST_SEED = 1_000_000
@@ -33,57 +28,41 @@ RANDOM = f"After {STOPS[-1]} random operations instead"
 _WRITES = 0.35  # share of writes among random operations, about the middle of what benches begin with
 
 
-def _best(bench: Bench) -> Answer:
-    weighed = Oracle(bench).posterior()
-    first = max(weighed, key=lambda hypothesis: weighed[hypothesis])
-    return Answer(first, weighed[first])
-
-
-def _proposed(trial: NextTrial, last: Row) -> list[Row]:
-    """The rows of a proposed trial, made on the day of the last one."""
-    of = replace(
-        last, operation=last.operation + 1, opens_day=False, host=trial.host, lead=trial.lead,
-        mechanism=trial.mechanism, disk=trial.disk, side=trial.side, writes=trial.operation != "read",
-    )  # fmt: skip
-    return [replace(of, first=a, last=b) for a, b in thirds(trial.first_cylinder, trial.last_cylinder)]
-
-
 def followed(number: int, first_seed: int = FIRST_SEED) -> dict[str, Case]:
     """One bench at each of STOPS, and with as many random operations instead of the last.
 
     A bench on which nothing more is proposed stays as it is.
     """
-    seed, faults = first_seed + number, PLANTED[number % len(PLANTED)]
-    rng = np.random.default_rng([seed, faults])
-    plan = draw_plan(rng)
-    world = World(rng, plan, draw_faults(rng, plan, faults))
-    failed = [world.outcome(row) for row in plan.rows]
+    seed = first_seed + number
+    world, failed = draw_world(seed, PLANTED[number % len(PLANTED)])
     other, otherwise = deepcopy((world, failed))
 
-    def case(world: World, failed: list[int], told: Diagnosis) -> Case:
-        bench = Bench(world.plan, failed, frozenset(world.planted), frozenset(world.shown))
+    def case(bench: Bench, told: Diagnosis) -> Case:
         often = answer_of(rank_causes(bench.trials, propose=False, met=MET))
-        return Case(seed, bench.planted, bench.shown, answer_of(told), often, _best(bench))
+        return Case(seed, bench.planted, bench.shown, answer_of(told), often, Answer(*Oracle(bench).first()))
 
     found = {}
     for done in range(STOPS[-1] + 1):
-        trials = [trial_of(row, k, n) for k, (row, n) in enumerate(zip(plan.rows, failed, strict=True))]
-        told = rank_causes(trials, propose=done < STOPS[-1], scratch=plan.disks)
+        bench = bench_of(world, failed)
+        told = rank_causes(bench.trials, propose=done < STOPS[-1], scratch=world.plan.disks)
         if done in STOPS:
-            found[PROPOSED.format(done) if done else BEFORE] = case(world, failed, told)
+            found[PROPOSED.format(done) if done else BEFORE] = case(bench, told)
         if told.next is not None:
-            rows = _proposed(told.next, plan.rows[-1])
-            failed += [world.outcome(row) for row in rows]
-            plan.rows += rows
-    plan = other.plan
+            last = world.plan.rows[-1]
+            _go_on(world, failed, as_proposed(replace(last, operation=last.operation + 1, opens_day=False), told.next))
     for _ in range(STOPS[-1]):
-        last = plan.rows[-1]
-        rows = list(draw_operation(other.rng, plan, last.operation + 1, last.day, False, _WRITES))
-        otherwise += [other.outcome(row) for row in rows]
-        plan.rows += rows
-    trials = [trial_of(row, k, n) for k, (row, n) in enumerate(zip(plan.rows, otherwise, strict=True))]
-    found[RANDOM] = case(other, otherwise, rank_causes(trials, propose=False))
+        last = other.plan.rows[-1]
+        drawn = draw_operation(other.rng, other.plan, last.operation + 1, last.day, False, _WRITES)
+        _go_on(other, otherwise, list(drawn))
+    bench = bench_of(other, otherwise)
+    found[RANDOM] = case(bench, rank_causes(bench.trials, propose=False))
     return found
+
+
+def _go_on(world: World, failed: list[int], rows: list[Row]) -> None:
+    """Make one more operation."""
+    failed += [world.outcome(row) for row in rows]
+    world.plan.rows += rows
 
 
 def tables(found: Sequence[dict[str, Case]]) -> str:
@@ -97,23 +76,11 @@ def tables(found: Sequence[dict[str, Case]]) -> str:
 
 def main() -> None:
     """Measure and print."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--benches", type=int, default=400)
-    parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
-    parser.add_argument("--jobs", type=int, default=2, help="processes")
-    parser.add_argument("--out", type=Path)
-    asked = parser.parse_args()
-    with Pool(asked.jobs) as pool:
-        found = pool.map(partial(followed, first_seed=asked.first_seed), range(asked.benches), chunksize=5)
-    text = tables(found)
-    print(text)
-    if asked.out is not None:
-        head = (
-            "# How often the planted fault is named first once proposals are followed\n\n"
-            f"Made by `python -m studies.followed --benches {asked.benches} --first-seed {asked.first_seed}`;\n"
-            "columns as in [causes.md](causes.md). Benches begin with 20 to 35 operations at random.\n\n"
-        )
-        (asked.out / "causes-followed.md").write_text(head + text)
+    run(
+        __doc__, followed, tables, benches=400, first_seed=FIRST_SEED, study="followed",
+        title="How often the planted fault is named first once proposals are followed",
+        told="columns as in [causes.md](causes.md). Benches begin with 20 to 35 operations at random.",
+    )  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -10,13 +10,9 @@ then left is how the ranking reckons, not what it knows.
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from functools import partial
-from multiprocessing import Pool
-from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
@@ -30,6 +26,7 @@ from indexhole.causes.trials import rank_causes
 from studies import benches
 from studies.benches import LUMPY, OPERATION_LUCK, SPECKLED, STRAY, Bench, Key, Tracks, chances, draw_bench, hazard_of
 from studies.causes import MET, PLANTED, answer_of
+from studies.command import run
 from studies.oracle import Oracle
 
 FIRST_SEED = 800_000
@@ -122,8 +119,7 @@ def first_of(bench: Bench, lent: Sequence[str]) -> frozenset[Key]:
 def case_of(number: int, first_seed: int) -> Case:
     """One bench in every way."""
     bench = draw_bench(first_seed + number, PLANTED[number % len(PLANTED)])
-    weighed = Oracle(bench).posterior()
-    best = max(weighed, key=lambda hypothesis: weighed[hypothesis])
+    best, _ = Oracle(bench).first()
     return Case(bench.planted, best, tuple(first_of(bench, lent) for lent in WAYS))
 
 
@@ -144,23 +140,12 @@ def table(found: Sequence[Case]) -> str:
 
 def main() -> None:
     """Measure and print."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--benches", type=int, default=1000)
-    parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
-    parser.add_argument("--jobs", type=int, default=2, help="processes")
-    parser.add_argument("--out", type=Path)
-    asked = parser.parse_args()
-    with Pool(asked.jobs) as pool:
-        found = pool.map(partial(case_of, first_seed=asked.first_seed), range(asked.benches), chunksize=5)
-    text = table(found)
-    print(text)
-    if asked.out is not None:
-        head = (
-            "# What the oracle's knowledge is worth\n\n"
-            f"Made by `python -m studies.lent --benches {asked.benches} --first-seed {asked.first_seed}`; what is\n"
-            "lent is told there. Points by which ours names the planted fault first more often than the oracle.\n\n"
-        )
-        (asked.out / "causes-lent.md").write_text(head + text)
+    run(
+        __doc__, case_of, table, benches=1000, first_seed=FIRST_SEED, study="lent",
+        title="What the oracle's knowledge is worth",
+        told="what is lent is told there. Points by which ours names the planted fault first more often than the "
+        "oracle.",
+    )  # fmt: skip
 
 
 if __name__ == "__main__":

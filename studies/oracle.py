@@ -221,6 +221,10 @@ class Oracle:
         found: np.ndarray = np.einsum("seor,od->sedr", by_operation[:, :, mask], self._of_disk[mask])
         return found
 
+    def first(self) -> tuple[Hypothesis, float]:
+        """The likeliest hypothesis, with its probability."""
+        return max(self.posterior().items(), key=lambda item: item[1])
+
     def posterior(self) -> dict[Hypothesis, float]:
         """Probability of every hypothesis."""
         chance = self.bench.plan.faults()

@@ -70,19 +70,20 @@ def angle_counts(seen: Iterable[SectorSeen], source: str = "") -> tuple[AngleCou
     found = [
         count
         for whole in sides.values()
-        for first, last in _neighbours(sorted({s.cylinder for s in whole if s.failed}))
+        for first, last in _neighbours((s.cylinder, s.cylinder) for s in whole if s.failed)
         if (count := _binned([s for s in _placed(whole) if first <= s.cylinder <= last], source)) is not None
     ]
     return tuple(found)
 
 
-def _neighbours(cylinders: Sequence[int]) -> list[tuple[int, int]]:
+def _neighbours(stretches: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Stretches of cylinders, those that overlap or lie next to each other as one."""
     found: list[tuple[int, int]] = []
-    for cylinder in cylinders:
-        if found and cylinder - found[-1][1] <= _NEIGHBOURS:
-            found[-1] = (found[-1][0], cylinder)
+    for first, last in sorted(set(stretches)):
+        if found and first - found[-1][1] <= _NEIGHBOURS:
+            found[-1] = (found[-1][0], max(found[-1][1], last))
         else:
-            found.append((cylinder, cylinder))
+            found.append((first, last))
     return found
 
 
@@ -207,28 +208,23 @@ def noted_counts(trials: Iterable[Trial]) -> tuple[AngleCount, ...]:
     sides: dict[tuple[str, int, int], list[_Noted]] = defaultdict(list)
     for (disk, side, count, _), rows in of_drive.items():
         sides[disk, side, count] += _once_each(rows)
-    found: list[AngleCount] = []
-    for (disk, side, count), rows in sorted(sides.items()):
-        groups: list[list[_Noted]] = []
-        reached = -math.inf
-        for row in sorted(rows, key=lambda r: (r.first, r.last, r.by)):
-            if row.first - reached > _NEIGHBOURS:
-                groups.append([])
-            groups[-1].append(row)
-            reached = max(reached, row.last)
-        found += [
-            AngleCount(
-                disk=disk,
-                side=side,
-                first_cylinder=min(row.first for row in group),
-                last_cylinder=max(row.last for row in group),
-                by=frozenset(name for row in group for name in row.by),
-                tried=(sum(row.tracks for row in group),) * count,
-                failed=tuple(sum(lost) for lost in zip(*(row.failed for row in group), strict=True)),
-                angles=tuple(k / count for k in range(count)),
-                source="as the notes say",
-            )
-            for group in groups
-            if sum(sum(row.failed) for row in group) >= _FEWEST
-        ]
-    return tuple(found)
+    found = [
+        (first, last, [row for row in rows if first <= row.first <= last], *side)
+        for side, rows in sorted(sides.items())
+        for first, last in _neighbours((row.first, row.last) for row in rows)
+    ]
+    return tuple(
+        AngleCount(
+            disk=disk,
+            side=side,
+            first_cylinder=first,
+            last_cylinder=last,
+            by=frozenset(name for row in group for name in row.by),
+            tried=(sum(row.tracks for row in group),) * count,
+            failed=tuple(sum(lost) for lost in zip(*(row.failed for row in group), strict=True)),
+            angles=tuple(k / count for k in range(count)),
+            source="as the notes say",
+        )
+        for first, last, group, disk, side, count in found
+        if sum(sum(row.failed) for row in group) >= _FEWEST
+    )

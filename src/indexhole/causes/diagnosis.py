@@ -125,6 +125,11 @@ class Diagnosis:
     gauged: tuple[str, ...] = ()
     scope: str = ""
 
+    @property
+    def sure(self) -> bool:
+        """Whether it is known what to do, so that no trial is needed."""
+        return self.advice is not None and self.advice.sure
+
     def to_json_dict(self) -> dict[str, Any]:
         """The contents of `causes --json`."""
         return {

@@ -14,6 +14,7 @@ from indexhole.causes.conditions import condition_told
 from indexhole.causes.engine import expected_bits
 from indexhole.causes.faults import Fault, FaultWord
 from indexhole.causes.history import Bench
+from indexhole.causes.words import hypothesis_words
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -87,22 +88,23 @@ def row_words(bench: Bench, name: str) -> str:
     return f"{name} ({failed} of {tried} failed, {one.operation} of {one.disk} side {one.side} in {one.mechanism})"
 
 
-def rival_needs(bench: Bench, told: Sequence[Weight], in_all: float, rival: str, *, nothing: bool, alike: bool) -> str:
+def rival_needs(bench: Bench, told: Sequence[Weight], in_all: float, rival: frozenset[Fault], *, alike: bool) -> str:
     """What would have to be true for the rival to be right after all.
 
     Args:
         told: the trials that part the two; in_all: nats of every trial together.
-        nothing: whether the rival is that nothing is at fault; alike: whether it is about as probable.
+        alike: whether the rival is about as probable.
     """
     strongest = [w for w in told if w.nats * DECIBELS_A_NAT >= 1][:_NAMED]
+    words = hypothesis_words(rival)
     if not strongest or in_all * DECIBELS_A_NAT < 1:
-        one, it = ("explain", "together they are") if " and " in rival else ("explains", "it is")
-        return f"{rival} {one} the trials as well{'' if alike else f'; {it} only met less often'}."
+        one, it = ("explain", "together they are") if len(rival) > 1 else ("explains", "it is")
+        return f"{words} {one} the trials as well{'' if alike else f'; {it} only met less often'}."
     rows = ", ".join(f"{row_words(bench, w.trial)} at {w.nats * DECIBELS_A_NAT:.0f} dB" for w in strongest)
     total = in_all * DECIBELS_A_NAT
-    if nothing:
+    if not rival:
         return f"Were nothing at fault, it would have to be chance: {rows}; {total:.0f} dB in all."
-    return f"For {rival} to be right instead, these would have to be chance: {rows}; {total:.0f} dB in all."
+    return f"For {words} to be right instead, these would have to be chance: {rows}; {total:.0f} dB in all."
 
 
 def groups(

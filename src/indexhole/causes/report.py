@@ -100,8 +100,8 @@ def trial_line(trial: NextTrial) -> str:
 
 def next_line(diagnosis: Diagnosis) -> str:
     """The trial to make next, or that none is expected to tell more, or that none is needed."""
-    trial, sure = diagnosis.next, diagnosis.advice is not None and diagnosis.advice.sure
-    if sure:
+    trial = diagnosis.next
+    if diagnosis.sure:
         return f"Next: {ENOUGH}{f'; to see more, {trial_line(trial)}' if trial else ''}"
     if trial is None:
         return "Next: no single trial is expected to tell more; gauge or look inside instead"
@@ -121,8 +121,7 @@ def plan_lines(diagnosis: Diagnosis) -> list[str]:
     if not diagnosis.plan:
         return [next_line(diagnosis)]
     minutes = sum(trial.minutes for trial in diagnosis.plan)
-    sure = diagnosis.advice is not None and diagnosis.advice.sure
-    lines = [f"{ENOUGH.capitalize()}; to see more:"] if sure else []
+    lines = [f"{ENOUGH.capitalize()}; to see more:"] if diagnosis.sure else []
     lines += [f"{number}. {trial_line(trial)}" for number, trial in enumerate(diagnosis.plan, start=1)]
     lines.append(f"About {minutes:.0f} minutes. Plan anew after each: what it shows changes what comes next.")
     cautions = dict.fromkeys(trial.caution for trial in diagnosis.plan if trial.caution)

@@ -308,9 +308,7 @@ def _causes(
         trial_weights = weights(evidence.bench, closely[i].rows, of_rival)
         in_all = float((closely[i].rows - of_rival).sum())
         alike = bool(weight[i] < _ALIKE * weight[rival])
-        needs = rival_needs(
-            evidence.bench, trial_weights, in_all, rival_words, nothing=not hypotheses[rival], alike=alike
-        )
+        needs = rival_needs(evidence.bench, trial_weights, in_all, hypotheses[rival], alike=alike)
         against = hypotheses[rival] if rival != i else NONE
         speaking = arranged.speaking(hypotheses[i], against)
         ways = told_apart(hypotheses[i])

@@ -156,9 +156,9 @@ def _writer_of(stock: Stock, asked: Question, disk: Medium, layout: Layout, read
     if disk.recorded_by is not None:
         return disk.recorded_by, f"{disk.recorded_by.name}, by the disk's entry"
     last = stock.last_writers.get(disk.name)
-    writers = {**stock.mechanisms, **stock.past}
-    if last is not None and last[0] in writers:
-        return writers[last[0]], f"{last[0]}, as in trial {last[1]}"
+    hand = (stock.mechanisms.get(last[0]) or stock.past.get(last[0])) if last is not None else None
+    if last is not None and hand is not None:
+        return hand, f"{last[0]}, as in trial {last[1]}"
     return outside_drive(disk), f"nobody known: taken as {OUTSIDE_WORDS}"
 
 

@@ -27,6 +27,7 @@ _LOOKED_AT = re.compile(r"ment (?:was |is )?(?:checked|measured|tested|verified|
 
 # Says of something, about a drive, found at a time, in a way (made, taken) why it does not count; "" where it does.
 Why = Callable[[str, str, str, str], str]
+_Work = tuple[Event, frozenset[str]]  # what was done to a unit, and which of its mechanisms the words name
 
 
 class Repairs:
@@ -89,17 +90,17 @@ class Moves:
 
     def name_of(self, drive: str, when: str) -> str:
         """What a drive is called as it was then: by its name if nothing was done to it since."""
-        event = self.since(drive, when)
-        return f"{drive} before {event.when}" if event else drive
+        return _name(drive, self.since(drive, when))
 
     def parted(self, trials: Sequence[Trial]) -> Parted:
         """The trials, drives named otherwise in those before such work: a mark that moved is another mark."""
-        named = {key: self.name_of(*key) for key in dict.fromkeys((t.mechanism, t.when[:10]) for t in trials)}
-        past = {name: drive for (drive, _), name in named.items() if name != drive}
+        since = {key: self.since(*key) for key in dict.fromkeys((t.mechanism, t.when[:10]) for t in trials)}
+        named = {key: _name(key[0], event) for key, event in since.items()}
+        past = {named[key]: key[0] for key, event in since.items() if event}
         told = {
-            name: f"what trials say of {drive} before {_work(event)} is left out"
-            for (drive, when), name in named.items()
-            if name != drive and (event := self.since(drive, when))
+            named[key]: f"what trials say of {key[0]} before {_work(event)} is left out"
+            for key, event in since.items()
+            if event
         }
         found = [replace(t, mechanism=named[t.mechanism, t.when[:10]]) if past else t for t in trials]
         return Parted(found, past, tuple(told.values()))
@@ -126,23 +127,26 @@ def of_now(measured: Measurements, why: Why) -> tuple[Measurements, list[str]]:
     return replace(measured, ties=ties), told
 
 
+def _name(drive: str, since: Event | None) -> str:
+    return f"{drive} before {since.when}" if since else drive
+
+
 def _work(event: Event) -> str:
     return f"{event.unit} was worked on ({event.when}: {event.what})"
 
 
-def _by_unit(events: Iterable[Event], words: re.Pattern[str]) -> dict[str, list[Event]]:
-    found: dict[str, list[Event]] = defaultdict(list)
+def _by_unit(events: Iterable[Event], words: re.Pattern[str]) -> dict[str, list[_Work]]:
+    found: dict[str, list[_Work]] = defaultdict(list)
     for event in events:
         if event.when and _done(event.what, words):
-            found[event.unit].append(event)
+            named = re.findall(rf"(?<![\w.]){re.escape(event.unit)}\.\d+", event.what)
+            found[event.unit].append((event, frozenset(named)))
     return dict(found)
 
 
-def _on(of_unit: Mapping[str, list[Event]], drive: str) -> list[Event]:
+def _on(of_unit: Mapping[str, list[_Work]], drive: str) -> list[Event]:
     """Work on a drive: what was done to its unit, unless the words name other mechanisms of it alone."""
-    unit = unit_of(drive)
-    others = re.compile(rf"(?<![\w.]){re.escape(unit)}\.\d+")
-    return [e for e in of_unit.get(unit, ()) if drive in (named := others.findall(e.what)) or not named]
+    return [event for event, named in of_unit.get(unit_of(drive), ()) if not named or drive in named]
 
 
 def _done(what: str, words: re.Pattern[str]) -> bool:

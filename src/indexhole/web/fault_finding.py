@@ -162,7 +162,7 @@ def causes_page(
         next=_next_view(diagnosis.next, tuple(trials)) if diagnosis and diagnosis.next else None,
         plan=tuple(_next_view(trial) for trial in diagnosis.plan[1:]) if diagnosis else (),
         decision=_decision(diagnosis) if diagnosis else "",
-        sure=bool(diagnosis and diagnosis.advice and diagnosis.advice.sure),
+        sure=diagnosis is not None and diagnosis.sure,
         groups=tuple(map(plain, group_lines(diagnosis))) if diagnosis else (),
         gauged=tuple(sentence(plain(line)) for line in diagnosis.gauged) if diagnosis else (),
         scope=diagnosis.scope if diagnosis else "",
