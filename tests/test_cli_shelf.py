@@ -256,7 +256,7 @@ def test_captures_are_kept_once_and_checked(bench, tmp_path):
     assert bench("add", "capture", path) == f"{path}: stands on the shelf already as {digest}\n"
     assert bench.json("add", "capture", path)["captures"][0]["new"] is False
     assert bench.json("show", digest)["found"][0]["capture"]["disk"] == "K1"
-    assert bench("check") == "register sound; 1 of 1 originals unchanged\n"
+    assert bench("check") == "register sound; 1 of 1 captures unchanged\n"
     (original,) = (bench.folder / "captures" / "originals").iterdir()
     original.write_bytes(original.read_bytes() + b"#9\n")
     assert "changed: its SHA-256 is now" in bench("check", status=1).replace(
@@ -264,7 +264,7 @@ def test_captures_are_kept_once_and_checked(bench, tmp_path):
     )
     assert bench.json("check", status=1)["sound"] is False
     bench("undo", "--yes")
-    assert bench("check").splitlines()[-1] == "register sound; 0 of 0 originals unchanged"
+    assert bench("check").splitlines()[-1] == "register sound; 0 of 0 captures unchanged"
     assert "no entry names it" in bench.out
 
 

@@ -16,7 +16,7 @@ from indexhole.errors import InputFault
 from indexhole.jobs import demo as demonstration
 from indexhole.jobs.demo import MARK, make_demo_shelf, state_of
 from indexhole.jobs.demo_captures import DEMO_CAPTURES, demo_captures
-from indexhole.shelf.captures import check_captures
+from indexhole.shelf.condition import check_captures
 from indexhole.shelf.records import CaptureRecord, Disk, Note, checked
 from indexhole.shelf.register import Shelf
 

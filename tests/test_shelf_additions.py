@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from indexhole.errors import InputFault, ShelfFault
 from indexhole.shelf.additions import Firmware, Loan, Part, Photo, View
-from indexhole.shelf.photos import check_photos, media_type_of, store_photo
+from indexhole.shelf.condition import check_photos
+from indexhole.shelf.photos import media_type_of, store_photo
 from indexhole.shelf.records import Disk, Unit, checked
 from indexhole.shelf.register import Shelf
 
@@ -105,7 +106,7 @@ def test_a_photo_that_was_changed_or_lost_is_found(shelf):
     changed, missing = check_photos(shelf)
     assert (changed.state, missing.state) == ("changed", "missing")
     assert changed.what.startswith(f"{one.file} has changed: its SHA-256 is now ")
-    assert missing.what == f"{two.file} is missing; put back a copy"
+    assert missing.what == f"{two.file} is missing; put back a copy, or add the photo again"
 
 
 def test_what_is_no_photo_is_refused_and_leaves_nothing(shelf):

@@ -10,9 +10,11 @@ import numpy as np
 import pytest
 
 from indexhole.errors import IndexholeError, InputFault, ShelfFault
-from indexhole.shelf.captures import check_captures, store_capture, strays
+from indexhole.shelf.captures import store_capture
+from indexhole.shelf.condition import check_captures
 from indexhole.shelf.records import CaptureRecord, Disk, checked
 from indexhole.shelf.register import Shelf
+from indexhole.shelf.sweep import leavings
 from indexhole.signal.capture import Capture
 from indexhole.signal.readers import read_capture
 from indexhole.signal.store import read_parquet
@@ -53,7 +55,7 @@ def test_a_capture_is_kept_as_it_came_and_as_pulses(shelf, source):
         pulses.read_ticks * pulses.tick_s, capture.read_ticks * capture.tick_s, rtol=0, atol=1e-12
     )
     assert [found.state for found in check_captures(shelf)] == ["unchanged"]
-    assert strays(shelf) == []
+    assert list(leavings(shelf).strays) == []
 
 
 def test_the_same_bytes_under_another_name_are_not_kept_twice(shelf, source, tmp_path):
@@ -107,7 +109,9 @@ def test_a_flipped_bit_and_a_lost_file_are_found(shelf, source, tmp_path):
     original.unlink()
     assert check_captures(shelf)[0].state == "missing"
     (shelf.folder / second.record.parquet).unlink()
-    assert "add the capture again" in check_captures(shelf)[1].what
+    assert "`indexhole shelf mend` makes it anew" in check_captures(shelf)[1].what
+    (shelf.folder / second.record.original).unlink()
+    assert "add other.vcd again to make it anew" in check_captures(shelf)[1].what
 
 
 @pytest.mark.parametrize(
@@ -130,12 +134,12 @@ def test_a_capture_that_does_not_fit_leaves_neither_file_nor_entry(shelf, source
 def test_a_fault_does_not_take_files_of_an_earlier_addition(shelf, source):
     stored = store_capture(shelf, source, read_capture(source))
     shelf.undo()
-    assert strays(shelf) == sorted([stored.record.parquet, stored.record.original])
+    assert list(leavings(shelf).strays) == sorted([stored.record.parquet, stored.record.original])
     with pytest.raises(InputFault):
         store_capture(shelf, source, read_capture(source), disk="K9")
     assert len(tree(shelf)) == 2
     assert store_capture(shelf, source, read_capture(source)).new
-    assert strays(shelf) == []
+    assert list(leavings(shelf).strays) == []
 
 
 def test_a_file_that_changes_while_it_is_read_is_not_kept(shelf, source):

@@ -19,8 +19,7 @@ from pathlib import Path
 from tests.shelf_writer import SHEET_TRIALS
 
 from indexhole.shelf.additions import Photo
-from indexhole.shelf.captures import check_captures
-from indexhole.shelf.photos import check_photos
+from indexhole.shelf.condition import check_captures, check_photos
 from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit, checked
 from indexhole.shelf.register import Shelf
 

@@ -34,12 +34,8 @@ def shelf(tmp_path: Path) -> Shelf:
     held.add(checked(Part, unit="D1", name="controller", date_code="8442"))
     held.add(checked(Loan, disk="K7", party="school", since="2025"))
     held.signed("Ada").add_trials([Trial("T 1/é", "2026-03-01", "read", "H1", "", "D1.0", "K1", 0, 0, 12, 117, 3, "")])
-    held.add_capture(
-        checked(
-            CaptureRecord, sha256="a" * 64, name="a.vcd", size_bytes=1, parquet="captures/a", disk="K1",
-            mechanism="D1.0", writer="D2.0",
-        )
-    )  # fmt: skip
+    capture = {"sha256": "a" * 64, "name": "a.vcd", "size_bytes": 1, "parquet": "captures/a"}
+    held.add(checked(CaptureRecord, **capture, disk="K1", mechanism="D1.0", writer="D2.0"))
     return held
 
 

@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from indexhole.shelf.additions import Firmware, Loan, Part, View
-from indexhole.shelf.captures import check_captures, strays
+from indexhole.shelf.condition import check_captures
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit, checked
 from indexhole.shelf.register import Shelf
+from indexhole.shelf.sweep import leavings
 
 SHELVES = Path(__file__).parent / "data" / "shelves"
 VERSIONS = sorted(place.name for place in SHELVES.iterdir() if place.is_dir())
@@ -53,7 +54,7 @@ def test_what_an_older_version_kept_is_there_whole(old):
 def test_the_files_of_an_older_shelf_are_sound(old):
     assert old.inspect() == []
     assert [found.state for found in check_captures(old)] == ["unchanged"]
-    assert strays(old) == []
+    assert list(leavings(old).strays) == []
 
 
 def test_the_journal_of_an_older_shelf_still_takes_back_what_it_tells(old):

@@ -108,6 +108,9 @@ def test_a_shared_register_is_made_by_adding_not_by_looking(empty):
     assert Shelf.open(empty).all(Unit) == [UNIT]
     assert stands(place_of(empty))
     shelf.discard()
+    assert Shelf.open(empty).all(Unit) == [UNIT]
+    shelf.undo()
+    shelf.discard()
     assert not stands(place_of(empty))
 
 

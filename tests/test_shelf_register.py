@@ -103,8 +103,8 @@ def test_a_moment_without_a_zone_is_our_own_fault():
         (Disk, {"inventory": "K1", "sides": 3}, "disk sides: '3' is none of 1 or 2"),
         (Event, {"unit": "D1", "what": "x", "when": "long ago"}, "'long ago' is not a date; write it as 1987-05-12"),
         (CaptureRecord, {**CAPTURE, "sha256": "XY"}, "capture sha256"),
-        (CaptureRecord, {**CAPTURE, "parquet": "../x"}, "must be a path inside the shelf's folder"),
-        (CaptureRecord, {**CAPTURE, "original": "/etc/x"}, "must be a path inside the shelf's folder"),
+        (CaptureRecord, {**CAPTURE, "parquet": "../x"}, "must be a path inside the folder captures of the shelf"),
+        (CaptureRecord, {**CAPTURE, "original": "/etc/x"}, "must be a path inside the folder captures of the shelf"),
     ],
 )
 def test_a_value_that_does_not_fit_is_told_in_one_line(kind, values, told):
@@ -276,7 +276,7 @@ def test_each_kind_of_change_is_undone_exactly(shelf):
     step(lambda: shelf.update(Unit, "D1", title="Crate"))
     step(lambda: shelf.add(checked(Note, unit="D1", text="rattles")))
     step(lambda: shelf.remove(Note, "N1"))
-    step(lambda: shelf.add_capture(checked(CaptureRecord, **CAPTURE, disk="K1")))
+    step(lambda: shelf.add_with_files(checked(CaptureRecord, **CAPTURE, disk="K1"), lambda: None))
     told = [change.what for change in shelf.changes()]
     assert told[0] == "add capture k1.vcd"
     assert told[-2:] == ["import 1 trials", "add unit D1"]
@@ -309,9 +309,9 @@ def test_undo_stops_at_a_row_changed_by_other_means(shelf):
 
 
 def test_the_same_capture_is_not_registered_twice(shelf):
-    first, new = shelf.add_capture(checked(CaptureRecord, **CAPTURE))
+    first, new = shelf.add_with_files(checked(CaptureRecord, **CAPTURE), lambda: None)
     assert new
-    again, new = shelf.add_capture(checked(CaptureRecord, **{**CAPTURE, "name": "copy.vcd"}))
+    again, new = shelf.add_with_files(checked(CaptureRecord, **{**CAPTURE, "name": "copy.vcd"}), lambda: None)
     assert (again, new) == (first, False)
     assert len(shelf.changes()) == 1
     assert shelf.get(CaptureRecord, "aaaaaa") == first
@@ -321,7 +321,7 @@ def test_the_same_capture_is_not_registered_twice(shelf):
 
 
 def test_what_a_capture_is_never_changes(shelf):
-    shelf.add_capture(checked(CaptureRecord, **CAPTURE))
+    shelf.add_with_files(checked(CaptureRecord, **CAPTURE), lambda: None)
     assert shelf.update(CaptureRecord, "a" * 64, note="loud").note == "loud"
     with pytest.raises(InputFault, match="cannot take another parquet"):
         shelf.update(CaptureRecord, "a" * 64, parquet="captures/bb.parquet")

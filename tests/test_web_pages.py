@@ -28,7 +28,8 @@ from indexhole.model.session import read_session
 from indexhole.model.simulate import Reader, WeakStretch, format_track, read_track
 from indexhole.model.trial import Trial
 from indexhole.recover.result import SectorState
-from indexhole.shelf.captures import check_captures, store_capture
+from indexhole.shelf.captures import store_capture
+from indexhole.shelf.condition import check_captures
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit, checked
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.sheet import sheet_bytes

@@ -8,10 +8,11 @@ import typer
 
 from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, help_when_bare, say
 from indexhole.cli.shelf_add import adding
+from indexhole.cli.shelf_care import check, mend, sweep
 from indexhole.cli.shelf_find import Kept, compare, history, search, standing, timeline
 from indexhole.cli.shelf_move import backup, export_sheet, import_sheet, restore
 from indexhole.cli.shelf_open import kind_of, opened_shelf, sign_changes
-from indexhole.cli.shelf_views import entries, gathered, list_table, show_check, show_entry, show_gathered
+from indexhole.cli.shelf_views import entries, gathered, list_table, show_entry, show_gathered
 from indexhole.errors import InputFault
 
 Listed = Literal[
@@ -165,21 +166,6 @@ def reindex(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
         say("the index of the search is made anew")
 
 
-@shelf.command("check")
-def check(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
-    """Hash captures and photos again and inspect the register. Exit status 1 when something changed or is missing."""
-    from indexhole.shelf.captures import check_captures, strays
-    from indexhole.shelf.photos import check_photos
-
-    with opened_shelf(folder) as opened:
-        register, captures, left = opened.inspect(), check_captures(opened), strays(opened)
-        photos = check_photos(opened)
-    states = {found.state for found in captures} | {found.state for found in photos}
-    damaged = bool(register) or bool(states & {"changed", "missing"})
-    if as_json:
-        told = {"register": register, "captures": captures, "photos": photos, "strays": left}
-        emit_json({"sound": not damaged, **told})
-    else:
-        show_check(register, captures, photos, left)
-    if damaged:
-        raise typer.Exit(1)
+shelf.command("check")(check)
+shelf.command("mend")(mend)
+shelf.command("sweep")(sweep)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -12,6 +12,9 @@ from indexhole.cli.shelf_open import kind_of, opened_shelf
 from indexhole.cli.shelf_views import show_draft, show_entry
 from indexhole.errors import InputFault
 from indexhole.shelf.records import checked
+
+if TYPE_CHECKING:
+    from indexhole.shelf.captures import Stored
 
 UnitWord = Literal["drive", "host", "lead", "adapter"]
 ImportanceWord = Literal["scratch", "working", "irreplaceable"]
@@ -315,5 +318,12 @@ def add_capture(
         if not as_json:
             digest = stored.record.sha256[:16]
             say(f"{path}: {'kept' if stored.new else 'stands on the shelf already'} as {digest}")
+            for mended in stored.mended:
+                say(f"  {mended.told}")
     if as_json:
-        emit_json({"captures": [{"new": stored.new, **stored.record.model_dump(mode="json")} for stored in kept]})
+        emit_json({"captures": [_stored_json(stored) for stored in kept]})
+
+
+def _stored_json(stored: Stored) -> dict[str, Any]:
+    mended = [{"file": one.file, "outcome": one.outcome, "why": one.why} for one in stored.mended]
+    return {"new": stored.new, **stored.record.model_dump(mode="json"), "mended": mended}

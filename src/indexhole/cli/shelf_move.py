@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, emit_table, say
+from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, emit_table, remark, say
 from indexhole.cli.shelf_open import has_shelf, kind_of, opened_shelf
 from indexhole.cli.shelf_views import imported_view, show_imported
 from indexhole.errors import InputFault
@@ -218,9 +218,19 @@ def backup(
     with opened_shelf(folder) as opened:
         told = back_up(opened, file)
     if as_json:
-        emit_json({"path": file, "rows": told.rows, "files": told.files, "bytes": told.bytes})
+        emit_json(
+            {
+                "path": file,
+                "rows": told.rows,
+                "files": told.files,
+                "bytes": told.bytes,
+                "left_out": list(told.left_out),
+            }
+        )
     else:
         say(f"{file}: {counted(told.rows, 'row')} of the register, {counted(told.files, 'file')}, {told.bytes} bytes")
+    for path in told.left_out:
+        remark(f"{path} is left out: it is a link, or its name cannot stand in a backup")
 
 
 def restore(

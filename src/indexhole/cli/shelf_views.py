@@ -17,10 +17,7 @@ from indexhole.shelf.timeline import dating_of
 from indexhole.shelf.trials import Imported
 
 if TYPE_CHECKING:
-    # its module needs the capture readers, which a mere list should not wait for
-    from indexhole.shelf.captures import Checked
     from indexhole.shelf.likeness import Likeness
-    from indexhole.shelf.photos import CheckedPhoto
     from indexhole.shelf.quick_entry import Draft
 
 # units of the fields that carry one in their name, for the headings people read
@@ -249,24 +246,3 @@ def show_imported(told: Imported, *, dry_run: bool) -> None:
         remark(line)
     if dry_run:
         say("nothing was changed (--dry-run)")
-
-
-def show_check(
-    register: Sequence[str], captures: Sequence[Checked], photos: Sequence[CheckedPhoto], left: Sequence[str]
-) -> None:
-    """Print what a check found, faults first."""
-    for line in register:
-        say(f"register: {line}")
-    for found in captures:
-        if found.state != "unchanged":
-            say(f"capture {found.record.sha256[:16]} ({found.record.name}): {found.state}: {found.what}")
-    for photo in photos:
-        if photo.state != "unchanged":
-            say(f"photo {photo.record.key}: {photo.state}: {photo.what}")
-    for path in left:
-        say(f"{path}: no entry names it")
-    unchanged = sum(found.state == "unchanged" for found in captures)
-    told = f"register {'damaged' if register else 'sound'}; {unchanged} of {len(captures)} originals unchanged"
-    if photos:
-        told += f"; {sum(photo.state == 'unchanged' for photo in photos)} of {len(photos)} photos unchanged"
-    say(told)

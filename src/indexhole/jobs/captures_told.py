@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from indexhole.causes.ties import Reading
@@ -16,10 +16,10 @@ from indexhole.jobs.known_writers import occasion_of
 from indexhole.jobs.recovering import recover_captures
 from indexhole.recover.known_writers import Occasion
 from indexhole.recover.result import SectorState
+from indexhole.shelf.captures import read_pulses
 from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
-from indexhole.signal.store import read_parquet
 from indexhole.standards.layouts import load_layouts
 
 _KEPT = 4000
@@ -88,7 +88,7 @@ def capture_told(shelf: Shelf, record: CaptureRecord) -> CaptureTold:
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         pass
     try:
-        capture = replace(read_parquet(shelf.folder / record.parquet), name=record.name, sha256=record.sha256)
+        capture = read_pulses(shelf, record)
     except (IndexholeError, OSError) as fault:
         return CaptureTold(None, str(fault))
     told = _tell(capture)

@@ -30,13 +30,12 @@ from indexhole.jobs.pairing_evidence import evidence_of
 from indexhole.jobs.pairing_matrix import Cell, whole_matrix
 from indexhole.jobs.pairing_stock import stock_of
 from indexhole.jobs.recovering import Recovered, recover_captures
-from indexhole.shelf.captures import store_capture
+from indexhole.shelf.captures import read_pulses, store_capture
 from indexhole.shelf.database import REGISTER
 from indexhole.shelf.records import CaptureRecord, Disk
 from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
 from indexhole.signal.readers import read_capture
-from indexhole.signal.store import read_parquet
 from indexhole.signal.write_vcd import write_capture
 
 MARK = "demo-shelf.json"
@@ -201,7 +200,7 @@ def look_over(shelf: Shelf, progress: Progress = _silent) -> Overview:
     for number, (name, records) in enumerate(of_disk.items()):
         progress("reading captures", number, steps)
         disk = shelf.get(Disk, name)
-        captures = [_opened(shelf, record) for record in records]
+        captures = [read_pulses(shelf, record) for record in records]
         recovered = recover_captures(captures, disk_class=disk.disk_class)
         disks.append(DiskRead(disk, tuple(records), replace(recovered, captures=())))
         gauged += _gauge(records, captures, name, recovered.surface.layout)
@@ -209,10 +208,6 @@ def look_over(shelf: Shelf, progress: Progress = _silent) -> Overview:
     diagnosis = diagnose(shelf_bench(shelf))
     progress("weighing trials", steps, steps)
     return Overview(tuple(disks), tuple(sorted(gauged, key=lambda one: (one.mechanism, one.disk))), diagnosis)
-
-
-def _opened(shelf: Shelf, record: CaptureRecord) -> Capture:
-    return replace(read_parquet(shelf.folder / record.parquet), name=record.name, sha256=record.sha256)
 
 
 def _gauge(records: list[CaptureRecord], captures: list[Capture], disk: str, layout: str) -> Iterator[MechanismGauged]:

@@ -9,10 +9,10 @@ import numpy as np
 
 from indexhole.causes.diagnosis import Diagnosis
 from indexhole.causes.gauged import NO_GAUGES, Gauged
-from indexhole.causes.measurements import KEPT
 from indexhole.causes.trials import rank_causes
 from indexhole.causes.words import hypothesis_words
 from indexhole.errors import InputFault
+from indexhole.jobs.measurement_sheet import kept_sheet
 from indexhole.jobs.window import begins, window
 from indexhole.model.trial import Trial
 from indexhole.shelf.records import CaptureRecord, Disk
@@ -99,7 +99,7 @@ def shelf_bench(
 
 def gauged_beside(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None = None) -> Gauged:
     """What the captures and measurements of a shelf say beside trials; nothing where it holds none of either."""
-    if not shelf.count(CaptureRecord) and not (shelf.folder / KEPT).exists():
+    if not shelf.count(CaptureRecord) and not kept_sheet(shelf):
         return NO_GAUGES
     # What reads captures loads slowly, and a shelf without them need not wait for it.
     from indexhole.jobs.gauged_shelf import gauged_on

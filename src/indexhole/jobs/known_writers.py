@@ -19,11 +19,10 @@ from indexhole.jobs.writers import WriterReport, report_writers
 from indexhole.model.trial import Trial
 from indexhole.recover.known_writers import Attribution, Known, Occasion, attribute
 from indexhole.recover.writers import Writer, Writers
+from indexhole.shelf.captures import read_pulses
 from indexhole.shelf.dates import span_of
 from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
-from indexhole.signal.capture import Capture
-from indexhole.signal.store import read_parquet
 
 Progress = Callable[[int, int], None]
 
@@ -112,7 +111,7 @@ def known_writers(shelf: Shelf, leave_out: Collection[str] = (), progress: Progr
     warnings: list[str] = []
     for number, ((maker, disk, reader), held) in enumerate(sorted(groups.items())):
         try:
-            report = report_writers([_opened(shelf, record) for record in held])
+            report = report_writers([read_pulses(shelf, record) for record in held])
         except (InputFault, OSError) as fault:
             warnings.append(f"{disk}: its captures tell nothing of {maker} ({fault})")
         else:
@@ -124,10 +123,6 @@ def known_writers(shelf: Shelf, leave_out: Collection[str] = (), progress: Progr
     known = tuple(Known(name, tuple(found)) for name, found in sorted(occasions.items()))
     readers = {r.sha256: r.mechanism for r in records if r.mechanism is not None}
     return KnownWriters(known, readers, tuple(warnings))
-
-
-def _opened(shelf: Shelf, record: CaptureRecord) -> Capture:
-    return replace(read_parquet(shelf.folder / record.parquet), name=record.name, sha256=record.sha256)
 
 
 def setting_of(reader: str, layout: str) -> str:

@@ -28,6 +28,7 @@ from indexhole.causes.ties import Reading, index_ties, speed_ties
 from indexhole.errors import InputFault
 from indexhole.jobs.captures_told import CaptureTold, captures_told
 from indexhole.jobs.known_writers import formatter_of
+from indexhole.jobs.measurement_sheet import LARGEST_BYTES, kept_sheet, where_kept
 from indexhole.jobs.repairs import Moves, of_now
 from indexhole.model.forward import MechanismState, TrackPlace
 from indexhole.model.suited import sound_mechanism, track_place
@@ -42,7 +43,6 @@ from indexhole.standards.layouts import Layout, load_layouts
 Progress = Callable[[int, int], None]
 
 QUANTITIES = (OFFSET, SPEED, INDEX)
-LARGEST_BYTES = 4 << 20
 
 
 class NothingTied(InputFault):
@@ -104,8 +104,10 @@ def _text_of(path: Path) -> str:
 
 def kept_measurements(shelf: Shelf) -> Measurements:
     """The measurements kept in the shelf's folder; none when there is no such file."""
-    path = shelf.folder / KEPT
-    return read_measurements(path) if path.exists() else no_measurements()
+    held = kept_sheet(shelf)
+    if not held:
+        return no_measurements()
+    return parse_measurements(decode_sheet(held, where=where_kept(shelf)), where=where_kept(shelf))
 
 
 def keep_measurements(shelf: Shelf, content: bytes, name: str) -> int:
@@ -118,17 +120,22 @@ def keep_measurements(shelf: Shelf, content: bytes, name: str) -> int:
         raise InputFault(f"is larger than {LARGEST_BYTES >> 20} MiB", where=name, remedy="split it")
     text = decode_sheet(content, where=name)
     parse_measurements(text, where=name)
-    path = shelf.folder / KEPT
-    held = _text_of(path).splitlines() if path.exists() else []
+    # two at once must not write over one another
+    with shelf.holding():
+        return _add_rows(shelf, text, name)
+
+
+def _add_rows(shelf: Shelf, text: str, name: str) -> int:
+    held = decode_sheet(kept_sheet(shelf), where=where_kept(shelf)).splitlines()
     lines = [line for line in text.splitlines() if line.strip()]
     if held and lines[0] != held[0]:
         # What cannot be read must not be written anew: rows under a broken heading would be lost.
-        parse_measurements("\n".join(held), where=str(path))
+        parse_measurements("\n".join(held), where=where_kept(shelf))
         held, lines = _under_one_heading(held, lines)
     new = [line for line in lines if line not in set(held)]
     whole = "\n".join([*held, *new]) + "\n"
     parse_measurements(whole, where=f"{KEPT} with {name}")
-    write_whole(path, whole.encode("utf-8"))
+    write_whole(shelf.folder / KEPT, whole.encode("utf-8"))
     return len(new) - (0 if held else 1)
 
 

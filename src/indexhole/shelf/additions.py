@@ -6,9 +6,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime, Field, model_validator
 
-from indexhole.shelf.records import InsidePath, Inventory, Record, Text, When, Words, now
-
-PHOTOS = "photos"
+from indexhole.shelf.records import Inventory, PhotoPath, Record, Sha256, Text, When, Words, now
 
 
 class Part(Record):
@@ -96,11 +94,11 @@ class Photo(OfUnitOrDisk):
     FIXED = ("sha256", "name", "media_type", "size_bytes", "file", "added_utc")
 
     photo: str = Field(default="", pattern="^(PH[0-9]+)?$")
-    sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    sha256: Sha256
     name: Text
-    media_type: str = Field(pattern="^image/[a-z]+$")
+    media_type: Literal["image/jpeg", "image/png", "image/webp"]
     size_bytes: int = Field(ge=1)
-    file: InsidePath
+    file: PhotoPath
     caption: Text = ""
     taken: When = ""
     added_utc: AwareDatetime = Field(default_factory=now)

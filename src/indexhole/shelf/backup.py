@@ -11,17 +11,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-import secrets
 import shutil
 import zipfile
 import zlib
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from itertools import islice
-from pathlib import Path, PurePosixPath
-from typing import Any, BinaryIO
+from pathlib import Path
+from typing import IO, Any, BinaryIO
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from sqlalchemy import Boolean, Connection, DateTime, MetaData, Table, insert, select
@@ -29,23 +27,37 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from indexhole import __version__
 from indexhole.errors import InputFault, ShelfFault
-from indexhole.shelf.additions import PHOTOS
-from indexhole.shelf.captures import CAPTURES
+from indexhole.shelf.additions import Photo
 from indexhole.shelf.database import NEWEST, begin_register, bring_up_to_date, migrate, refuse_newer
-from indexhole.shelf.files import written_whole
+from indexhole.shelf.entries import read_records
+from indexhole.shelf.files import (
+    held_folder,
+    is_part,
+    make_folder,
+    part_name,
+    remove_folders,
+    sync,
+    sync_folder,
+    written_whole,
+)
+from indexhole.shelf.inside import CAPTURES, FOLDERS, PHOTOS, files_inside, is_plain_file, leads_inside, open_inside
 from indexhole.shelf.journal import packed
-from indexhole.shelf.leaving import REMOVED
+from indexhole.shelf.photos import MEDIA_TYPES
 from indexhole.shelf.places import Place
-from indexhole.shelf.records import now
+from indexhole.shelf.records import CaptureRecord, now
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.tables import metadata
 
 FORMAT = "indexhole shelf backup"
 MANIFEST = "manifest.json"
-LARGEST_MANIFEST_BYTES = 256 << 20
-_FOLDERS = (CAPTURES, PHOTOS, REMOVED)
+# a hundred thousand files take a quarter of it
+LARGEST_MANIFEST_BYTES = 64 << 20
+# the longest row there can be, one of the journal with every field of a unit full twice, takes half of it
+LARGEST_ROW_BYTES = 16 << 20
 _PIECE = 1 << 20
-_BATCH = 5000
+_BATCH, _BATCH_BYTES = 5000, 8 << 20
+# how members may be packed; what else archives know, this program never wrote
+_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _REMEDY = "use another backup; this one is left as it is"
 
 
@@ -75,11 +87,15 @@ class Manifest(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Backed:
-    """What was backed up or restored: rows of the register, files, and bytes of all."""
+    """What was backed up or restored: rows of the register, files, and bytes of all.
+
+    `left_out` are paths in the shelf's folder that no backup can hold: links, and names that lead elsewhere.
+    """
 
     rows: int
     files: int
     bytes: int
+    left_out: tuple[str, ...] = ()
 
 
 def back_up(shelf: Shelf, path: Path) -> Backed:
@@ -90,11 +106,11 @@ def back_up(shelf: Shelf, path: Path) -> Backed:
     """
     remedy = "choose a place you may write to, with room enough"
     with written_whole(path, what="the backup ", remedy=remedy) as part:
-        manifest = _write(shelf, part)
-    return _told(manifest)
+        manifest, left_out = _write(shelf, part)
+    return replace(_told(manifest), left_out=tuple(left_out))
 
 
-def _write(shelf: Shelf, part: BinaryIO) -> Manifest:
+def _write(shelf: Shelf, part: BinaryIO) -> tuple[Manifest, list[str]]:
     rows: dict[str, int] = {}
     members: dict[str, Member] = {}
     with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as packed_up:
@@ -102,13 +118,16 @@ def _write(shelf: Shelf, part: BinaryIO) -> Manifest:
             for table in metadata.sorted_tables:
                 name = f"register/{table.name}.jsonl"
                 rows[table.name], members[name] = _write_table(packed_up, name, connection, table)
-        for place, source in _files(shelf.folder):
-            members[place] = _write_file(packed_up, place, source)
+        there = list(_files(shelf.folder))
+        left_out = [path for path in there if not (is_plain_file(shelf.folder, path) and leads_inside(path))]
+        for path in sorted(set(there) - set(left_out)):
+            name = f"files/{path}"
+            members[name] = _write_file(packed_up, name, shelf.folder, path)
         manifest = Manifest(
             format=FORMAT, form=1, version=__version__, table_schema=NEWEST, made_utc=now(), rows=rows, members=members
         )
         packed_up.writestr(MANIFEST, manifest.model_dump_json(indent=1))
-    return manifest
+    return manifest, left_out
 
 
 def _write_table(packed_up: zipfile.ZipFile, name: str, connection: Connection, table: Table) -> tuple[int, Member]:
@@ -122,20 +141,18 @@ def _write_table(packed_up: zipfile.ZipFile, name: str, connection: Connection, 
     return count, Member(bytes=size, sha256=digest.hexdigest())
 
 
-def _files(folder: Path) -> Iterator[tuple[str, Path]]:
-    for name in _FOLDERS:
-        for path in sorted((folder / name).rglob("*")):
-            # what is in the making has no name yet
-            if path.is_file() and not path.name.startswith(".part-"):
-                yield f"files/{path.relative_to(folder).as_posix()}", path
+def _files(folder: Path) -> Iterator[str]:
+    """Paths of what lies in the shelf's folders, but for what is in the making and has no name yet."""
+    for name in FOLDERS:
+        yield from (path for path in files_inside(folder, name) if not is_part(Path(path).name))
 
 
-def _write_file(packed_up: zipfile.ZipFile, name: str, source: Path) -> Member:
+def _write_file(packed_up: zipfile.ZipFile, name: str, folder: Path, path: str) -> Member:
     digest, size = hashlib.sha256(), 0
     held = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
     # captures are packed already
     held.compress_type = zipfile.ZIP_STORED
-    with source.open("rb") as content, packed_up.open(held, "w", force_zip64=True) as member:
+    with open_inside(folder, path) as content, packed_up.open(held, "w", force_zip64=True) as member:
         while piece := content.read(_PIECE):
             member.write(piece)
             digest.update(piece)
@@ -167,45 +184,42 @@ def restore(path: Path, place: Place) -> Backed:
     The backup is checked first. One of an older version is brought up to date. Raises InputFault or ShelfFault.
     """
     manifest = check_backup(path)
-    with (
-        _opened(path) as packed_up,
-        _folder_of(place.folder, packed_up, manifest) as folder,
-        _begun(place, folder) as connection,
-    ):
-        _fill(connection, packed_up, manifest, str(path))
+    with _opened(path) as packed_up, _making(place.folder, packed_up, manifest) as unfinished:
+        if not place.address:
+            with begin_register(unfinished) as connection:
+                _fill(connection, packed_up, manifest, str(path))
+            _publish(unfinished, place.folder)
+        else:
+            from indexhole.shelf.postgres import begin_shared
+
+            with begin_shared(place) as connection:
+                _fill(connection, packed_up, manifest, str(path))
+                # before the rows are kept: none may name a file that is not there
+                _publish(unfinished, place.folder)
     return _told(manifest)
 
 
-def _begun(place: Place, folder: Path) -> AbstractContextManager[Connection]:
-    if not place.address:
-        return begin_register(folder)
-    from indexhole.shelf.postgres import begin_shared
-
-    return begin_shared(place)
-
-
 @contextmanager
-def _folder_of(folder: Path, packed_up: zipfile.ZipFile, manifest: Manifest) -> Iterator[Path]:
-    """A folder beside the one wanted, holding the files; it takes the wanted name when the block ends well."""
-    unfinished = folder.parent / f".part-{secrets.token_hex(4)}"
+def _making(folder: Path, packed_up: zipfile.ZipFile, manifest: Manifest) -> Iterator[Path]:
+    """A folder beside the one wanted, holding the files, all on the device; it goes at the end unless it was named."""
     try:
-        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        if folder.is_symlink() or (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))):
             remedy = "name an empty folder with --shelf"
             raise ShelfFault("something stands here already", where=str(folder), remedy=remedy)
+        made = make_folder(folder.parent)
+        unfinished = folder.parent / part_name()
         try:
-            unfinished.mkdir(parents=True)
-            for name in manifest.members:
-                if name.startswith("files/"):
-                    target = unfinished / name.removeprefix("files/")
-                    target.parent.mkdir(parents=True, exist_ok=True)
-                    with packed_up.open(name) as content, target.open("xb") as part:
-                        shutil.copyfileobj(content, part, _PIECE)
-            yield unfinished
-            if folder.exists():
-                folder.rmdir()
-            unfinished.rename(folder)
+            unfinished.mkdir()
+            with held_folder(unfinished):
+                _refuse_too_large(unfinished, manifest)
+                for name in manifest.members:
+                    if name.startswith("files/"):
+                        _unpack(packed_up, name, unfinished / name.removeprefix("files/"))
+                yield unfinished
         finally:
             shutil.rmtree(unfinished, ignore_errors=True)
+            if not folder.exists():
+                remove_folders(made)
     except (OSError, ValueError) as fault:
         raise ShelfFault(
             f"the shelf cannot be restored here ({getattr(fault, 'strerror', None) or fault})",
@@ -214,19 +228,75 @@ def _folder_of(folder: Path, packed_up: zipfile.ZipFile, manifest: Manifest) -> 
         ) from fault
 
 
+def _refuse_too_large(folder: Path, manifest: Manifest) -> None:
+    """Raise ShelfFault for more than the device has room for, before any of it is written."""
+    needed, free = sum(member.bytes for member in manifest.members.values()), shutil.disk_usage(folder).free
+    if needed > free:
+        raise ShelfFault(
+            f"the backup unpacks to {needed >> 20} MiB, and {free >> 20} MiB are free",
+            where=str(folder.parent),
+            remedy="make room, or name a folder on another device",
+        )
+
+
+def _unpack(packed_up: zipfile.ZipFile, name: str, target: Path) -> None:
+    make_folder(target.parent)
+    with packed_up.open(name) as content, target.open("xb") as part:
+        shutil.copyfileobj(content, part, _PIECE)
+        sync(part)
+
+
+def _publish(unfinished: Path, folder: Path) -> None:
+    """Give the folder its name, which an empty one may have had; names and bytes are on the device then."""
+    for place in sorted({unfinished, *(path for path in unfinished.rglob("*") if path.is_dir())}):
+        sync_folder(place)
+    unfinished.rename(folder)
+    sync_folder(folder.parent)
+
+
 def _fill(connection: Connection, packed_up: zipfile.ZipFile, manifest: Manifest, where: str) -> None:
-    """Put the rows into tables as they were when it was made, then bring those up to date."""
+    """Put the rows into tables as they were when it was made, then bring those up to date and check their paths."""
     migrate(connection, f"{manifest.table_schema:04}")
     held = MetaData()
     try:
         held.reflect(connection, only=list(manifest.rows))
         for table in held.sorted_tables:
             with packed_up.open(f"register/{table.name}.jsonl") as lines:
-                while rows := [_values(table, json.loads(line)) for line in islice(lines, _BATCH)]:
-                    connection.execute(insert(table), rows)
-    except (SQLAlchemyError, LookupError, TypeError, AttributeError, ValueError) as fault:
+                for rows in _batches(lines, table.name, where):
+                    connection.execute(insert(table), [_values(table, json.loads(line)) for line in rows])
+    except (SQLAlchemyError, LookupError, TypeError, AttributeError, ValueError, RecursionError) as fault:
         raise InputFault("holds rows that no register can have", where=where, remedy=_REMEDY) from fault
     bring_up_to_date(connection)
+    for capture in read_records(connection, CaptureRecord):
+        if not all(leads_inside(path, CAPTURES) for path in (capture.parquet, capture.original or capture.parquet)):
+            raise _strange(capture, where)
+    for photo in read_records(connection, Photo):
+        if not leads_inside(photo.file, PHOTOS) or photo.media_type not in MEDIA_TYPES:
+            raise _strange(photo, where)
+
+
+def _batches(lines: IO[bytes], table: str, where: str) -> Iterator[list[bytes]]:
+    """Lines of a member, so many at a time as memory takes. Raises InputFault for one that is too long."""
+    batch: list[bytes] = []
+    size = 0
+    while line := lines.readline(LARGEST_ROW_BYTES + 1):
+        if len(line) > LARGEST_ROW_BYTES:
+            raise InputFault(
+                f"a row of {table} in it is longer than {LARGEST_ROW_BYTES >> 20} MiB", where=where, remedy=_REMEDY
+            )
+        batch.append(line)
+        size += len(line)
+        if len(batch) >= _BATCH or size >= _BATCH_BYTES:
+            yield batch
+            batch, size = [], 0
+    if batch:
+        yield batch
+
+
+def _strange(record: CaptureRecord | Photo, where: str) -> InputFault:
+    return InputFault(
+        f"{record.WORD} {record.key[:16]} in it names a file that is none of a shelf's", where=where, remedy=_REMEDY
+    )
 
 
 def _values(table: Table, row: dict[str, Any]) -> dict[str, Any]:
@@ -244,7 +314,7 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(path) as packed_up:
             yield packed_up
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as fault:
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, UnicodeError) as fault:
         raise InputFault("is no whole backup of a shelf", where=str(path), remedy=_REMEDY) from fault
     except OSError as fault:
         raise InputFault(
@@ -256,7 +326,13 @@ def _manifest(packed_up: zipfile.ZipFile, path: Path) -> Manifest:
     """The manifest, its members those of the file. Raises InputFault."""
     entries = {entry.filename: entry for entry in packed_up.infolist()}
     head = entries.get(MANIFEST)
-    if head is None or head.file_size > LARGEST_MANIFEST_BYTES or len(entries) != len(packed_up.infolist()):
+    known = all(entry.compress_type in _METHODS for entry in packed_up.infolist())
+    if (
+        not known
+        or head is None
+        or head.file_size > LARGEST_MANIFEST_BYTES
+        or len(entries) != len(packed_up.infolist())
+    ):
         raise InputFault("is no backup of a shelf", where=str(path), remedy=_REMEDY)
     try:
         manifest = Manifest.model_validate_json(packed_up.read(MANIFEST))
@@ -278,16 +354,7 @@ def _manifest(packed_up: zipfile.ZipFile, path: Path) -> Manifest:
 
 def _is_file(name: str) -> bool:
     """Whether a member is a file of one of the shelf's folders, and leads nowhere else."""
-    parts = PurePosixPath(name).parts
-    return (
-        len(parts) > 2
-        and parts[0] == "files"
-        and parts[1] in _FOLDERS
-        and ".." not in parts
-        and "\\" not in name
-        and ":" not in name
-        and "/".join(parts) == name
-    )
+    return any(leads_inside(name, f"files/{folder}") for folder in FOLDERS)
 
 
 def _told(manifest: Manifest) -> Backed:

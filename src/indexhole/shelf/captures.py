@@ -2,46 +2,45 @@
 
 captures/<first 16 of the SHA-256>.parquet
 captures/originals/<first 16 of the SHA-256>-<name>
+
+Files are written and synced under temporary names. They get their own under the register's lock, in the transaction
+that keeps the entry: whoever fails or gives up before has only temporary files to remove.
 """
 
 from __future__ import annotations
 
+import hashlib
 import re
-import secrets
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from indexhole.errors import InputFault, ShelfFault
+from indexhole.shelf.condition import check_capture
+from indexhole.shelf.files import give_name, in_the_making, sync
+from indexhole.shelf.inside import CAPTURES, ORIGINALS, folder_inside, pulses_place, read_inside
 from indexhole.shelf.records import CaptureRecord, checked
 from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
 from indexhole.signal.readers import sha256_of
 
-CAPTURES = "captures"
-ORIGINALS = "captures/originals"
-
-State = Literal["unchanged", "changed", "missing", "not kept"]
+if TYPE_CHECKING:
+    from indexhole.shelf.mending import Mended
 
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """The entry of a capture, and whether it is new: a second one with the same SHA-256 is not kept twice."""
+    """The entry of a capture, and whether it is new: a second one with the same SHA-256 is not kept twice.
+
+    `mended` tells what was damaged or missing of the one that stood there, and is right again.
+    """
 
     record: CaptureRecord
     new: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """What a check found of one capture; `what` says it in words, empty for one that is unchanged."""
-
-    record: CaptureRecord
-    state: State
-    what: str = ""
+    mended: tuple[Mended, ...] = ()
 
 
 def store_capture(
@@ -56,64 +55,61 @@ def store_capture(
         keep_original: keep a copy of the original file, byte for byte.
         about: `disk`, `mechanism`, `cylinder`, `head`, `taken`, `note` of the entry, where known.
 
-    Raises InputFault or ShelfFault; then neither file nor entry is left behind.
+    Raises InputFault or ShelfFault; then no entry is left behind.
     """
-    with _refusals_told(shelf), _unfinished(shelf) as part:
-        pulses, copied = Path(f"{part}.parquet"), Path(f"{part}.original")
-        kept = source is not None and keep_original
-        (shelf.folder / (ORIGINALS if kept else CAPTURES)).mkdir(parents=True, exist_ok=True)
-        if source is not None and keep_original:
-            shutil.copyfile(source, copied)
-            digest = sha256_of(copied)
-        elif source is not None:
-            digest = sha256_of(source)
-        else:
-            _write_parquet(capture, pulses)
-            digest = sha256_of(pulses)
-        if source is not None and capture.sha256 not in ("", digest):
+    with _refusals_told(shelf), _original(shelf, source, keep_original) as original:
+        if original is not None and capture.sha256 not in ("", original.sha256):
             raise InputFault("changed while it was being read", where=str(source), remedy="add it again")
-        existing = shelf.find(CaptureRecord, digest)
-        if existing is not None:
-            return Stored(existing, new=False)
-        if source is not None:
-            _write_parquet(capture, pulses)
-        record = _entry(digest, source, capture, pulses, kept, about)
-        moves = [(pulses, shelf.folder / record.parquet)]
-        if kept:
-            moves.append((copied, shelf.folder / record.original))
-        return _enter(shelf, record, moves)
+        existing = shelf.find(CaptureRecord, original.sha256) if original is not None else None
+        stored = Stored(existing, new=False) if existing else _keep(shelf, source, capture, original, about)
+    return stored if stored.new or source is None else _mended_with(shelf, stored.record, source)
 
 
-def _entry(
-    digest: str, source: Path | None, capture: Capture, pulses: Path, kept: bool, about: dict[str, Any]
-) -> CaptureRecord:
-    # a name may hold bytes that are no text, which the register could not keep
-    name = (source.name if source is not None else capture.name).encode("utf-8", "backslashreplace").decode()
-    parquet = f"{CAPTURES}/{digest[:16]}.parquet"
-    original = f"{ORIGINALS}/{digest[:16]}-{_safe(name)}" if kept else "" if source is not None else parquet
-    size = (source or pulses).stat().st_size
-    return checked(
-        CaptureRecord, sha256=digest, name=name, size_bytes=size, parquet=parquet, original=original, **about
-    )
+@dataclass(frozen=True, slots=True)
+class _Original:
+    """The original file: SHA-256 and length of its bytes, and a copy of it in the making where one is to be kept."""
+
+    sha256: str
+    size_bytes: int
+    copy: BinaryIO | None
 
 
-def _enter(shelf: Shelf, record: CaptureRecord, moves: list[tuple[Path, Path]]) -> Stored:
-    """Give the files their names, then enter the record; files that were not there before go if that fails."""
-    fresh = [place for _, place in moves if not place.exists()]
-    try:
-        for unfinished, place in moves:
-            unfinished.replace(place)
-        return Stored(*shelf.add_capture(record))
-    except BaseException:
-        for place in fresh:
-            place.unlink(missing_ok=True)
-        raise
+@contextmanager
+def _original(shelf: Shelf, source: Path | None, keep: bool) -> Iterator[_Original | None]:
+    if source is None or not keep:
+        yield None if source is None else _Original(sha256_of(source), source.stat().st_size, None)
+        return
+    with in_the_making(folder_inside(shelf.folder, ORIGINALS)) as copy, source.open("rb") as content:
+        shutil.copyfileobj(content, copy)
+        sync(copy)
+        # of the copy: that is what is kept
+        yield _Original(sha256_of(Path(copy.name)), copy.tell(), copy)
 
 
-def _write_parquet(capture: Capture, path: Path) -> None:
+def _keep(
+    shelf: Shelf, source: Path | None, capture: Capture, original: _Original | None, about: dict[str, Any]
+) -> Stored:
     from indexhole.signal.store import write_parquet
 
-    write_parquet(capture, path)
+    with in_the_making(folder_inside(shelf.folder, CAPTURES)) as pulses:
+        pulses_sha256 = write_parquet(capture, pulses)
+        sync(pulses)
+        parquet_sha256 = sha256_of(Path(pulses.name))
+        told = original or _Original(parquet_sha256, pulses.tell(), None)
+        # a name may hold bytes that are no text, which the register could not keep
+        name = (source.name if source is not None else capture.name).encode("utf-8", "backslashreplace").decode()
+        parquet = pulses_place(shelf.folder, told.sha256, parquet_sha256)
+        place = f"{ORIGINALS}/{told.sha256[:16]}-{_safe(name)}" if told.copy else "" if original else parquet
+        sums = {"sha256": told.sha256, "pulses_sha256": pulses_sha256, "parquet_sha256": parquet_sha256}
+        paths = {"parquet": parquet, "original": place}
+        record = checked(CaptureRecord, name=name, size_bytes=told.size_bytes, **sums, **paths, **about)
+
+        def put() -> None:
+            if told.copy is not None:
+                give_name(told.copy, shelf.folder / record.original)
+            give_name(pulses, shelf.folder / record.parquet)
+
+        return Stored(*shelf.add_with_files(record, put))
 
 
 def _safe(name: str) -> str:
@@ -121,19 +117,39 @@ def _safe(name: str) -> str:
     return re.sub(r"[^A-Za-z0-9._-]+", "_", name)[-80:].lstrip(".") or "capture"
 
 
-@contextmanager
-def _unfinished(shelf: Shelf) -> Iterator[Path]:
-    """A name for files in the making beside where they will stand; what still has it at the end is removed."""
-    part = shelf.folder / CAPTURES / f".part-{secrets.token_hex(4)}"
+def _mended_with(shelf: Shelf, record: CaptureRecord, source: Path) -> Stored:
+    """The capture that stands there already; what is damaged or missing of it is made anew from the same bytes."""
+    if check_capture(shelf, record).sound:
+        return Stored(record, new=False)
+    from indexhole.shelf.mending import mend_capture
+
+    told = mend_capture(shelf, record, source)
+    return Stored(shelf.get(CaptureRecord, record.sha256), new=False, mended=told)
+
+
+def read_pulses(shelf: Shelf, record: CaptureRecord) -> Capture:
+    """The pulses of a capture on the shelf, proven to be those that were kept.
+
+    Raises InputFault for a file that is missing, has changed, or is none of this shelf's.
+    """
+    from indexhole.signal.store import parse_parquet
+
     try:
-        yield part
-    finally:
-        for left in part.parent.glob(f"{part.name}*"):
-            left.unlink(missing_ok=True)
+        content = read_inside(shelf.folder, record.parquet, CAPTURES)
+    except (OSError, ShelfFault) as fault:
+        why = fault.what if isinstance(fault, ShelfFault) else fault.strerror or "it is missing"
+        raise InputFault(f"its pulses cannot be read ({why})", where=record.name, remedy=_MEND) from fault
+    if record.parquet_sha256 not in ("", hashlib.sha256(content).hexdigest()):
+        raise InputFault(f"{record.parquet} has changed since it was kept", where=record.name, remedy=_MEND)
+    return replace(parse_parquet(content, record.parquet), name=record.name, sha256=record.sha256)
+
+
+_MEND = "`indexhole shelf check` tells what can be made anew"
 
 
 @contextmanager
 def _refusals_told(shelf: Shelf) -> Iterator[None]:
+    """Turn what the folder or its device refuses into one line."""
     try:
         yield
     except OSError as fault:
@@ -142,32 +158,3 @@ def _refusals_told(shelf: Shelf) -> Iterator[None]:
             where=str(fault.filename or shelf.folder),
             remedy="check the room and the rights there",
         ) from fault
-
-
-def check_captures(shelf: Shelf) -> list[Checked]:
-    """Hash every original again and say which are unchanged, changed, missing, or were not kept."""
-    return [_check(shelf, record) for record in shelf.all(CaptureRecord)]
-
-
-def _check(shelf: Shelf, record: CaptureRecord) -> Checked:
-    if not (shelf.folder / record.parquet).is_file():
-        return Checked(record, "missing", f"{record.parquet} is missing; add the capture again to make it anew")
-    if not record.original:
-        return Checked(record, "not kept", "the original was not kept; compare its SHA-256 where it is kept")
-    try:
-        digest = sha256_of(shelf.folder / record.original)
-    except FileNotFoundError:
-        return Checked(record, "missing", f"{record.original} is missing; put back a copy")
-    except OSError as fault:
-        return Checked(record, "missing", f"{record.original} cannot be read ({fault.strerror})")
-    if digest != record.sha256:
-        return Checked(record, "changed", f"{record.original} has changed: its SHA-256 is now {digest}")
-    return Checked(record, "unchanged")
-
-
-def strays(shelf: Shelf) -> list[str]:
-    """Files in the captures folder that no entry names (an undone addition leaves its files), as relative paths."""
-    named = {path for record in shelf.all(CaptureRecord) for path in (record.parquet, record.original)}
-    folder = shelf.folder / CAPTURES
-    found = (path.relative_to(shelf.folder).as_posix() for path in sorted(folder.rglob("*")) if path.is_file())
-    return [path for path in found if path not in named]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import os
-import secrets
+import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -16,9 +17,10 @@ from sqlalchemy.exc import DatabaseError, IntegrityError
 
 from indexhole.errors import InputFault, ShelfFault
 from indexhole.shelf import search
+from indexhole.shelf.files import held_folder, make_folder, part_name, remove_folders, sync_folder
 
 REGISTER = "register.sqlite"
-NEWEST = 8
+NEWEST = 9
 BUSY_S = 5.0
 # written in the head of the file, so that another program's database is never taken for a register
 APPLICATION_ID = 0x1D8E401E
@@ -49,6 +51,9 @@ def _engine(path: Path, mode: str) -> Engine:
         connection.execute("PRAGMA synchronous=EXTRA")
         # a long change stays in memory until it is whole: pages of it written early would shut readers out till then
         connection.execute("PRAGMA cache_spill=OFF")
+        # a register from elsewhere may hold a schema made to harm (SQLite, "Defense Against The Dark Arts")
+        connection.execute("PRAGMA trusted_schema=OFF")
+        connection.execute("PRAGMA cell_size_check=ON")
         return connection
 
     engine = create_engine("sqlite://", creator=connect, poolclass=NullPool)
@@ -93,6 +98,12 @@ def open_register(folder: Path, *, create: bool) -> Engine:
     """The register in a folder, its schema the newest. Raises ShelfFault, and then nothing is left behind."""
     path = folder / REGISTER
     try:
+        if path.is_symlink():
+            raise ShelfFault(
+                f"{REGISTER} is a symbolic link, and inside a shelf none is followed",
+                where=str(folder),
+                remedy="put the register itself there, or name its own folder",
+            )
         found = path.is_file()
         if not found and (path.exists() or not create):
             raise ShelfFault(
@@ -155,46 +166,51 @@ def migrate(connection: Connection, to: str = "head") -> None:
 
 
 def _make(folder: Path, to: str = "head") -> None:
-    """Make folder and register under a temporary name, then rename; on a fault take all of it away again."""
-    made = _make_folders(folder)
+    """Make folder and register under a temporary name, then give it its own; on a fault take all of it away again."""
+    made = make_folder(folder)
     try:
         with begin_register(folder) as connection:
             migrate(connection, to)
+    except FileExistsError:
+        # another program has made one meanwhile, and what it keeps there must stay
+        return
     except BaseException:
-        _take_away(made)
+        remove_folders(made)
         raise
 
 
 @contextmanager
 def begin_register(folder: Path) -> Iterator[Connection]:
-    """A transaction on a new register in a folder that holds none, which takes its name when the block ends well."""
-    unfinished = folder / f".part-{secrets.token_hex(4)}"
+    """A transaction on a new register in a folder that holds none, which takes its name when the block ends well.
+
+    Raises FileExistsError when another has taken the name meanwhile.
+    """
+    part = folder / part_name()
+    part.mkdir()
     try:
-        with transaction(_engine(unfinished, "rwc"), writing=True, where=folder) as connection:
-            yield connection
-            connection.execute(text(f"PRAGMA application_id={APPLICATION_ID}"))
-        unfinished.rename(folder / REGISTER)
+        with held_folder(part):
+            unfinished = part / REGISTER
+            engine = _engine(unfinished, "rwc")
+            with transaction(engine, writing=True, where=folder) as connection:
+                yield connection
+                connection.execute(text(f"PRAGMA application_id={APPLICATION_ID}"))
+            _take_name(unfinished, folder / REGISTER)
+            sync_folder(folder)
     finally:
-        unfinished.unlink(missing_ok=True)
+        shutil.rmtree(part, ignore_errors=True)
 
 
-def _make_folders(folder: Path) -> list[Path]:
-    made: list[Path] = []
-    wanting = [place for place in (folder, *folder.parents) if not place.exists()]
+def _take_name(unfinished: Path, place: Path) -> None:
+    """Give a file a name that must be free; a rename would take it from another. Raises FileExistsError."""
     try:
-        for place in reversed(wanting):
-            place.mkdir()
-            made.append(place)
-    except BaseException:
-        _take_away(made)
-        raise
-    return made
-
-
-def _take_away(folders: list[Path]) -> None:
-    for place in reversed(folders):
-        with suppress(OSError):
-            place.rmdir()
+        os.link(unfinished, place)
+    except OSError as fault:
+        if fault.errno not in (errno.EPERM, errno.ENOTSUP, errno.EMLINK):
+            raise
+        # a file system without links
+        if place.exists():
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(place)) from fault
+        unfinished.rename(place)
 
 
 def inspect_register(engine: Engine, where: Path | str) -> list[str]:

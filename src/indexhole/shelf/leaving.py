@@ -14,11 +14,10 @@ from pathlib import Path
 from indexhole.errors import ShelfFault
 from indexhole.model.trial import Trial
 from indexhole.shelf.files import write_whole
+from indexhole.shelf.inside import REMOVED, folder_inside
 from indexhole.shelf.journal import Signature
 from indexhole.shelf.records import Record, now
 from indexhole.shelf.standings import FieldStanding
-
-REMOVED = "removed"
 
 
 def keep_a_copy(folder: Path, entry: Record | Trial, told: Iterable[FieldStanding], signature: Signature) -> Path:
@@ -40,7 +39,7 @@ def keep_a_copy(folder: Path, entry: Record | Trial, told: Iterable[FieldStandin
         "why": signature.why,
     }
     try:
-        (folder / REMOVED).mkdir(parents=True, exist_ok=True)
+        folder_inside(folder, REMOVED)
     except OSError as fault:
         raise ShelfFault(
             f"no copy of {kind} {key} can be left ({fault.strerror}), and so it stays",

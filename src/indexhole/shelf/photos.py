@@ -6,13 +6,12 @@ photos/<first 16 of the SHA-256>.<ending>
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
 from typing import Any
 
 from indexhole.errors import InputFault, ShelfFault
-from indexhole.shelf.additions import PHOTOS, Photo
-from indexhole.shelf.captures import State
-from indexhole.shelf.files import write_whole
+from indexhole.shelf.additions import Photo
+from indexhole.shelf.files import give_name, in_the_making, sync
+from indexhole.shelf.inside import PHOTOS, folder_inside, read_inside
 from indexhole.shelf.records import checked
 from indexhole.shelf.register import Shelf
 
@@ -23,15 +22,7 @@ _KINDS = {
     "image/png": (b"\x89PNG\r\n\x1a\n", "png"),
     "image/webp": (b"RIFF", "webp"),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class CheckedPhoto:
-    """What a check found of one photo; `what` says it in words, empty for one that is unchanged."""
-
-    record: Photo
-    state: State
-    what: str = ""
+MEDIA_TYPES = frozenset(_KINDS)
 
 
 def media_type_of(content: bytes) -> str:
@@ -51,8 +42,9 @@ def store_photo(shelf: Shelf, content: bytes, name: str, **about: Any) -> Photo:
         name: the file's name as it came.
         about: `unit` or `disk` it shows, `caption`, `taken`.
 
-    The same bytes are kept once, however many entries show them. Raises InputFault or ShelfFault; then neither
-    file nor entry is left behind.
+    The same bytes are kept once, however many entries show them; where those that stand there are damaged, they are
+    whole again. The file gets its name under the register's lock, just before the entry is kept. Raises InputFault
+    or ShelfFault; then no entry is left behind.
     """
     if len(content) > LARGEST_PHOTO_BYTES:
         raise InputFault(f"is larger than {LARGEST_PHOTO_BYTES >> 20} MiB", where=name, remedy="make it smaller")
@@ -70,34 +62,30 @@ def store_photo(shelf: Shelf, content: bytes, name: str, **about: Any) -> Photo:
         file=f"{PHOTOS}/{digest[:16]}.{_KINDS[media_type][1]}",
         **about,
     )
-    place = shelf.folder / record.file
-    fresh = not place.exists()
     try:
-        place.parent.mkdir(parents=True, exist_ok=True)
+        with in_the_making(folder_inside(shelf.folder, PHOTOS)) as part:
+            part.write(content)
+            sync(part)
+            return shelf.add_with_files(record, lambda: give_name(part, shelf.folder / record.file))[0]
     except OSError as fault:
-        raise ShelfFault(f"the photo cannot be kept ({fault.strerror})", where=str(place.parent)) from fault
-    if fresh:
-        write_whole(place, content)
+        raise ShelfFault(
+            f"the photo cannot be kept ({fault.strerror})", where=str(fault.filename or shelf.folder),
+            remedy="check the room and the rights there",
+        ) from fault  # fmt: skip
+
+
+def read_photo(shelf: Shelf, record: Photo) -> tuple[bytes, str]:
+    """The bytes of a kept photo, proven to be those that were kept, and the kind of picture that they show.
+
+    Raises InputFault for a file that is missing, has changed, is no photo, or is none of this shelf's.
+    """
     try:
-        return shelf.add(record)
-    except BaseException:
-        if fresh:
-            place.unlink(missing_ok=True)
-        raise
-
-
-def check_photos(shelf: Shelf) -> list[CheckedPhoto]:
-    """Hash every photo again and say which are unchanged, changed or missing."""
-    return [_check(shelf, record) for record in shelf.all(Photo)]
-
-
-def _check(shelf: Shelf, record: Photo) -> CheckedPhoto:
-    try:
-        digest = hashlib.sha256((shelf.folder / record.file).read_bytes()).hexdigest()
-    except FileNotFoundError:
-        return CheckedPhoto(record, "missing", f"{record.file} is missing; put back a copy")
-    except OSError as fault:
-        return CheckedPhoto(record, "missing", f"{record.file} cannot be read ({fault.strerror})")
-    if digest != record.sha256:
-        return CheckedPhoto(record, "changed", f"{record.file} has changed: its SHA-256 is now {digest}")
-    return CheckedPhoto(record, "unchanged")
+        content = read_inside(shelf.folder, record.file, PHOTOS, largest_bytes=LARGEST_PHOTO_BYTES)
+    except (OSError, ShelfFault) as fault:
+        why = fault.what if isinstance(fault, ShelfFault) else "it is missing"
+        raise InputFault(
+            f"the file of photo {record.photo} cannot be read ({why})", remedy="put back a copy"
+        ) from fault
+    if hashlib.sha256(content).hexdigest() != record.sha256:
+        raise InputFault(f"the file of photo {record.photo} has changed since it was kept", remedy="put back a copy")
+    return content, media_type_of(content)

@@ -7,7 +7,7 @@ own. A reader sees the register as it was when it began.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from typing import Any
 
 from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
@@ -75,15 +75,12 @@ def stands(place: Place) -> bool:
         return _version(_engine(place), place) is not None
 
 
-def take_down(engine: Engine, place: Place) -> None:
+def take_down(connection: Connection) -> None:
     """Take a register away that was only just started."""
-    with transaction(engine, writing=True, where=place.told) as connection:
-        for table in reversed(metadata.sorted_tables):
-            table.drop(connection)
-        connection.execute(text("DROP TABLE IF EXISTS search_words"))
-        connection.execute(text("DROP TABLE alembic_version"))
-    with suppress(OSError):
-        place.folder.rmdir()
+    for table in reversed(metadata.sorted_tables):
+        table.drop(connection)
+    connection.execute(text("DROP TABLE IF EXISTS search_words"))
+    connection.execute(text("DROP TABLE alembic_version"))
 
 
 def _engine(place: Place, *, keep: bool = False) -> Engine:

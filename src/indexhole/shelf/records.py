@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime
-from pathlib import PurePosixPath
 from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 from pydantic import (
@@ -25,6 +24,7 @@ from pydantic_core import ErrorDetails
 
 from indexhole.errors import InputFault
 from indexhole.shelf.dates import span_of
+from indexhole.shelf.inside import CAPTURES, PHOTOS, leads_inside
 
 UnitKind = Literal["drive unit", "host", "lead", "adapter"]
 Standing = Literal["known", "unproven"]
@@ -90,11 +90,13 @@ def _when(text: str) -> str:
     return text
 
 
-def _inside_folder(text: str) -> str:
-    path = PurePosixPath(text)
-    if text and (path.is_absolute() or ".." in path.parts or "\\" in text):
-        raise ValueError("must be a path inside the shelf's folder")
-    return text
+def _inside(within: str) -> AfterValidator:
+    def check(text: str) -> str:
+        if text and not leads_inside(text, within):
+            raise ValueError(f"must be a path inside the folder {within} of the shelf")
+        return text
+
+    return AfterValidator(check)
 
 
 Inventory = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_inventory)]
@@ -106,7 +108,10 @@ LayoutId = Annotated[str, AfterValidator(_layout)]
 Reference = Annotated[str, Field(max_length=80), AfterValidator(_reference)]
 Words = Annotated[str, Field(max_length=2000), AfterValidator(_words)]
 Width = Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)]
-InsidePath = Annotated[str, AfterValidator(_inside_folder)]
+CapturePath = Annotated[str, _inside(CAPTURES)]
+PhotoPath = Annotated[str, _inside(PHOTOS)]
+Sha256 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+MaybeSha256 = Annotated[str, Field(pattern="^([0-9a-f]{64})?$")]
 
 
 def now() -> datetime:
@@ -275,14 +280,16 @@ class CaptureRecord(Record):
     """Where a capture is kept. Paths are relative to the shelf's folder, parted by `/`.
 
     `mechanism` read it; `writer` is the mechanism known to have formatted what it holds, where that is known.
-    `sha256` is of the original file's bytes; `original` is empty when the original was not kept.
+    `sha256` is of the original file's bytes; `original` is empty when the original was not kept. `pulses_sha256` is
+    the digest of the pulses themselves, by which they can be proven equal when they are made anew, and
+    `parquet_sha256` is of the bytes of the file that holds them; both are empty in an entry of an older version.
     """
 
     KEY = "sha256"
     WORD = "capture"
-    FIXED = ("name", "size_bytes", "parquet", "original", "added_utc")
+    FIXED = ("name", "size_bytes", "parquet", "original", "added_utc", "pulses_sha256", "parquet_sha256")
 
-    sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    sha256: Sha256
     name: Text
     size_bytes: int = Field(ge=0)
     disk: Inventory | None = None
@@ -291,10 +298,17 @@ class CaptureRecord(Record):
     cylinder: int | None = Field(default=None, ge=0, le=254)
     head: int | None = Field(default=None, ge=0, le=1)
     taken: When = ""
-    parquet: InsidePath
-    original: InsidePath = ""
+    parquet: CapturePath
+    original: CapturePath = ""
     note: Text = ""
     added_utc: AwareDatetime = Field(default_factory=now)
+    pulses_sha256: MaybeSha256 = ""
+    parquet_sha256: MaybeSha256 = ""
+
+    @property
+    def label(self) -> str:
+        """The name of its file."""
+        return self.name
 
 
 class Event(Record):

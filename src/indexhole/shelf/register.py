@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
@@ -188,7 +188,7 @@ class Shelf:
 
     def rebuild_search(self) -> None:
         """Make the index of the search anew."""
-        with transaction(self._engine, writing=True, where=self.where) as connection:
+        with self.holding() as connection:
             search.rebuild(connection)
 
     # changing
@@ -275,13 +275,40 @@ class Shelf:
         with self._writing(f"remove trial {trial}") as change:
             keep_a_copy(self.folder, trial_rows.delete_trial(change, trial), (), self.signature)
 
-    def add_capture(self, record: CaptureRecord) -> tuple[CaptureRecord, bool]:
-        """Register a capture: the entry as kept, and whether it is new (one with its SHA-256 may stand already)."""
-        with self._writing(f"add capture {record.name}") as change:
-            kept = entries.find(change.connection, CaptureRecord, record.sha256)
-            if kept is None:
-                return entries.add(change, record), True
-        return kept, False
+    def add_with_files(self, record: R, put: Callable[[], None]) -> tuple[R, bool]:
+        """Add an entry that names files: the entry as kept, and whether it is new.
+
+        `put` gives the files their names. It is called under the register's lock, when all else is well and just
+        before the entry is kept, so that no entry is without its files and nobody else touches them meanwhile. A
+        capture whose SHA-256 stands already is not added, and `put` is not called.
+        """
+        with self._writing(f"add {record.WORD} {record.label}") as change:
+            if isinstance(record, CaptureRecord):
+                kept = entries.find(change.connection, type(record), record.sha256)
+                if kept is not None:
+                    return kept, False
+            added = entries.add(change, record)
+            put()
+        return added, True
+
+    def renew_files(
+        self,
+        what: str,
+        renewed: Sequence[tuple[CaptureRecord, Mapping[str, str]]],
+        put: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Give files of captures anew, as `add_with_files` does, and their entries what goes with them.
+
+        Raises InputFault when an entry is no longer as it was given.
+        """
+        with self._writing(what) as change:
+            for record, values in renewed:
+                row = entries.get_row(change.connection, CaptureRecord, record.sha256)
+                if entries.as_record(CaptureRecord, row) != record:
+                    raise InputFault(f"capture {record.sha256[:16]} was changed meanwhile", remedy="try again")
+                if values:
+                    change.update(TABLES[CaptureRecord], row["row"], values)
+            put()
 
     # the journal
 
@@ -292,7 +319,7 @@ class Shelf:
 
     def undo(self, expected: Change | None = None) -> Change:
         """Take the last change back and return it. With `expected`, only if that is still the last one."""
-        with transaction(self._engine, writing=True, where=self.where) as connection:
+        with self.holding() as connection:
             kept = changes_kept(connection, 1)
             if not kept:
                 raise InputFault("nothing to undo", where=self.where)
@@ -302,13 +329,17 @@ class Shelf:
             return kept[0]
 
     def discard(self) -> None:
-        """Take a shelf away that was only just started; its folder goes if nothing else is in it."""
-        if self.place.address:
-            from indexhole.shelf.postgres import take_down
+        """Take a shelf away that was only just started, unless something was put on it; its folder goes if empty."""
+        with self.holding() as connection:
+            if changes_kept(connection, 1):
+                return
+            if self.place.address:
+                from indexhole.shelf.postgres import take_down
 
-            take_down(self._engine, self.place)
-            return
-        self.path.unlink()
+                take_down(connection)
+            else:
+                # under the lock: SQLite refuses to write to a file that has lost its name, so nobody writes in vain
+                self.path.unlink()
         with suppress(OSError):
             self.folder.rmdir()
 
@@ -323,6 +354,10 @@ class Shelf:
     def reading(self) -> AbstractContextManager[Connection]:
         """A transaction that sees the register as of one moment, for what reads more than one thing."""
         return transaction(self._engine, writing=False, where=self.where)
+
+    def holding(self) -> AbstractContextManager[Connection]:
+        """A transaction in which nobody else writes to the register, for what is done to files by what it says."""
+        return transaction(self._engine, writing=True, where=self.where)
 
     def _writing(self, what: str) -> AbstractContextManager[Writing]:
         return writing(self._engine, what, self.where, self.signature)

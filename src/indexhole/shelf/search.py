@@ -26,7 +26,7 @@ _ROW = (1 << _KIND_BITS) - 1
 # joins the parts of a word with points inside; a letter to both databases, and in nobody's text
 _JOINT = "\u02d1"
 # columns of text that nobody would look for
-_LEFT_OUT = frozenset({"standing", "parquet", "original", "file", "media_type"})
+_LEFT_OUT = frozenset({"standing", "parquet", "original", "file", "media_type", "pulses_sha256", "parquet_sha256"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -221,6 +221,8 @@ captures = Table(
     _text("original"),
     _text("note"),
     Column("added_utc", UtcDateTime, nullable=False),
+    _later("pulses_sha256"),
+    _later("parquet_sha256"),
     _revision(),
 )
 

@@ -7,6 +7,7 @@ import stat
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from io import BufferedIOBase
 from pathlib import Path
 
 from indexhole.errors import InputFault
@@ -45,7 +46,12 @@ RAW = Reader("raw logic samples", (".bin", ".raw"), lambda head: False, open_raw
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file's bytes as they stand on the disk."""
     with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+        return sha256_of_open(stream)
+
+
+def sha256_of_open(stream: BufferedIOBase) -> str:
+    """SHA-256 of what is left to read of an open file."""
+    return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def reader_for(head: bytes, options: ReadOptions, where: str) -> Reader:

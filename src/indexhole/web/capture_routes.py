@@ -18,10 +18,11 @@ from starlette.responses import Response
 
 from indexhole import __version__
 from indexhole.errors import IndexholeError, InputFault
-from indexhole.shelf.captures import store_capture
+from indexhole.shelf.captures import Stored, store_capture
 from indexhole.shelf.listing import choices_of
 from indexhole.shelf.records import CaptureRecord
 from indexhole.signal.readers import READERS, read_capture
+from indexhole.web.faults import sentence
 from indexhole.web.forms import MOST_CHOICES, Ask, FormPage, form, typed
 from indexhole.web.links import KEY_LENGTH, capture_link
 from indexhole.web.posted import Posted
@@ -90,15 +91,14 @@ def list_page(
     return render("recordings.html", page, 422 if fault else 200)
 
 
-def keep_upload(site: Site, upload: UploadFile, about: dict[str, Any]) -> tuple[CaptureRecord, bool]:
-    """Read an uploaded file and keep it on the shelf: its entry, and whether it is new."""
+def keep_upload(site: Site, upload: UploadFile, about: dict[str, Any]) -> Stored:
+    """Read an uploaded file and keep it on the shelf."""
     with tempfile.TemporaryDirectory(prefix="indexhole-") as folder:
         path = Path(folder) / plain_name(upload.filename or "")
         with path.open("wb") as copy:
             shutil.copyfileobj(upload.file, copy)
         capture = read_capture(path)
-        stored = store_capture(site.shelf, path, capture, **about)
-    return stored.record, stored.new
+        return store_capture(site.shelf, path, capture, **about)
 
 
 def reading_of(site: Site, records: Sequence[CaptureRecord], layout: str) -> Task[Reading]:
@@ -153,13 +153,14 @@ def routes(site: Site) -> APIRouter:
         try:
             if not isinstance(upload, UploadFile) or not upload.filename:
                 raise InputFault("no file was chosen", remedy="choose the logger's file, then add it")
-            record, new = keep_upload(site, upload, about)
+            stored = keep_upload(site, upload, about)
         except InputFault as fault:
             return list_page(site, request, about, fault)
+        record = stored.record
         told = f"{record.name} is kept, {count(record.size_bytes)} bytes as they came."
-        if not new:
+        if not stored.new:
             told = f"A recording with these very bytes stands here already, as {record.name}; nothing was added."
-        return site.gone_to(capture_link(record.sha256), told)
+        return site.gone_to(capture_link(record.sha256), told, *(sentence(one.told) for one in stored.mended))
 
     @router.get("/read")
     def read(request: Request, capture: Chosen, layout: str = "") -> Response:

@@ -7,10 +7,9 @@ from starlette.datastructures import UploadFile
 from starlette.requests import Request
 from starlette.responses import Response
 
-from indexhole.causes.measurements import KEPT
 from indexhole.errors import IndexholeError, InputFault
+from indexhole.jobs.measurement_sheet import LARGEST_BYTES, kept_sheet
 from indexhole.jobs.networking import (
-    LARGEST_BYTES,
     LevelledBench,
     NothingTied,
     keep_measurements,
@@ -33,9 +32,7 @@ from indexhole.web.work import Task
 def _levelling(site: Site) -> Task[LevelledBench]:
     """The shelf's drives levelled, being worked out or ready."""
     shelf = site.shelf
-    path = shelf.folder / KEPT
-    measured = path.read_bytes() if path.is_file() else b""
-    key = ("network", state_of(shelf), measured)
+    key = ("network", state_of(shelf), kept_sheet(shelf))
     return site.desk.ask(
         key, lambda progress: level_bench(shelf_evidence(shelf, progress=progress), kept_measurements(shelf))
     )

@@ -14,8 +14,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from indexhole import __version__
-from indexhole.causes.measurements import KEPT
 from indexhole.errors import InputFault
+from indexhole.jobs.measurement_sheet import kept_sheet
 from indexhole.jobs.pairing import Answer, Question, answer, question
 from indexhole.jobs.pairing_evidence import Evidence, evidence_of
 from indexhole.jobs.pairing_matrix import Matrix, whole_matrix
@@ -96,9 +96,7 @@ def _number(values: Mapping[str, str], name: str) -> float | None:
 
 def held(site: Site) -> Task[Held]:
     """The shelf's stock and evidence, being gathered or ready; gathered anew when the shelf has changed."""
-    kept = site.shelf.folder / KEPT
-    measured = kept.stat().st_mtime_ns if kept.exists() else 0
-    state = (state_of(site.shelf), measured, __version__)
+    state = (state_of(site.shelf), kept_sheet(site.shelf), __version__)
 
     def gather(_: Any) -> Held:
         stock = stock_of(site.shelf)

@@ -6,7 +6,7 @@ Everything that takes time happens here, once for a set of captures and a layout
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -15,12 +15,12 @@ from indexhole.errors import InputFault
 from indexhole.jobs.gauging import gauge_captures
 from indexhole.jobs.recovering import recover_captures, report_json
 from indexhole.recover.result import Surface, Track
+from indexhole.shelf.captures import read_pulses
 from indexhole.shelf.records import CaptureRecord, Disk
 from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
 from indexhole.signal.gauge import Gauge
 from indexhole.signal.sessions import Segment, cut_session
-from indexhole.signal.store import read_parquet
 from indexhole.volumes import Volume
 from indexhole.web.work import Progress
 
@@ -115,10 +115,7 @@ def asked_for(shelf: Shelf, records: Sequence[CaptureRecord], layout: str) -> As
 
 def read_records(shelf: Shelf, asked: Asked, progress: Progress) -> Reading:
     """Read registered captures together. Raises InputFault as recovery does."""
-    captures = [
-        replace(read_parquet(shelf.folder / record.parquet), name=record.name, sha256=record.sha256)
-        for record in asked.records
-    ]
+    captures = [read_pulses(shelf, record) for record in asked.records]
     made_by = [record.mechanism or "" for record in asked.records]
     return read_together(captures, made_by, asked.layout, asked.disk_class, progress)
 

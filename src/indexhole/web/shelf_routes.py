@@ -15,7 +15,7 @@ from starlette.responses import Response
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.shelf.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.history import FieldChange, StaleEdit
-from indexhole.shelf.photos import store_photo
+from indexhole.shelf.photos import read_photo, store_photo
 from indexhole.shelf.records import Disk, Event, Mechanism, Note, Record, Unit, checked
 from indexhole.shelf.standings import may_stand
 from indexhole.web import asks
@@ -334,11 +334,10 @@ def _photo_routes(router: APIRouter, site: Site) -> None:
     def show(no: str, size: str = "") -> Response:
         record = there(site, Photo, no)
         try:
-            content = (site.shelf.folder / record.file).read_bytes()
-        except OSError as fault:
-            raise HTTPException(404, f"the file of photo {no} is missing") from fault
+            content, kind = read_photo(site.shelf, record)
+        except InputFault as fault:
+            raise HTTPException(404, fault.what) from fault
         if size == "small":
-            content = small(record.sha256, content)
-        kind = "image/jpeg" if size == "small" else record.media_type
+            content, kind = small(record.sha256, content), "image/jpeg"
         # the bytes of a photo never change, only which entry shows them
         return Response(content, media_type=kind, headers={"Cache-Control": "private, max-age=86400"})

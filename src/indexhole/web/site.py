@@ -14,8 +14,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse
 
 from indexhole.causes.diagnosis import Diagnosis
-from indexhole.causes.measurements import KEPT
 from indexhole.jobs.faulting import Bench, Course, course, diagnose, gauge_shelf, shelf_bench
+from indexhole.jobs.measurement_sheet import kept_sheet
 from indexhole.shelf.listing import more_trials_than, state_of
 from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
@@ -130,8 +130,7 @@ class Site:
         self, name: str, about: tuple[str, ...] = (), since: str = ""
     ) -> tuple[str, tuple[str, ...], str, int, bytes, bool]:
         """What a weighing is made from: the register, the measurements beside it, and whether captures are gauged."""
-        path = self.shelf.folder / KEPT
-        measured = path.read_bytes() if path.is_file() else b""
+        measured = kept_sheet(self.shelf)
         gauging = self.gauging()
         return name, about, since, state_of(self.shelf), measured, gauging is None or gauging.wait(0)
 
