@@ -12,7 +12,7 @@ import secrets
 import shutil
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -32,6 +32,7 @@ from indexhole.jobs.pairing_stock import stock_of
 from indexhole.jobs.recovering import Recovered, recover_captures
 from indexhole.shelf.captures import read_pulses, store_capture
 from indexhole.shelf.database import REGISTER
+from indexhole.shelf.files import folder_in_the_making, sync_folder, sync_tree
 from indexhole.shelf.records import CaptureRecord, Disk
 from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
@@ -64,7 +65,7 @@ def make_demo_shelf(folder: Path, progress: Progress = _silent) -> Shelf:
     """
     folder = folder.resolve()
     state_of(folder)
-    with _refusals_told(folder), _unfinished(folder) as part:
+    with _refusals_told(folder), _beside(folder) as part:
         shelf = build_demo_shelf(part)
         for number, taken in enumerate(demo_captures()):
             progress("simulating captures", number, DEMO_CAPTURES)
@@ -118,23 +119,19 @@ def _keep(shelf: Shelf, taken: DemoCapture) -> None:
         store_capture(shelf, path, read_capture(path), **taken.about)
 
 
-@contextmanager
-def _unfinished(folder: Path) -> Iterator[Path]:
+def _beside(folder: Path) -> AbstractContextManager[Path]:
     folder.parent.mkdir(parents=True, exist_ok=True)
-    part = folder.with_name(f".{folder.name}.part-{secrets.token_hex(4)}")
-    try:
-        part.mkdir()
-        yield part
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
+    return folder_in_the_making(folder.parent)
 
 
 def _swap(part: Path, folder: Path) -> None:
-    old = folder.with_name(f"{part.name}.old")
+    old = folder.with_name(f".{folder.name}.old-{secrets.token_hex(4)}")
     if folder.exists():
         folder.rename(old)
     try:
+        sync_tree(part)
         part.rename(folder)
+        sync_folder(folder.parent)
     except BaseException:
         if old.exists():
             old.rename(folder)

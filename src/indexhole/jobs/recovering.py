@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-import os
 import shutil
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -24,6 +22,7 @@ from indexhole.recover.identify import SEVERAL_FIT, several_fit
 from indexhole.recover.open_stays import OpenStays
 from indexhole.recover.result import Oddity, Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_stays, recover_surface
+from indexhole.shelf.files import folder_in_the_making, sync_folder, sync_tree
 from indexhole.signal.capture import Capture
 from indexhole.signal.flow import Flow
 from indexhole.signal.options import ReadOptions
@@ -339,8 +338,7 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False, deleted
     image_path = folder / "image.bin" if recovered.image is not None else None
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        partial = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
-        try:
+        with folder_in_the_making(folder.parent) as partial:
             if recovered.image is not None:
                 (partial / "image.bin").write_bytes(recovered.image)
             report = report_json(recovered, image_path)
@@ -354,26 +352,18 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False, deleted
             if folder.exists():
                 old = folder.with_name(f".{folder.name}.old")
                 folder.replace(old)
-            partial.chmod(0o777 & ~_umask())
+            sync_tree(partial)
             partial.replace(folder)
+            sync_folder(folder.parent)
             if old is not None and (old.is_symlink() or old.is_file()):
                 old.unlink()
             elif old is not None:
                 shutil.rmtree(old)
-        finally:
-            shutil.rmtree(partial, ignore_errors=True)
     except OSError as fault:
         raise InputFault(
             f"cannot be written ({fault.strerror})", where=str(folder), remedy="choose another folder"
         ) from fault
     return image_path
-
-
-def _umask() -> int:
-    """The rights the user's files are made without. A temporary folder is made for its owner alone."""
-    mask = os.umask(0o077)
-    os.umask(mask)
-    return mask
 
 
 def _save_files(volume: Volume, folder: Path, *, deleted: bool) -> None:

@@ -31,13 +31,12 @@ from indexhole.shelf.additions import Photo
 from indexhole.shelf.database import NEWEST, begin_register, bring_up_to_date, migrate, refuse_newer
 from indexhole.shelf.entries import read_records
 from indexhole.shelf.files import (
-    held_folder,
+    folder_in_the_making,
     is_part,
     make_folder,
-    part_name,
     remove_folders,
-    sync,
     sync_folder,
+    sync_tree,
     written_whole,
 )
 from indexhole.shelf.inside import CAPTURES, FOLDERS, PHOTOS, files_inside, is_plain_file, leads_inside, open_inside
@@ -207,17 +206,14 @@ def _making(folder: Path, packed_up: zipfile.ZipFile, manifest: Manifest) -> Ite
             remedy = "name an empty folder with --shelf"
             raise ShelfFault("something stands here already", where=str(folder), remedy=remedy)
         made = make_folder(folder.parent)
-        unfinished = folder.parent / part_name()
         try:
-            unfinished.mkdir()
-            with held_folder(unfinished):
+            with folder_in_the_making(folder.parent) as unfinished:
                 _refuse_too_large(unfinished, manifest)
                 for name in manifest.members:
                     if name.startswith("files/"):
                         _unpack(packed_up, name, unfinished / name.removeprefix("files/"))
                 yield unfinished
         finally:
-            shutil.rmtree(unfinished, ignore_errors=True)
             if not folder.exists():
                 remove_folders(made)
     except (OSError, ValueError) as fault:
@@ -240,16 +236,14 @@ def _refuse_too_large(folder: Path, manifest: Manifest) -> None:
 
 
 def _unpack(packed_up: zipfile.ZipFile, name: str, target: Path) -> None:
-    make_folder(target.parent)
+    target.parent.mkdir(parents=True, exist_ok=True)
     with packed_up.open(name) as content, target.open("xb") as part:
         shutil.copyfileobj(content, part, _PIECE)
-        sync(part)
 
 
 def _publish(unfinished: Path, folder: Path) -> None:
     """Give the folder its name, which an empty one may have had; names and bytes are on the device then."""
-    for place in sorted({unfinished, *(path for path in unfinished.rglob("*") if path.is_dir())}):
-        sync_folder(place)
+    sync_tree(unfinished)
     unfinished.rename(folder)
     sync_folder(folder.parent)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,7 +16,7 @@ from sqlalchemy.exc import DatabaseError, IntegrityError
 
 from indexhole.errors import InputFault, ShelfFault
 from indexhole.shelf import search
-from indexhole.shelf.files import held_folder, make_folder, part_name, remove_folders, sync_folder
+from indexhole.shelf.files import folder_in_the_making, make_folder, remove_folders, sync_folder
 
 REGISTER = "register.sqlite"
 NEWEST = 9
@@ -185,19 +184,13 @@ def begin_register(folder: Path) -> Iterator[Connection]:
 
     Raises FileExistsError when another has taken the name meanwhile.
     """
-    part = folder / part_name()
-    part.mkdir()
-    try:
-        with held_folder(part):
-            unfinished = part / REGISTER
-            engine = _engine(unfinished, "rwc")
-            with transaction(engine, writing=True, where=folder) as connection:
-                yield connection
-                connection.execute(text(f"PRAGMA application_id={APPLICATION_ID}"))
-            _take_name(unfinished, folder / REGISTER)
-            sync_folder(folder)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
+    with folder_in_the_making(folder) as part:
+        unfinished = part / REGISTER
+        with transaction(_engine(unfinished, "rwc"), writing=True, where=folder) as connection:
+            yield connection
+            connection.execute(text(f"PRAGMA application_id={APPLICATION_ID}"))
+        _take_name(unfinished, folder / REGISTER)
+        sync_folder(folder)
 
 
 def _take_name(unfinished: Path, place: Path) -> None:

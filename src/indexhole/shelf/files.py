@@ -10,6 +10,7 @@ import errno
 import os
 import re
 import secrets
+import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -88,6 +89,27 @@ def held_folder(folder: Path) -> Iterator[None]:
     with opened_folder(folder) as handle:
         _hold(handle)
         yield
+
+
+@contextmanager
+def folder_in_the_making(parent: Path) -> Iterator[Path]:
+    """A new folder under a temporary name, held; what still has that name at the end is removed. Raises OSError."""
+    part = parent / part_name()
+    part.mkdir()
+    try:
+        with held_folder(part):
+            yield part
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def sync_tree(folder: Path) -> None:
+    """Bring all that is in a folder to the device, bytes and names. Raises OSError."""
+    for place, _, names in os.walk(folder):
+        for name in names:
+            with (Path(place) / name).open("rb") as file:
+                os.fsync(file.fileno())
+        sync_folder(Path(place))
 
 
 def give_name(part: BinaryIO, place: Path) -> None:
