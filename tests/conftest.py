@@ -69,6 +69,19 @@ def own_cache_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]
 _NOTES = pytest.StashKey[list[str]]()
 
 
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Hand what was left out to the process that tells it, where several run the tests."""
+    output = getattr(session.config, "workeroutput", None)
+    if output is not None:
+        output["left out"] = session.config.stash.get(_NOTES, [])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """Every worker leaves out the same."""
+    node.config.stash[_NOTES] = getattr(node, "workeroutput", {}).get("left out", [])
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     """Say what was left out, so nothing is passed over in silence."""
     for note in config.stash.get(_NOTES, []):
