@@ -130,7 +130,7 @@ def read_parquet(path: Path) -> Capture:
             strength = table.column("strength").to_numpy().astype(np.uint8)[intervals != _CARRY]
         index = np.array(told["index"], dtype=np.int64)
         return Capture(told["name"], float(told["tick_s"]), _ticks(intervals), index, lines, told["sha256"], strength)
-    except (OSError, pa.ArrowException, KeyError, TypeError, ValueError, AttributeError) as fault:
+    except (OSError, pa.ArrowException, LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as fault:
         raise InputFault(
             f"not a stored capture ({type(fault).__name__})", where=path.name, remedy="store the original file again"
         ) from fault

@@ -1,0 +1,97 @@
+"""Readers of sheets and texts a keeper types or saves: trials, plans, measurements, layouts, reports, one line."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from fuzz.target import Target, as_file
+from indexhole.causes.measurements import parse_measurements
+from indexhole.jobs.earlier import read_earlier
+from indexhole.jobs.faulting import met_often
+from indexhole.jobs.pairing_plan_sheet import plan_of
+from indexhole.jobs.window import window
+from indexhole.model.notes import turned_round
+from indexhole.shelf.date_codes import date_unit
+from indexhole.shelf.dates import span_of
+from indexhole.shelf.places import place_of
+from indexhole.shelf.quick_entry import draft_from
+from indexhole.shelf.sheet import read_sheet, sheet_bytes
+from indexhole.shelf.sheet_text import decode_sheet
+from indexhole.standards.layouts import load_layouts
+
+# a day that stays the same, so that an input does the same each time
+_TODAY = date(2026, 3, 1)
+
+
+def _text(data: bytes) -> str:
+    # as an argument of a command line has it: bytes that are no text come as half characters
+    return data.decode("utf-8", "surrogateescape")
+
+
+def _sheet(data: bytes) -> None:
+    with as_file(data, "trials.csv") as path:
+        trials = read_sheet(path)
+    sheet_bytes(trials)
+    window(trials)
+    for trial in trials:
+        turned_round(trial.note)
+
+
+def _plan(data: bytes) -> None:
+    plan_of(data, where="plan.csv")
+
+
+def _measurements(data: bytes) -> None:
+    parse_measurements(decode_sheet(data, where="measurements.csv"), where="measurements.csv")
+
+
+def _layout(data: bytes) -> None:
+    with as_file(data, "layout.toml") as path:
+        load_layouts([path])
+
+
+def _report(data: bytes) -> None:
+    with as_file(data, "earlier.json") as path:
+        read_earlier(path)
+
+
+def _line(data: bytes) -> None:
+    draft = draft_from(_text(data), lambda kind: f"{kind[0].upper()}9")
+    assert draft.records
+
+
+def _date(data: bytes) -> None:
+    """A half remembered date: refused by the error that records turn into words, or a span in order."""
+    text = _text(data)
+    try:
+        span = span_of(text)
+    except ValueError:
+        return
+    assert span.earliest <= span.latest
+    date_unit([("board", text)], made=text, today=_TODAY)
+
+
+def _codes(data: bytes) -> None:
+    date_unit([(str(k), part) for k, part in enumerate(_text(data).split("\n"))], today=_TODAY)
+
+
+def _options(data: bytes) -> None:
+    """What a command line is given as text: the place of a shelf, and how often faults are met."""
+    text = _text(data)
+    if text.startswith("postgres"):
+        _ = place_of(text).told
+    else:
+        met_often(text.split("\n"))
+
+
+TARGETS = (
+    Target("sheet", "a trial sheet (CSV)", _sheet),
+    Target("plan", "a show plan (CSV)", _plan, 2048),
+    Target("measurements", "a sheet of the keeper's measurements (CSV)", _measurements, 2048),
+    Target("layout", "a layout of the keeper's own (TOML)", _layout, 2048),
+    Target("report", "an earlier recovery's report (JSON)", _report),
+    Target("line", "a thing in one line, for quick entry", _line, 512),
+    Target("date", "a half remembered date", _date, 64),
+    Target("codes", "date codes on chips and boards", _codes, 256),
+    Target("options", "an address of a shared register, and how often faults are met", _options, 256),
+)

@@ -1,0 +1,94 @@
+"""Readers of signals: what a logger, an oscilloscope or a sound recorder wrote, and captures as they are kept."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from fuzz.parts import Parts
+from fuzz.target import Target, as_file
+from indexhole.errors import IndexholeError
+from indexhole.signal.flow import iter_stays
+from indexhole.signal.lines import match_channels, match_lines
+from indexhole.signal.readers import read_capture
+from indexhole.signal.store import read_parquet
+
+
+def _signal(data: bytes, **options: Any) -> None:
+    """All ways a file is read: as a whole, in stays, and what is there of one that is cut short."""
+    with as_file(data, "signal") as path:
+        try:
+            read_capture(path, **options)
+        finally:
+            for _ in iter_stays(path, allow_cut=True, **options):
+                pass
+
+
+def _at_any_rate(data: bytes) -> None:
+    _signal(data, sample_rate=2e6)
+
+
+def _raw(data: bytes) -> None:
+    _signal(data, raw=2e6, lines={"read_data": "0", "index": "1", "side": "2", "step": "3"})
+
+
+def _wrapped(data: bytes) -> None:
+    """A gzip file of several members, cut or changed at one place."""
+    parts = Parts(data)
+    cut, at, flip = parts.number(), parts.number(2), parts.number()
+    packed = bytearray(b"".join(gzip.compress(part, 1, mtime=0) for part in parts.rest().split(b"%%")))
+    packed[at % len(packed)] ^= flip
+    _signal(bytes(packed[: len(packed) - cut]))
+
+
+def _stored(data: bytes) -> None:
+    with as_file(data, "stored.parquet") as path:
+        read_parquet(path)
+
+
+def _stored_told(data: bytes) -> None:
+    """A sound Parquet file whose words and numbers are anything: a line of JSON, intervals, and heights."""
+    told, _, numbers = data.partition(b"\n")
+    parts = Parts(numbers)
+    heights = parts.number()
+    kind = np.dtype(("<i4", "<i8", "<f8", "<u1")[heights % 4])
+    rest = parts.rest()
+    interval = np.frombuffer(rest[: len(rest) // kind.itemsize * kind.itemsize], dtype=kind)
+    columns: dict[str, Any] = {"interval": pa.array(interval)}
+    if heights & 4:
+        columns["strength"] = pa.array(interval[::-1])
+    if heights & 8:
+        columns["interval"] = pa.array([None, *interval.tolist()][: interval.size])
+    table = pa.table(columns).replace_schema_metadata({b"indexhole": told})
+    sink = pa.BufferOutputStream()
+    pq.write_table(table, sink)
+    _stored(sink.getvalue().to_pybytes())
+
+
+def _lines(data: bytes) -> None:
+    """Names of lines as a file has them, and the keeper's choice behind an empty one."""
+    text = data.decode("utf-8", "replace").split("\n")
+    split = text.index("") if "" in text else len(text)
+    given = dict(entry.partition("=")[::2] for entry in text[split + 1 :])
+    for match in (match_lines, match_channels):
+        try:
+            found = match(text[:split], given, "lines")
+        except IndexholeError:
+            continue
+        json.dumps(found)
+
+
+TARGETS = (
+    Target("signal", "a capture file of any format, as it comes", _signal, 2048),
+    Target("signal-rate", "the same, the rate given by the keeper", _at_any_rate, 2048),
+    Target("signal-raw", "raw logic samples", _raw, 1024),
+    Target("signal-gzip", "a capture file in gzip members, damaged", _wrapped, 2048),
+    Target("stored", "a stored capture (Parquet), as it comes", _stored, 4096),
+    Target("stored-told", "a sound Parquet file that says anything", _stored_told, 2048),
+    Target("lines", "names of logged lines, and the keeper's choice", _lines, 512),
+)
