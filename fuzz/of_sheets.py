@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
+from typing import Any
 
+from fuzz.parts import Parts, value
 from fuzz.target import Target, as_file
 from indexhole.causes.measurements import parse_measurements
 from indexhole.jobs.earlier import read_earlier
@@ -21,6 +24,7 @@ from indexhole.standards.layouts import load_layouts
 
 # a day that stays the same, so that an input does the same each time
 _TODAY = date(2026, 3, 1)
+_HASH = "0" * 64
 
 
 def _text(data: bytes) -> str:
@@ -53,6 +57,21 @@ def _layout(data: bytes) -> None:
 def _report(data: bytes) -> None:
     with as_file(data, "earlier.json") as path:
         read_earlier(path)
+
+
+def _report_told(data: bytes) -> None:
+    """A sound report in which some things say anything."""
+    parts = Parts(data)
+    sector: dict[str, Any] = {"id": 1, "size": 256, "state": "sound", "sha256": _HASH, "deleted": False}
+    track: dict[str, Any] = {"cylinder": 0, "head": 0, "sectors": [sector, {**sector, "id": 2}]}
+    image: dict[str, Any] = {"bytes": 512, "sha256": _HASH}
+    file: dict[str, Any] = {"name": "TIDES", "sha256": _HASH, "state": "sound"}
+    volume: dict[str, Any] = {"files": [file]}
+    report: dict[str, Any] = {"layout": None, "tracks": [track], "image": image, "volume": volume}
+    while parts:
+        held = (sector, track, image, file, volume, report)[parts.number() % 6]
+        held[list(held)[parts.number() % len(held)]] = value(parts)
+    _report(json.dumps(report).encode())
 
 
 def _line(data: bytes) -> None:
@@ -90,6 +109,7 @@ TARGETS = (
     Target("measurements", "a sheet of the keeper's measurements (CSV)", _measurements, 2048),
     Target("layout", "a layout of the keeper's own (TOML)", _layout, 2048),
     Target("report", "an earlier recovery's report (JSON)", _report),
+    Target("report-told", "a report that says anything", _report_told, 256),
     Target("line", "a thing in one line, for quick entry", _line, 512),
     Target("date", "a half remembered date", _date, 64),
     Target("codes", "date codes on chips and boards", _codes, 256),

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from fuzz.parts import Parts
+from fuzz.parts import Parts, value
 from fuzz.target import Target, as_file
 from indexhole.errors import IndexholeError
 from indexhole.signal.flow import iter_stays
@@ -52,21 +52,27 @@ def _stored(data: bytes) -> None:
 
 
 def _stored_told(data: bytes) -> None:
-    """A sound Parquet file whose words and numbers are anything: a line of JSON, intervals, and heights."""
-    told, _, numbers = data.partition(b"\n")
-    parts = Parts(numbers)
-    heights = parts.number()
-    kind = np.dtype(("<i4", "<i8", "<f8", "<u1")[heights % 4])
+    """A sound Parquet file in which one thing told says anything, and so do the numbers behind it."""
+    parts = Parts(data)
+    shape, which = parts.number(), parts.number()
+    told: dict[str, Any] = {"version": 1 + shape % 2, "name": "harbour", "sha256": "", "tick_s": 1e-7, "index": [10]}
+    line: dict[str, Any] = {"initial": 1, "ticks": [5], "levels": [0]}
+    told["lines"] = {"step": line}
+    for held in (line, told):
+        if which:
+            held[list(held)[which % len(held)]] = value(parts)
+            which >>= 4
+    kind = np.dtype(("<i4", "<i8", "<f8", "<u1")[shape >> 1 & 3])
     rest = parts.rest()
-    interval = np.frombuffer(rest[: len(rest) // kind.itemsize * kind.itemsize], dtype=kind)
-    columns: dict[str, Any] = {"interval": pa.array(interval)}
-    if heights & 4:
-        columns["strength"] = pa.array(interval[::-1])
-    if heights & 8:
-        columns["interval"] = pa.array([None, *interval.tolist()][: interval.size])
-    table = pa.table(columns).replace_schema_metadata({b"indexhole": told})
+    numbers = np.frombuffer(rest[: len(rest) // kind.itemsize * kind.itemsize], dtype=kind)
+    columns: dict[str, Any] = {"interval": pa.array(numbers), "strength": pa.array(numbers[::-1])}
+    if shape & 8:
+        columns["interval"] = pa.array([None, *numbers.tolist()][: numbers.size])
+    if shape & 16:
+        del columns["strength"]
+    metadata = {b"indexhole": json.dumps(told).encode()} if shape & 224 != 224 else None
     sink = pa.BufferOutputStream()
-    pq.write_table(table, sink)
+    pq.write_table(pa.table(columns).replace_schema_metadata(metadata), sink)
     _stored(sink.getvalue().to_pybytes())
 
 
@@ -89,6 +95,6 @@ TARGETS = (
     Target("signal-raw", "raw logic samples", _raw, 1024),
     Target("signal-gzip", "a capture file in gzip members, damaged", _wrapped, 2048),
     Target("stored", "a stored capture (Parquet), as it comes", _stored, 4096),
-    Target("stored-told", "a sound Parquet file that says anything", _stored_told, 2048),
+    Target("stored-told", "a sound Parquet file that says anything", _stored_told, 256),
     Target("lines", "names of logged lines, and the keeper's choice", _lines, 512),
 )

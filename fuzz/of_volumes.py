@@ -13,7 +13,7 @@ from indexhole.volumes.make_labelled import make_labelled
 from indexhole.volumes.make_linked import make_linked
 
 _FILES = {"TIDES": b"high water " * 90, "LAMP": b"l" * 300, "EMPTY": b""}
-_BASES = 8
+_BASES = 7
 
 
 @cache
@@ -24,16 +24,14 @@ def _base(number: int) -> bytes:
         case 0:
             return make_fat12(folders, title="HARBOUR", size=163_840)
         case 1:
-            return make_fat12(folders, title="HARBOUR", size=737_280)
-        case 2:
             return make_linked(_FILES, "HARBOUR", kinds={"TIDES": "relative"})
-        case 3:
+        case 2:
             return make_linked(_FILES, "HARBOUR", layout="zoned-77-1s")
-        case 4:
+        case 3:
             return make_labelled(_FILES, "HARBOR", records="B", record_bytes=30)
-        case 5:
+        case 4:
             return make_labelled(_FILES, "HARBOR", records="R", record_bytes=10, code="cp500")
-        case 6:
+        case 5:
             return make_labelled(_FILES, "HARBOR", form=FORMS[-1], record_bytes=30)
         case _:
             return bytes(163_840)

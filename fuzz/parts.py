@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 
 class Parts:
@@ -44,3 +45,25 @@ def members(data: bytes) -> Iterator[tuple[str, bytes]]:
     for part in (b"\n" + data).split(b"\n=")[1:]:
         name, _, content = part.partition(b"\n")
         yield name.decode("latin-1"), content
+
+
+# what a number, a word or a moment is never expected to be
+_ODD: tuple[Any, ...] = (
+    None, True, False, 0, 1, -1, 255, 2**31, 2**63, 10**30, 10**400, -0.0, 0.5, 1e308, float("inf"), float("nan"),
+    "", " ", "\0", "\ud800", "é\u0301", "9" * 90, "x" * 3000, "2026-03-01", "0001-01-01T00:00:00+23:59", "[]",
+)  # fmt: skip
+
+
+def value(parts: Parts, depth: int = 0) -> Any:
+    """Anything JSON can say: something odd, a text, a number, or a list or mapping of such."""
+    kind = parts.number()
+    if kind < 160 or depth > 4:
+        return _ODD[kind % len(_ODD)]
+    if kind < 190:
+        return parts.piece(parts.number() % 24).decode("utf-8", "surrogateescape")
+    if kind < 220:
+        return parts.number(1 + kind % 9) - 100
+    count = parts.number() % 5
+    if kind < 240:
+        return [value(parts, depth + 1) for _ in range(count)]
+    return {str(value(parts, depth + 1)): value(parts, depth + 1) for _ in range(count)}

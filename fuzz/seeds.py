@@ -11,10 +11,12 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
+from fuzz.of_archives import manifest, packed
 from fuzz.target import as_file
 from fuzz.targets import CORPUS, TARGETS
 from indexhole.causes.measurements import COLUMNS as MEASURED
 from indexhole.jobs.pairing_plan_sheet import COLUMNS as PLANNED
+from indexhole.shelf.backup import MANIFEST
 from indexhole.shelf.sheet import COLUMNS as TRIED
 from indexhole.signal.capture import Capture, LineTrace
 from indexhole.signal.store import write_parquet
@@ -64,11 +66,6 @@ def _stored() -> list[bytes]:
         return [path.read_bytes()]
 
 
-def _told(heights: int, **other: object) -> bytes:
-    told = {"version": 1, "name": "harbour", "sha256": "", "tick_s": 1e-7, "index": [10], "lines": {}, **other}
-    return json.dumps(told).encode() + b"\n" + bytes([heights]) + np.array([40, 40, 2**31 - 1, 9], "<i4").tobytes()
-
-
 def _sheet(columns: Iterable[str], *rows: str) -> bytes:
     return ("\n".join((",".join(columns), *rows)) + "\n").encode()
 
@@ -101,6 +98,40 @@ _REPORT = {
     "image": {"bytes": 256, "sha256": _SOUND},
     "volume": {"files": [{"name": "TIDES", "sha256": _SOUND, "state": "sound"}]},
 }
+
+_JSON_POST = b"POST /api/units HTTP/1.1\ncontent-type: application/json\n\n"
+_FORM = b"content-type: application/x-www-form-urlencoded\norigin: http://127.0.0.1\n\ntoken=TOKEN&"
+_PARTS = (
+    b"content-type: multipart/form-data; boundary=tide\norigin: http://127.0.0.1\n\n"
+    b'--tide\r\ncontent-disposition: form-data; name="token"\r\n\r\nTOKEN\r\n'
+    b'--tide\r\ncontent-disposition: form-data; name="%s"\r\n\r\n%s\r\n'
+    b'--tide\r\ncontent-disposition: form-data; name="file"; filename="%s"\r\n\r\n%s\r\n--tide--\r\n'
+)
+
+
+def _photos() -> list[bytes]:
+    from PIL import Image
+
+    found = []
+    for kind, mode in (("JPEG", "RGB"), ("PNG", "P"), ("PNG", "RGBA"), ("WEBP", "RGB"), ("PNG", "I;16")):
+        sink = io.BytesIO()
+        exif = Image.Exif()
+        exif[0x0112] = 6
+        Image.new(mode, (5, 3)).save(sink, kind, exif=exif)
+        found.append(sink.getvalue())
+    return found
+
+
+# of a table that refers to no other
+_VIEW = {"row": 1, "revision": 1, "view": "V1", "what": "unit", "words": "tide", "chosen": "{}", "note": ""}
+
+
+def _backup(photo: str) -> bytes:
+    """A backup of a register that holds one view and one photo."""
+    content = {"register/views.jsonl": json.dumps(_VIEW).encode(), f"files/photos/{photo}": b"\xff\xd8\xff"}
+    return packed({**content, MANIFEST: manifest({"views": 1}, content)})
+
+
 _PATCH = b"\x00\x02\x00\x03\xff\xff\xff\x01"
 
 SEEDS: dict[str, Callable[[], list[bytes]]] = {
@@ -113,10 +144,11 @@ SEEDS: dict[str, Callable[[], list[bytes]]] = {
     ],
     "stored": _stored,
     "stored-told": lambda: [
-        _told(0),
-        _told(5, version=2),
-        _told(0, lines={"step": {"initial": 1, "ticks": [5], "levels": [0]}}),
-        _told(0, index=[10**30], tick_s=1e999),
+        b"\x10\0" + np.array([40, 40, 2**31 - 1, 9], "<i4").tobytes(),
+        b"\x11\0" + np.array([40, 40, 9], "<i4").tobytes(),
+        # ticks, then an index, too large to be a number of 64 bits
+        b"\x10\x01\xf0\1\x09" + bytes(8),
+        b"\x10\x40\xf0\1\x09" + bytes(8),
     ],
     "lines": lambda: [b"RDATA\nbench.INDEX_n\n/STEP", b"D0\nD1\n\nread_data=D1\nindex=D0"],
     "sheet": lambda: [
@@ -142,6 +174,7 @@ SEEDS: dict[str, Callable[[], list[bytes]]] = {
     ],
     "layout": lambda: [_LAYOUT],
     "report": lambda: [json.dumps(_REPORT).encode()],
+    "report-told": lambda: [b"", b"\0\2\x06\1\1\xc8\0"],
     "line": lambda: [
         b"D7: dual 130 mm drive 48 tpi, parallel bus, given by a shipping office about 1998, made 1983, 8332, 3 kg",
         b"200 mm dense disk two sided, labelled Tides, scratch disk, mould on it; drawer 3",
@@ -153,7 +186,45 @@ SEEDS: dict[str, Callable[[], list[bytes]]] = {
         b"dead-read=0.1\nslope=1e-3",
     ],
     "image": lambda: [bytes([0xEB, 0x3C, 0x90]) + bytes(600), bytes(700)],
-    "volume": lambda: [bytes([kind, 0, 0, 2, 5, 9]) + _PATCH for kind in range(8)] + [b"\xc0\x10\0\0" + _PATCH],
+    "volume": lambda: [bytes([kind, 0, 0, 2, 5, 9]) + _PATCH for kind in range(7)] + [b"\xc0\x10\0\0" + _PATCH],
+    "backup": lambda: [_backup("tide.jpg"), _backup("tid\u00e9").replace("\u00e9".encode(), b"\xff\xff")],
+    "backup-rows": lambda: [b"", b"\0\0\2\x0a", b"\1\0\3\1", b"\xff\0\xc8\6"],
+    "backup-members": lambda: [
+        b"=register/views.jsonl\n" + json.dumps(_VIEW).encode() + b"\n\n=files/photos/a.jpg\n\xff\xd8\xff",
+        b"=register/views.jsonl\n" + b"[" * 900,
+    ],
+    "entries": lambda: [
+        b"\0inventory,kind,title,weight_kg\nD1,drive unit,Twin unit,3.5\nD99,host,Bench host,\n",
+        b"\2inventory;title\nK1;Tides\nK77;Lamp\n",
+        b"\1mechanism,note\nD1.0,right\n",
+        b"\0" + packed({"xl/caf\u00e9.xml": b"<a/>"}).replace("\u00e9".encode(), b"\xff\xff"),
+    ],
+    "entries-xlsx": lambda: [
+        b"",
+        b'=xl/worksheets/sheet1.xml\n<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
+        b'<sheetData><row r="1"><c r="A1" t="inlineStr"><is><t>inventory</t></is></c></row>'
+        b'<row r="2"><c r="A2"><v>7</v></c><c r="B2" t="b"><v>1</v></c></row></sheetData></worksheet>',
+    ],
+    "register": lambda: [b"", b"\x64\0\0\3\x0d\0\0\1", b"\0\x20\0\7\x0d\xff\xff\xff\0\0\0\1"],
+    "search": lambda: [b"tide office", b"D1.0", b'"* AND -', "\u0130\ufb01 \u00e9".encode()],
+    "cookie": lambda: [b"indexhole-80=abc; other=1", b"\nBearer abc", b'indexhole-80="a\\"b"; x', b"indexhole-80=\xff"],
+    "request": lambda: [
+        b"GET /?told=x HTTP/1.1\naccept: text/html\n\n",
+        b"GET /api/search?words=tide&kind=unit HTTP/1.1\n\n",
+        b"GET /pairing/budget?writer=D1.0&temperature_c=20&offset_um=1e9\n\n",
+        b"GET /recordings/track?capture=0&cylinder=1&head=0&turn=0.2-0.4\n\n",
+        b"GET /timeline?from=1980&interval=0-1\n\n",
+        _JSON_POST + b'{"inventory": "D1", "kind": "drive unit", "title": "Twin unit", "made": "about 1983"}',
+        b"POST /api/trials\ncontent-type: application/json\n\n[]",
+        b"POST /take-in\n" + _FORM + b"line=dual+drive%2C+130+mm&by=Anna",
+        b"POST /unit/new\n" + _FORM + b"inventory=D1&kind=drive+unit&title=Twin",
+        b"POST /import\n" + _PARTS % (b"kind", b"unit", b"u.csv", b"inventory,kind,title\nD1,host,Bench\n"),
+        b"POST /recordings\n" + _PARTS % (b"disk", b"", b"k.vcd", b"$timescale 1 us $end"),
+        b"POST /photo/new\n" + _PARTS % (b"unit", b"D1", b"a.png", b"\x89PNG"),
+        b"POST /pairing/plan\n" + _PARTS % (b"months", b"12", b"p.csv", b"step,operation,host,lead,mechanism,disk\n"),
+        b"POST /causes/network\n" + _PARTS % (b"x", b"", b"m.csv", b"from,to,quantity,value,uncertainty,unit\n"),
+    ],
+    "photo": _photos,
 }
 
 

@@ -214,6 +214,16 @@ def test_a_damaged_backup_is_told_and_nothing_is_made(packed, tmp_path, how, tol
     assert sorted(path.name for path in tmp_path.iterdir()) == before
 
 
+def test_a_member_whose_name_is_no_text_is_told(packed, tmp_path):
+    """Its name is said to be UTF-8, and is not."""
+    with zipfile.ZipFile(packed, "a") as held:
+        held.writestr("files/photos/tid\u00e9.jpg", b"x")
+    packed.write_bytes(packed.read_bytes().replace("tid\u00e9".encode(), b"tid\xff\xfe"))
+    with pytest.raises(InputFault, match="is no whole backup of a shelf"):
+        restore(packed, place_of(tmp_path / "again"))
+    assert not (tmp_path / "again").exists()
+
+
 def test_a_backup_that_cannot_be_written_leaves_nothing(shelf, tmp_path):
     with pytest.raises(ShelfFault, match="the backup cannot be written"):
         back_up(shelf, tmp_path / "absent" / "b")

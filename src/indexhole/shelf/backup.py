@@ -244,7 +244,7 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(path) as packed_up:
             yield packed_up
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as fault:
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, UnicodeDecodeError) as fault:
         raise InputFault("is no whole backup of a shelf", where=str(path), remedy=_REMEDY) from fault
     except OSError as fault:
         raise InputFault(
