@@ -11,7 +11,6 @@ from urllib.parse import unquote_to_bytes
 from fuzz.target import Target, scratch
 from indexhole.shelf.database import REGISTER
 from indexhole.shelf.register import Shelf
-from indexhole.web.app import create_app
 from indexhole.web.guard import Guard, cookie_name, session_of
 from indexhole.web.pictures import redrawn
 
@@ -57,6 +56,9 @@ def _cookie(data: bytes) -> None:
 @cache
 def _page() -> tuple[Guard, bytes, Shelf]:
     """The page on a shelf of its own, and that shelf's register as it is put back for each request."""
+    # it brings everything along, which takes long to follow
+    from indexhole.web.app import create_app
+
     shelf = Shelf.open(scratch() / "page", create=True)
     return create_app(shelf), (shelf.folder / REGISTER).read_bytes(), shelf
 

@@ -20,10 +20,16 @@ from fuzz.targets import CORPUS, FOUND, GROWN, TARGETS
 
 _ROOT = CORPUS.parents[1]
 AT_ONCE = 2
-LONGEST_S, MOST_MIB = 20, 2048
+LONGEST_S, MOST_MIB = 60, 2048
 # beyond its time a run loads its modules, goes through its corpus and ends; a hang beyond that is ended here
-_GRACE_S = 180
-_LIMITS = (f"-timeout={LONGEST_S}", f"-rss_limit_mb={MOST_MIB}", "-len_control=0", "-print_final_stats=1")
+_GRACE_S = 300
+_LIMITS = (
+    f"-timeout={LONGEST_S}",
+    f"-report_slow_units={LONGEST_S}",
+    f"-rss_limit_mb={MOST_MIB}",
+    "-len_control=0",
+    "-print_final_stats=1",
+)
 # Compiled code hides its ways, and a compiler's threads wait for each other on a small machine.
 _SETTINGS = {"NUMBA_DISABLE_JIT": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
@@ -86,7 +92,7 @@ class Runs:
         if not any(found.iterdir()):
             found.rmdir()
         log_text = told.read_text(errors="replace")
-        trouble = "" if status == 0 or new else f"ended with status {status}; see {told.relative_to(_ROOT)}"
+        trouble = "" if status == 0 or new else f"ended with status {status}, see {told.relative_to(_ROOT)}"
         return Outcome(
             name,
             _last(r"stat::number_of_executed_units: +(\d+)", log_text),

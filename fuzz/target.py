@@ -40,8 +40,9 @@ def tried(target: Target, data: bytes) -> bool:
 
 @cache
 def _folder() -> tempfile.TemporaryDirectory[str]:
-    # goes with the process
-    return tempfile.TemporaryDirectory(prefix="indexhole-fuzz-")
+    # It goes with the process. In memory where there is such a place: a register waits for its disk at each change.
+    memory = Path("/dev/shm")
+    return tempfile.TemporaryDirectory(prefix="indexhole-fuzz-", dir=memory if memory.is_dir() else None)
 
 
 def scratch() -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import zipfile
@@ -178,6 +179,11 @@ def _bent(members: dict[str, bytes], manifest: dict, how: str) -> None:
             "bytes": 1,
             "sha256": "2d711642b726b04401627ca9fbac32f5c8530fb1903cc4db02258717921a4881",
         }
+    elif how == "a number too large":
+        name = "register/units.jsonl"
+        members[name] = members[name].replace(b'"row": 1,', b'"row": 1000000000000000000000,')
+        told = hashlib.sha256(members[name]).hexdigest()
+        manifest["members"][name] = {"bytes": len(members[name]), "sha256": told}
     elif how == "rows of no table":
         manifest["rows"]["letters"] = 1
         members["register/letters.jsonl"] = b""
@@ -198,6 +204,7 @@ def _bent(members: dict[str, bytes], manifest: dict, how: str) -> None:
         ("no manifest", "is no backup of a shelf"),
         ("a way out", "in it is missing, added or changed"),
         ("an absolute way", "in it is missing, added or changed"),
+        ("a number too large", "holds rows that no register can have"),
         ("rows of no table", "holds rows that no register can have"),
     ],
 )

@@ -224,7 +224,7 @@ def _fill(connection: Connection, packed_up: zipfile.ZipFile, manifest: Manifest
             with packed_up.open(f"register/{table.name}.jsonl") as lines:
                 while rows := [_values(table, json.loads(line)) for line in islice(lines, _BATCH)]:
                     connection.execute(insert(table), rows)
-    except (SQLAlchemyError, LookupError, TypeError, AttributeError, ValueError) as fault:
+    except (SQLAlchemyError, LookupError, TypeError, AttributeError, ValueError, ArithmeticError) as fault:
         raise InputFault("holds rows that no register can have", where=where, remedy=_REMEDY) from fault
     bring_up_to_date(connection)
 
