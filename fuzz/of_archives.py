@@ -38,7 +38,7 @@ def _unpacked(archive: bytes) -> dict[str, bytes]:
 
 
 def _restored(archive: bytes) -> None:
-    """Restore a backup, and open what came of it; what its rows say is not read, for its maker alone vouches for that."""
+    """Restore a backup, and open what came of it; what its rows say is not read: its maker vouches for that."""
     folder = scratch() / "restored"
     try:
         with as_file(archive, "shelf.backup") as path:

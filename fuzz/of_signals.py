@@ -70,7 +70,8 @@ def _stored_told(data: bytes) -> None:
         columns["interval"] = pa.array([None, *numbers.tolist()][: numbers.size])
     if shape & 16:
         del columns["strength"]
-    metadata = {b"indexhole": json.dumps(told).encode()} if shape & 224 != 224 else None
+    words = {224: b"[" * 9000, 192: b"[]"}.get(shape & 224, json.dumps(told).encode())
+    metadata = {b"indexhole": words} if shape & 224 != 160 else None
     sink = pa.BufferOutputStream()
     pq.write_table(pa.table(columns).replace_schema_metadata(metadata), sink)
     _stored(sink.getvalue().to_pybytes())

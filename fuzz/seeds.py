@@ -146,11 +146,14 @@ SEEDS: dict[str, Callable[[], list[bytes]]] = {
     "stored-told": lambda: [
         b"\x10\0" + np.array([40, 40, 2**31 - 1, 9], "<i4").tobytes(),
         b"\x11\0" + np.array([40, 40, 9], "<i4").tobytes(),
+        # lists in lists, deeper than they can be followed
+        b"\xe0\0",
         # ticks, then an index, too large to be a number of 64 bits
         b"\x10\x01\xf0\1\x09" + bytes(8),
         b"\x10\x40\xf0\1\x09" + bytes(8),
     ],
     "lines": lambda: [b"RDATA\nbench.INDEX_n\n/STEP", b"D0\nD1\n\nread_data=D1\nindex=D0"],
+    "track": lambda: [bytes([k, 1, 20, 2]) for k in range(4)] + [bytes([1, 0, 9, 2, 200, 0, 3, 1, 2, 4, 8])],
     "sheet": lambda: [
         _sheet(
             TRIED,

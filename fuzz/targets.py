@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from fuzz import of_archives, of_sheets, of_signals, of_volumes, of_web, on_shelf
+from fuzz import of_archives, of_sheets, of_signals, of_tracks, of_volumes, of_web, on_shelf
 from fuzz.target import Target
 
-_ROOMS = (of_signals, of_sheets, of_volumes, of_archives, on_shelf, of_web)
+_ROOMS = (of_signals, of_tracks, of_sheets, of_volumes, of_archives, on_shelf, of_web)
 _ALL = tuple(target for room in _ROOMS for target in room.TARGETS)
 TARGETS: dict[str, Target] = {target.name: target for target in _ALL}
 if len(TARGETS) != len(_ALL):

@@ -23,6 +23,10 @@ from indexhole.signal.capture import Capture, LineTrace, Ticks
 _KEY = b"indexhole"
 _VERSION, _VERSION_WITH_STRENGTH = 1, 2
 _CARRY = np.iinfo(np.int32).max
+# what reading and taking apart a file that another wrote, or nobody, leads to
+_DAMAGED = (
+    OSError, pa.ArrowException, LookupError, TypeError, ValueError, AttributeError, ArithmeticError, RecursionError
+)  # fmt: skip
 # One row group a few revolutions long, so that a single turn can be read by itself.
 _ROW_GROUP = 100_000
 _ENCODINGS: tuple[dict[str, Any], ...] = (
@@ -130,7 +134,7 @@ def read_parquet(path: Path) -> Capture:
             strength = table.column("strength").to_numpy().astype(np.uint8)[intervals != _CARRY]
         index = np.array(told["index"], dtype=np.int64)
         return Capture(told["name"], float(told["tick_s"]), _ticks(intervals), index, lines, told["sha256"], strength)
-    except (OSError, pa.ArrowException, LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as fault:
+    except _DAMAGED as fault:
         raise InputFault(
             f"not a stored capture ({type(fault).__name__})", where=path.name, remedy="store the original file again"
         ) from fault
