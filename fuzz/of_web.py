@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import zlib
 from functools import cache
 from typing import Any
-from urllib.parse import unquote_to_bytes
+from urllib.parse import quote, unquote_to_bytes
 
 from fuzz.target import Target, scratch
 from indexhole.shelf.database import REGISTER
@@ -16,6 +17,8 @@ from indexhole.web.pictures import redrawn
 
 _PNG = b"\x89PNG\r\n\x1a\n"
 _TOKEN = b"TOKEN"
+_PRINTABLE = "".join(map(chr, range(0x21, 0x7F)))
+_HEADER = re.compile(rb"([-!#$%&'*+.^_`|~0-9A-Za-z]+):([\t \x21-\x7e\x80-\xff]*)")
 
 
 class Answered(Exception):
@@ -40,9 +43,9 @@ def _scope(headers: list[tuple[bytes, bytes]], method: str = "GET", path: str = 
 
 
 def _headers(lines: list[bytes]) -> list[tuple[bytes, bytes]]:
-    # the server gives names in small letters and values without white space round them
-    pairs = (line.partition(b":") for line in lines)
-    return [(name.strip().lower(), told.strip()) for name, colon, told in pairs if colon]
+    # the server refuses others (RFC 9112), and gives names in small letters
+    pairs = (_HEADER.fullmatch(line) for line in lines)
+    return [(pair[1].lower(), pair[2].strip()) for pair in pairs if pair]
 
 
 def _cookie(data: bytes) -> None:
@@ -70,7 +73,8 @@ def _request(data: bytes) -> None:
     head, _, body = data.partition(b"\n\n")
     first, *lines = head.split(b"\n")
     method, _, target = first.partition(b" ")
-    place, _, query = target.partition(b"?")
+    # the server takes printable signs of ASCII alone
+    place, _, query = quote(target, safe=_PRINTABLE).encode().partition(b"?")
     body = body.replace(_TOKEN, app.form_token().encode())
     headers = [(b"host", b"127.0.0.1"), (b"content-length", b"%d" % len(body)), *_headers(lines)]
     path = unquote_to_bytes(place).decode("utf-8", "replace")
