@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 from datetime import date
+from functools import cache
 from typing import Any
 
 from fuzz.parts import Parts, value
 from fuzz.target import Target, as_file
+from indexhole.causes.levelling import level
 from indexhole.causes.measurements import parse_measurements
-from indexhole.jobs.earlier import read_earlier
+from indexhole.jobs.comparing import compare
+from indexhole.jobs.earlier import Report, read_earlier, report_from
 from indexhole.jobs.faulting import met_often
 from indexhole.jobs.pairing_plan_sheet import plan_of
 from indexhole.jobs.window import window
@@ -46,7 +49,9 @@ def _plan(data: bytes) -> None:
 
 
 def _measurements(data: bytes) -> None:
-    parse_measurements(decode_sheet(data, where="measurements.csv"), where="measurements.csv")
+    measured = parse_measurements(decode_sheet(data, where="measurements.csv"), where="measurements.csv")
+    for quantity, ties in measured.ties.items():
+        level(quantity, ties, ("D1.0", "D2.0"), standards=measured.standards)
 
 
 def _layout(data: bytes) -> None:
@@ -54,9 +59,19 @@ def _layout(data: bytes) -> None:
         load_layouts([path])
 
 
+@cache
+def _now() -> Report:
+    sector = {"id": 1, "size": 512, "state": "sound", "sha256": _HASH}
+    file = {"name": "TIDES", "sha256": _HASH, "state": "sound"}
+    track = {"cylinder": 0, "head": 0, "sectors": [sector]}
+    return report_from({"layout": "130-48-mfm-9x512", "tracks": [track], "volume": {"files": [file]}})
+
+
 def _report(data: bytes) -> None:
     with as_file(data, "earlier.json") as path:
-        read_earlier(path)
+        earlier = read_earlier(path)
+    for image in (None, bytes(512)):
+        compare(earlier.report, image, _now(), bytes(512))
 
 
 def _report_told(data: bytes) -> None:

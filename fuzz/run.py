@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import signal
 import subprocess
 import sys
 import time
@@ -145,6 +146,8 @@ def main() -> int:
         parser.error(f"there is no target {unknown[0]}; choose from {', '.join(TARGETS)}")
     if asked.seconds < 1:
         parser.error("a target takes a second at least")
+    for end in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(end, signal.default_int_handler)
     try:
         outcomes = fuzz(asked.targets or list(TARGETS), asked.seconds, asked.at_once)
     except KeyboardInterrupt:
