@@ -4,7 +4,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench studies pictures pins clean install install-dev
+.PHONY: help demo test lint bench studies fuzz pictures pins clean install install-dev install-fuzz
 
 help: ## list what can be made
 	@sed -n 's/^\([a-z-]*\):.*## /\1\t/p' Makefile | expand -t 12
@@ -33,17 +33,20 @@ studies: install-dev ## repeat the studies of docs/studies (hours; what is done 
 	@$(BIN)/python -m studies.lent --benches 300 --out docs/studies
 	@$(BIN)/python -m studies.false_claims --count 1000000 --state build/studies/false-claims.json
 
+fuzz: install-fuzz ## feed every reader of outside data what coverage chooses; SECONDS=60 each, ONLY="sheet plan"
+	@.venv-fuzz/bin/python -m fuzz.run --seconds $(or $(SECONDS),60) $(ONLY)
+
 pictures: install-dev ## make the pictures of the docs and the example in the README anew
 	@$(BIN)/python docs/draw.py
 
 pins: ## choose the newest versions for requirements/*.txt (needs uv)
 	@command -v uv >/dev/null || { echo "make: pins need uv on the PATH" >&2; exit 1; }
-	@cd requirements && for set in base dev; do \
+	@cd requirements && for set in base dev fuzz; do \
 	  uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	    --no-emit-find-links --no-annotate --no-header --upgrade $$set.in -o $$set.txt || exit 1; done
 
-clean: ## remove .venv, caches and build leavings; demo-shelf stays
-	@rm -rf .venv build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache .benchmarks
+clean: ## remove .venv, .venv-fuzz, caches and build leavings; demo-shelf stays
+	@rm -rf .venv .venv-fuzz build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache .benchmarks
 	@find . -name __pycache__ -type d -prune -exec rm -rf {} +
 	@rm -rf src/*.egg-info
 
@@ -54,3 +57,7 @@ install:
 install-dev:
 	@command -v $(PYTHON) >/dev/null || { echo "make: needs Python 3.11 or newer, and there is no $(PYTHON)" >&2; exit 1; }
 	@$(PYTHON) requirements/install.py dev
+
+install-fuzz:
+	@command -v $(PYTHON) >/dev/null || { echo "make: needs Python 3.11 or newer, and there is no $(PYTHON)" >&2; exit 1; }
+	@$(PYTHON) requirements/install.py fuzz

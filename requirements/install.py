@@ -2,6 +2,7 @@
 
     python3 requirements/install.py base     what indexhole needs
     python3 requirements/install.py dev      what its tests need besides, and the Debian packages they use
+    python3 requirements/install.py fuzz     what indexhole and the fuzzer need, into .venv-fuzz of its own
 
 Runs on whatever python3 there is, with nothing but its standard library and in a dialect that older ones read: it
 must at least be able to say what is missing. Run again it only looks, and makes anew a .venv that is half made.
@@ -17,10 +18,6 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 LISTS = ROOT / "requirements"
-VENV = ROOT / ".venv"
-PYTHON = VENV / "bin" / "python"
-STAMP = VENV / "indexhole-installed.json"
-UNFINISHED = VENV / "indexhole-unfinished"
 OLDEST = (3, 11)
 
 # Debian package: a command it brings, or a file
@@ -61,69 +58,82 @@ def check_python():
         raise Missing(f"{sys.executable} has no venv; install it (on Debian: apt-get install python3-venv)") from None
 
 
-def wanted(sets):
-    """What the environment should hold: its place, and the SHA-256 of each list of packages and of the project's."""
-    lists = {name: LISTS / f"{name}.txt" for name in sets}
-    lists["project"] = ROOT / "pyproject.toml"
-    hashes = {name: hashlib.sha256(path.read_bytes()).hexdigest() for name, path in lists.items()}
-    return {"place": str(VENV), **hashes}
-
-
-def installed():
-    """What the environment holds by its own account; empty when it has none."""
-    try:
-        state = json.loads(STAMP.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return state if isinstance(state, dict) else {}
-
-
-def usable():
-    """Whether the environment stands whole where it was made, and its Python is new enough."""
-    if UNFINISHED.exists() or installed().get("place", str(VENV)) != str(VENV):
-        return False
-    ask = f"import pip, sys; sys.exit(sys.version_info < {OLDEST})"
-    try:
-        return subprocess.call([str(PYTHON), "-c", ask], stderr=subprocess.DEVNULL) == 0
-    except OSError:
-        return False
-
-
 def run(what, *command):
     if subprocess.call(command, stdin=subprocess.DEVNULL) != 0:
         raise Missing(f"{what} failed; the reason stands above")
 
 
-def pip(*arguments):
-    run("installing", str(PYTHON), "-m", "pip", "install", "-qq", "--disable-pip-version-check", *arguments)
+class Environment:
+    """An environment in the project's root, and the sets of packages it is to hold: the last of them has all."""
+
+    def __init__(self, name, sets):
+        self.name, self.sets = name, sets
+        self.place = ROOT / name
+        self.python = self.place / "bin" / "python"
+        self.stamp = self.place / "indexhole-installed.json"
+        self.unfinished = self.place / "indexhole-unfinished"
+
+    def wanted(self):
+        """What it should hold: its place, and the SHA-256 of each list of packages and of the project's."""
+        lists = {name: LISTS / f"{name}.txt" for name in self.sets}
+        lists["project"] = ROOT / "pyproject.toml"
+        hashes = {name: hashlib.sha256(path.read_bytes()).hexdigest() for name, path in lists.items()}
+        return {"place": str(self.place), **hashes}
+
+    def installed(self):
+        """What it holds by its own account; empty when it has none."""
+        try:
+            state = json.loads(self.stamp.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return state if isinstance(state, dict) else {}
+
+    def usable(self):
+        """Whether it stands whole where it was made, and its Python is new enough."""
+        if self.unfinished.exists() or self.installed().get("place", str(self.place)) != str(self.place):
+            return False
+        ask = f"import pip, sys; sys.exit(sys.version_info < {OLDEST})"
+        try:
+            return subprocess.call([str(self.python), "-c", ask], stderr=subprocess.DEVNULL) == 0
+        except OSError:
+            return False
+
+    def pip(self, *arguments):
+        run("installing", str(self.python), "-m", "pip", "install", "-qq", "--disable-pip-version-check", *arguments)
+
+    def make(self):
+        if self.place.is_symlink() or self.place.is_file():
+            self.place.unlink()
+        elif self.place.exists():
+            tell(f"the {self.name} here is broken or half made; making it anew")
+            shutil.rmtree(str(self.place))
+        self.place.mkdir()
+        self.unfinished.touch()
+        run(f"making {self.name}", sys.executable, "-m", "venv", str(self.place))
+
+    def install(self):
+        """Bring it up to what the lists say; nothing is done when it is."""
+        state = self.wanted()
+        whole = self.usable()
+        held = self.installed() if whole else {}
+        if whole and all(held.get(name) == value for name, value in state.items()):
+            return
+        if not whole:
+            self.make()
+        self.unfinished.touch()
+        last = f"{self.sets[-1]}.txt"
+        tell(f"installing the packages of requirements/{last} into {self.name}, once; this may take a minute")
+        self.pip("--require-hashes", "-r", str(LISTS / last))
+        self.pip("--no-deps", "--no-build-isolation", "-e", str(ROOT))
+        self.stamp.write_text(json.dumps({**held, **state}, indent=1), encoding="utf-8")
+        self.unfinished.unlink()
 
 
-def make_environment():
-    if VENV.is_symlink() or VENV.is_file():
-        VENV.unlink()
-    elif VENV.exists():
-        tell("the .venv here is broken or half made; making it anew")
-        shutil.rmtree(str(VENV))
-    VENV.mkdir()
-    UNFINISHED.touch()
-    run("making .venv", sys.executable, "-m", "venv", str(VENV))
-
-
-def install(sets):
-    """Bring the environment up to what the lists say; nothing is done when it is."""
-    state = wanted(sets)
-    whole = usable()
-    held = installed() if whole else {}
-    if whole and all(held.get(name) == value for name, value in state.items()):
-        return
-    if not whole:
-        make_environment()
-    UNFINISHED.touch()
-    tell(f"installing the packages of requirements/{sets[-1]}.txt into .venv, once; this may take a minute")
-    pip("--require-hashes", "-r", str(LISTS / f"{sets[-1]}.txt"))
-    pip("--no-deps", "--no-build-isolation", "-e", str(ROOT))
-    STAMP.write_text(json.dumps({**held, **state}, indent=1), encoding="utf-8")
-    UNFINISHED.unlink()
+ENVIRONMENTS = {
+    "base": Environment(".venv", ["base"]),
+    "dev": Environment(".venv", ["base", "dev"]),
+    "fuzz": Environment(".venv-fuzz", ["fuzz"]),
+}
 
 
 def present(sign):
@@ -148,20 +158,21 @@ def install_debian():
 
 
 def main(arguments):
-    sets = {"base": ["base"], "dev": ["base", "dev"]}.get(arguments[0] if len(arguments) == 1 else "")
-    if sets is None:
-        tell("say base or dev")
+    asked = arguments[0] if len(arguments) == 1 else ""
+    if asked not in ENVIRONMENTS:
+        tell("say base, dev or fuzz")
         return 2
+    environment = ENVIRONMENTS[asked]
     try:
         check_python()
-        install(sets)
-        if "dev" in sets:
+        environment.install()
+        if asked == "dev":
             install_debian()
     except Missing as reason:
         tell(reason)
         return 1
     except OSError as fault:
-        tell(f"{fault.filename or VENV}: {fault.strerror or fault}")
+        tell(f"{fault.filename or environment.place}: {fault.strerror or fault}")
         return 1
     return 0
 

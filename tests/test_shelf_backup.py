@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import zipfile
@@ -185,6 +186,11 @@ def _bent(members: dict[str, bytes], manifest: dict, how: str) -> None:
             "bytes": 1,
             "sha256": "2d711642b726b04401627ca9fbac32f5c8530fb1903cc4db02258717921a4881",
         }
+    elif how == "a number too large":
+        name = "register/units.jsonl"
+        members[name] = members[name].replace(b'"row": 1,', b'"row": 1000000000000000000000,')
+        told = hashlib.sha256(members[name]).hexdigest()
+        manifest["members"][name] = {"bytes": len(members[name]), "sha256": told}
     elif how == "rows of no table":
         manifest["rows"]["letters"] = 1
         members["register/letters.jsonl"] = b""
@@ -205,6 +211,7 @@ def _bent(members: dict[str, bytes], manifest: dict, how: str) -> None:
         ("no manifest", "is no backup of a shelf"),
         ("a way out", "in it is missing, added or changed"),
         ("an absolute way", "in it is missing, added or changed"),
+        ("a number too large", "holds rows that no register can have"),
         ("rows of no table", "holds rows that no register can have"),
     ],
 )
@@ -219,6 +226,16 @@ def test_a_damaged_backup_is_told_and_nothing_is_made(packed, tmp_path, how, tol
         restore(tmp_path / "bent", place_of(tmp_path / "again"))
     assert told in fault.value.line
     assert sorted(path.name for path in tmp_path.iterdir()) == before
+
+
+def test_a_member_whose_name_is_no_text_is_told(packed, tmp_path):
+    """Its name is said to be UTF-8, and is not."""
+    with zipfile.ZipFile(packed, "a") as held:
+        held.writestr("files/photos/tid\u00e9.jpg", b"x")
+    packed.write_bytes(packed.read_bytes().replace("tid\u00e9".encode(), b"tid\xff\xfe"))
+    with pytest.raises(InputFault, match="is no whole backup of a shelf"):
+        restore(packed, place_of(tmp_path / "again"))
+    assert not (tmp_path / "again").exists()
 
 
 def test_a_backup_that_cannot_be_written_leaves_nothing(shelf, tmp_path):

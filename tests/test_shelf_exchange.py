@@ -245,6 +245,15 @@ def test_a_name_with_another_ending_is_refused(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_member_whose_name_is_no_text_is_told():
+    """Its name is said to be UTF-8, and is not."""
+    packed = io.BytesIO(xlsx_bytes([["inventory"], ["K1"]], title="x"))
+    with zipfile.ZipFile(packed, "a") as held:
+        held.writestr("tid\u00e9.xml", b"<a/>")
+    with pytest.raises(InputFault, match="is not a whole XLSX file"):
+        read_cells(packed.getvalue().replace("tid\u00e9".encode(), b"tid\xff\xfe"), where="x")
+
+
 GOOD = xlsx_bytes([["inventory", "kind", "title"], ["D1", "host", "a"]], title="unit")
 
 

@@ -103,6 +103,29 @@ def test_a_newer_register_is_not_touched(tmp_path):
     assert shelf.path.read_bytes() == before
 
 
+@pytest.mark.parametrize(
+    "told",
+    ["version_num='eight'", "version_num=''", "version_num='8'", "version_num='0000'", "version_num='٠٠٠٨'"],
+)
+def test_a_register_that_does_not_say_its_schema_is_told_and_left(told, tmp_path):
+    shelf = Shelf.open(tmp_path, create=True)
+    with database.transaction(shelf._engine, writing=True, where=tmp_path) as connection:
+        connection.execute(text(f"UPDATE alembic_version SET {told}"))
+    before = shelf.path.read_bytes()
+    with pytest.raises(ShelfFault, match="does not say which schema it has; put back a copy of the folder"):
+        Shelf.open(tmp_path)
+    assert shelf.path.read_bytes() == before
+
+
+def test_a_register_that_says_no_schema_or_two_is_told(tmp_path):
+    shelf = Shelf.open(tmp_path, create=True)
+    for told in ("INSERT INTO alembic_version VALUES ('0007')", "DELETE FROM alembic_version"):
+        with database.transaction(shelf._engine, writing=True, where=tmp_path) as connection:
+            connection.execute(text(told))
+        with pytest.raises(ShelfFault, match="does not say which schema it has"):
+            Shelf.open(tmp_path)
+
+
 def _older(folder: Path) -> None:
     """A register as the first schema had it, with a drive unit, its mechanism and a journal entry."""
     database._make(folder, "0001")

@@ -136,6 +136,14 @@ def test_the_migrations_end_at_the_schema_the_code_knows(shelf):
     assert shelf.inspect() == []
 
 
+def test_a_register_that_does_not_say_its_schema_is_told(empty):
+    Shelf.open(empty, create=True)
+    with psycopg.connect(empty.partition("?")[0]) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = 'eight'")
+    with pytest.raises(ShelfFault, match="does not say which schema it has"):
+        Shelf.open(empty)
+
+
 def test_another_programs_database_is_no_register(empty):
     with psycopg.connect(empty.partition("?")[0]) as connection:
         connection.execute("CREATE TABLE units (a int)")

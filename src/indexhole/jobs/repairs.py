@@ -23,6 +23,8 @@ _MOVING = r"repair|mended|replac|exchang|renew|overhaul|rebuil|taken apart|align
 _MOVED = re.compile(rf"\b(?:{_MOVING})", re.I)
 _WORKED_ON = re.compile(rf"\b(?:{_MOVING}|clean|lubricat|greas|oiled)", re.I)
 _STILL_TO_DO = re.compile(r"\b(?:needs?|should|must|to be|wants?|not|never|no)\b[^.;,]{0,20}$", re.I)
+# more than the pattern above can span: an event may be a long text
+_NEAR = 60
 _LOOKED_AT = re.compile(r"ment (?:was |is )?(?:checked|measured|tested|verified|found|seen|good|fine|right)\b", re.I)
 
 # Says of something, about a drive, found at a time, in a way (made, taken) why it does not count; "" where it does.
@@ -151,7 +153,8 @@ def _on(of_unit: Mapping[str, list[_Work]], drive: str) -> list[Event]:
 
 def _done(what: str, words: re.Pattern[str]) -> bool:
     return any(
-        not _STILL_TO_DO.search(what[: match.start()]) and not _LOOKED_AT.match(what, match.end())
+        not _STILL_TO_DO.search(what[max(0, match.start() - _NEAR) : match.start()])
+        and not _LOOKED_AT.match(what, match.end())
         for match in words.finditer(what)
     )
 

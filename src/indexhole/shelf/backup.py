@@ -258,7 +258,15 @@ def _fill(connection: Connection, packed_up: zipfile.ZipFile, manifest: Manifest
             with packed_up.open(f"register/{table.name}.jsonl") as lines:
                 for rows in _batches(lines, table.name, where):
                     connection.execute(insert(table), [_values(table, json.loads(line)) for line in rows])
-    except (SQLAlchemyError, LookupError, TypeError, AttributeError, ValueError, RecursionError) as fault:
+    except (
+        SQLAlchemyError,
+        LookupError,
+        TypeError,
+        AttributeError,
+        ValueError,
+        ArithmeticError,
+        RecursionError,
+    ) as fault:
         raise InputFault("holds rows that no register can have", where=where, remedy=_REMEDY) from fault
     bring_up_to_date(connection)
     for capture in read_records(connection, CaptureRecord):

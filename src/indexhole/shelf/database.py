@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -142,8 +143,16 @@ def _version(engine: Engine, path: Path) -> int:
     with engine.connect() as connection:
         mark = connection.execute(text("PRAGMA application_id")).scalar_one()
         if mark == APPLICATION_ID:
-            return int(connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one())
+            return schema_of(connection, str(path))
     raise ShelfFault("this is not a register", where=str(path), remedy="name another folder with --shelf")
+
+
+def schema_of(connection: Connection, where: str) -> int:
+    """The number of the schema a register says it has. Raises ShelfFault when it does not say it once and rightly."""
+    told = connection.execute(text("SELECT version_num FROM alembic_version")).scalars().all()
+    if len(told) != 1 or not re.fullmatch("[0-9]{4}", str(told[0])) or not int(told[0]):
+        raise ShelfFault("the register does not say which schema it has", where=where, remedy=RESTORE)
+    return int(told[0])
 
 
 def bring_up_to_date(connection: Connection) -> None:

@@ -62,6 +62,7 @@ def place_of(named: Path | str | None) -> Place:
     try:
         url = make_url(whole)
         files = url.query.get("files")
+        address = url.difference_update_query(["files"]).render_as_string(hide_password=False)
     except (ArgumentError, ValueError) as fault:
         raise InputFault(
             "the address of the register cannot be read",
@@ -72,5 +73,4 @@ def place_of(named: Path | str | None) -> Place:
             "the address of the register names no database, or two folders of files",
             remedy="write it as postgresql://USER@HOST/DATABASE?files=FOLDER",
         )
-    address = url.difference_update_query(["files"]).render_as_string(hide_password=False)
     return Place(Path(files) if files else _data_folder(), address)

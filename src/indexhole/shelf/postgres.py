@@ -23,6 +23,7 @@ from indexhole.shelf.database import (
     bring_up_to_date,
     faults_told,
     refuse_newer,
+    schema_of,
     transaction,
 )
 from indexhole.shelf.places import Place
@@ -111,7 +112,7 @@ def _version(engine: Engine, place: Place) -> int | None:
     with engine.connect() as connection:
         mark = connection.execute(text("SELECT obj_description(to_regclass('alembic_version'))")).scalar_one()
         if mark == MARK:
-            return int(connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one())
+            return schema_of(connection, place.told)
         held = connection.execute(
             text("SELECT count(*) FROM information_schema.tables WHERE table_schema = current_schema()")
         ).scalar_one()

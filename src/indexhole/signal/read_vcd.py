@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import takewhile
 
 import numpy as np
 import numpy.typing as npt
@@ -80,6 +81,16 @@ def _read_header(stream: ByteStream, where: str) -> tuple[str, int, bytes]:
         head += more
 
 
+def _declared(header: str) -> Iterator[tuple[str, str]]:
+    """Id code and name of each `$var KIND SIZE CODE NAME $end`, word by word: a header may be long and damaged."""
+    words = iter(header.split())
+    for word in words:
+        if word == "$var":
+            told = list(takewhile(lambda word: word != "$end", words))
+            if len(told) > 3 and told[1].isdecimal():
+                yield told[2], " ".join(told[3:])
+
+
 def open_vcd(stream: ByteStream, name: str, options: ReadOptions) -> EdgeSource:
     """Begin to read a dump.
 
@@ -92,8 +103,8 @@ def open_vcd(stream: ByteStream, name: str, options: ReadOptions) -> EdgeSource:
             backwards, file cut short.
     """
     header, offset, rest = _read_header(stream, name)
-    declared = re.findall(r"\$var\s+\S+\s+\d+\s+(\S+)\s+(.*?)\s+\$end", header, flags=re.DOTALL)
-    names = [re.sub(r"\s*\[[\d:]*\]$", "", label).strip() for _, label in declared]
+    declared = list(_declared(header))
+    names = [re.sub(r"\s*\[[\d:]*\]$", "", label) for _, label in declared]
     tick_s = _timescale_s(header, name)
     wanted = match_lines(names, options.lines, name)
     parser = _Parser(list(wanted), [declared[position][0] for position in wanted.values()], name)

@@ -104,7 +104,8 @@ def looks_like_table(head: bytes) -> bool:
 
 def _time_unit_s(name: str) -> float | None:
     """Unit of a time column of this name, None when it is no time."""
-    found = _TIME_NAME.fullmatch(name.lower())
+    # white space in one piece: the pattern could share a long stretch of it out in many ways
+    found = _TIME_NAME.fullmatch(" ".join(name.lower().split()))
     return _UNIT_S[found.group(1) or "s"] if found else None
 
 

@@ -184,12 +184,13 @@ def parse_layout(text: str, where: str) -> Layout:
     """Read one layout from TOML text. Raises InputFault that names the place and the fault."""
     try:
         return Layout.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as fault:
-        raise InputFault(f"not TOML ({fault})", where=where, remedy="see docs/layouts.md for a worked file") from fault
     except ValidationError as fault:
         raise InputFault(
             first_fault(fault, "the layout"), where=where, remedy="see docs/layouts.md for a worked file"
         ) from fault
+    except (ValueError, RecursionError) as fault:
+        # a number of thousands of digits, or lists within lists, are no fault of TOML to its reader
+        raise InputFault(f"not TOML ({fault})", where=where, remedy="see docs/layouts.md for a worked file") from fault
 
 
 @cache

@@ -1,0 +1,1 @@
+"""Every reader of outside data, fed bytes that coverage chooses (docs/fuzzing.md)."""
