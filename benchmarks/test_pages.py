@@ -72,6 +72,9 @@ SEARCHES = {
     "two words": "/?words=tide+tower",
     "a start that a fifth of all begins with": "/?words=d1",
     "a word that is in every trial": "/?words=read",
+    "a rare word": "/?words=d4711",
+    "nothing found": "/?words=zeppelin",
+    "that start, among trials": "/?words=d1&kind=trial",
     "API, two words": "/api/search?words=tide+tower",
 }
 

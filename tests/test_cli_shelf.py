@@ -171,6 +171,26 @@ def test_what_was_imported_leaves_exactly(tmp_path):
     assert subprocess.run([*program, "export", *folder], capture_output=True, check=True).stdout == sheet
 
 
+def test_what_leaves_is_no_formula_and_comes_back_as_it_was(bench, sheet, tmp_path, capsys):
+    write_sheet([replace(TRIAL, trial="T1", note="'=1")], sheet)
+    sheet.write_text(
+        sheet.read_text() + sheet.read_text().splitlines()[1].replace("T1", "T2").replace("''=1", "=1+1\n")
+    )
+    bench("import", sheet)
+    bench("add", "note", "@5 V the rail is low")
+    trials, notes = tmp_path / "out.csv", tmp_path / "notes.csv"
+    bench("export", trials)
+    assert [line.rpartition(",")[2] for line in trials.read_text().splitlines()] == ["note", "''=1", "'=1+1"]
+    assert bench("export") == trials.read_text()
+    bench("export", notes, "--kind", "note")
+    assert ",'@5 V the rail is low," in notes.read_text()
+    assert bench("import", notes, "--kind", "note") == "0 notes added, 0 changed, 1 as they were\n"
+    other = Bench(tmp_path / "other", capsys)
+    other("import", trials)
+    assert [trial["note"] for trial in other.json("list", "trials")["trials"]] == ["'=1", "=1+1"]
+    assert other("export") == trials.read_text()
+
+
 def test_an_export_does_not_overwrite_by_itself(bench, sheet, tmp_path):
     bench("import", sheet)
     target = tmp_path / "out.csv"

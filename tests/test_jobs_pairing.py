@@ -557,6 +557,14 @@ def test_a_plan_that_is_none_is_told_in_one_line(text: str, words: str) -> None:
     assert "\n" not in caught.value.line
 
 
+def test_a_cell_guarded_against_formulas_is_read_as_it_was() -> None:
+    heading, step = "step,operation,mechanism,disk,note\n", "1,read,{},{},{}\n"
+    (guarded,) = parse_plan(heading + step.format("'=D1.0", "'@K1", "'-5 V"), where="p")
+    (typed,) = parse_plan(heading + step.format("=D1.0", "@K1", "-5 V"), where="p")
+    assert (guarded.reader, guarded.disk, guarded.note) == ("=D1.0", "@K1", "-5 V")
+    assert guarded == typed
+
+
 @given(st.binary(max_size=400))
 def test_any_bytes_are_a_plan_or_one_line(content: bytes) -> None:
     try:

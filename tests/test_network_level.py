@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import re
 from dataclasses import replace
@@ -300,7 +302,7 @@ def test_measurements_are_kept_once_and_a_bad_sheet_changes_nothing(shelf: Shelf
     assert keep_measurements(shelf, SHEET.encode(), "a.csv") == 0
     more = HEADING + "A1,D1.0,offset,12,8,um,third\n"
     assert keep_measurements(shelf, more.encode("utf-8-sig"), "b.csv") == 1
-    assert (shelf.folder / KEPT).read_bytes() == before + b"A1,D1.0,offset,12,8,um,third\n"
+    assert (shelf.folder / KEPT).read_bytes() == before + b"A1,D1.0,offset,12,8,um,third,\n"
     for bad in (b"", b"\xff\xfe", HEADING.encode(), (HEADING + "A1,D1.0,offset,x,8,um,\n").encode()):
         with pytest.raises(InputFault):
             keep_measurements(shelf, bad, "bad.csv")
@@ -318,6 +320,21 @@ def test_sheets_with_other_columns_are_kept_under_one_heading(shelf: Shelf) -> N
     assert kept.ties["offset"][:-1] == before.ties["offset"]
     assert (kept.ties["offset"][-1].end, kept.ties["offset"][-1].when) == ("D1.0", "2026-03")
     assert (shelf.folder / KEPT).read_text().startswith("from,to,quantity,value,uncertainty,unit,note,when\n")
+
+
+def test_no_cell_kept_begins_like_a_formula_and_notes_of_two_lines_stay_whole(shelf: Shelf) -> None:
+    sent = HEADING + (
+        "=A1,D1.0,offset,-12,8,um,=HYPERLINK(1)\n"
+        'A2,D1.0,offset,+1.5,8,um,"first line\n\nthe same line"\n'
+        'A3,D1.0,offset,2,8,um,"another line\n\nthe same line"\n'
+    )
+    assert keep_measurements(shelf, sent.encode(), "a.csv") == 3
+    _, *rows = csv.reader(io.StringIO((shelf.folder / KEPT).read_bytes().decode(), newline=""))
+    assert rows[0] == ["'=A1", "D1.0", "offset", "-12", "8", "um", "'=HYPERLINK(1)", ""]
+    assert [row[6] for row in rows[1:]] == ["first line\n\nthe same line", "another line\n\nthe same line"]
+    assert [tie.start for tie in kept_measurements(shelf).ties["offset"]] == ["=A1", "A2", "A3"]
+    assert keep_measurements(shelf, sent.encode(), "a.csv") == 0
+    assert keep_measurements(shelf, (shelf.folder / KEPT).read_bytes(), "kept.csv") == 0
 
 
 @pytest.mark.parametrize("broken", ["\n" + SHEET, SHEET.replace("quantity", "quantty", 1)])

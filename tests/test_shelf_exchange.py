@@ -6,6 +6,7 @@ import io
 import re
 import zipfile
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -208,9 +209,45 @@ def test_semicolons_and_a_byte_order_mark_are_taken():
 
 
 def test_text_is_never_a_formula():
-    content = xlsx_bytes([["title"], ["=1+1"], ["+x"]], title="unit")
+    rows = [["title"], ["=1+1"], ["+x"], ["'=1"]]
+    content = xlsx_bytes(rows, title="unit")
     sheet = load_workbook(io.BytesIO(content)).active
-    assert [(cell.value, cell.data_type) for cell in sheet["A"]] == [("title", "s"), ("=1+1", "s"), ("+x", "s")]
+    assert [[cell.value] for cell in sheet["A"]] == rows
+    assert {cell.data_type for cell in sheet["A"]} == {"s"}
+    assert read_cells(content, where="x") == rows
+    assert csv_bytes(rows) == b"title\n'=1+1\n'+x\n''=1\n"
+    assert read_cells(csv_bytes(rows), where="x") == rows
+
+
+def test_numbers_in_a_csv_file_stay_numbers(shelf):
+    shelf.update(Disk, "K1", recorded_temperature_c=-4.5, title="-4.5", note="-4.5 at the quay")
+    content = csv_bytes(sheet_rows(shelf, Disk)).decode()
+    assert content.splitlines()[1].split(",")[:5] == ["K1", "-4.5", "", "", "'-4.5 at the quay"]
+    assert ",-4.5," in content.partition("'")[2]
+    assert plan_import(shelf, Disk, csv_rows(content)).unchanged == 1
+
+
+anything = st.text(
+    st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=1, max_size=20
+) | st.text(alphabet="=+-@';\t\r\n x1", min_size=1, max_size=10)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(anything, min_size=1, max_size=6))
+def test_entries_of_any_text_go_out_come_in_and_go_out_the_same(texts):
+    with TemporaryDirectory() as folder:
+        shelf, other = (Shelf.open(Path(folder) / name, create=True) for name in ("one", "two"))
+        units = [checked(Unit, inventory=f"D{k}", kind="host", title=text) for k, text in enumerate(texts)]
+        shelf.add_together(units, "planted")
+        rows = read_cells(csv_bytes(sheet_rows(shelf, Unit)), where="x")
+        assert [row[2] for row in rows[1:]] == texts
+        # nothing of it is news to the shelf it came from
+        assert plan_import(shelf, Unit, rows).unchanged == len(texts)
+        carry_out(other, plan_import(other, Unit, rows))
+        # a cell is taken without the space round it
+        assert csv_bytes(sheet_rows(other, Unit)) == csv_bytes([[cell.strip() for cell in row] for row in rows])
+        for opened in (shelf, other):
+            opened.close()
 
 
 @pytest.mark.parametrize(

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import text
+from sqlalchemy import event, text
 from tests import postgres_server, test_shelf_exchange, test_shelf_history, test_shelf_register, test_shelf_search
 
 from indexhole.cli import main as edge
@@ -127,6 +128,41 @@ def test_kept_connections_outlive_being_ended_and_are_let_go(empty):
         left = b"SELECT count(*), pg_sleep(0.02) FROM pg_stat_activity WHERE datname = current_database()"
         # the server takes a moment to notice
         assert any(connection.execute(left).fetchone()[0] == 1 for _ in range(500))
+
+
+def test_a_search_asked_often_is_still_planned_for_its_own_words(empty):
+    shelf = Shelf.open(empty, create=True, keep=True)
+    shelf.add(UNIT)
+    for _ in range(20):
+        assert [found.key for found in shelf.search("d1", most=100)] == ["D1"]
+    with shelf.reading() as connection:
+        # what is prepared gets, after some uses, one plan for rare and for common words
+        assert connection.execute(text("SELECT count(*) FROM pg_prepared_statements")).scalar_one() == 0
+    shelf.close()
+
+
+@pytest.mark.parametrize("ask", ["search", "search_counts"])
+def test_a_search_for_a_word_that_is_everywhere_stops_once_it_has_enough(shelf, ask):
+    many, place = 20_000, "(CAST(1000 AS bigint) << 40) | g"
+    with transaction(shelf._engine, writing=True, where="") as connection:
+        words = f"INSERT INTO search_words SELECT {place}, array_to_tsvector(ARRAY['read', 't' || g]) "
+        connection.execute(text(f"{words} FROM generate_series(1, {many}) AS g"))
+        connection.execute(text("ANALYZE search_words"))
+    asked: list[tuple[str, Any]] = []
+    listen = (shelf._engine, "before_cursor_execute", lambda *told: asked.append(told[2:4]))
+    event.listen(*listen)
+    getattr(shelf, ask)("read", most=100)
+    event.remove(*listen)
+    (question,) = [one for one in asked if "search_words" in one[0]]
+    with shelf.reading() as connection:
+        (told,) = connection.exec_driver_sql(f"EXPLAIN (ANALYZE, FORMAT JSON) {question[0]}", question[1]).scalar_one()
+    assert 100 <= gone_through(told["Plan"]) < many / 10
+
+
+def gone_through(plan: dict[str, Any]) -> int:
+    """Most rows that any step of a plan gave or looked at and let be."""
+    own = plan["Actual Rows"] + plan.get("Rows Removed by Filter", 0)
+    return max([own, *map(gone_through, plan.get("Plans", []))])
 
 
 def test_the_migrations_end_at_the_schema_the_code_knows(shelf):

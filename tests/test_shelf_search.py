@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import pytest
@@ -82,6 +83,18 @@ def test_kinds_pages_and_counts(shelf):
     assert shelf.search("d1", first=6) == []
     with pytest.raises(InputFault, match="'lamp' is no kind of entry; use unit, mechanism"):
         shelf.search("d1", ["lamp"])
+
+
+def test_kinds_asked_for_together_are_those_of_the_whole_in_order(shelf):
+    shelf.add(checked(Part, unit="D1", name="tide gauge"))
+    for words in ("tide", "d1"):
+        whole, counted = shelf.search(words), shelf.search_counts(words)
+        for size in range(1, 4):
+            for kinds in combinations(KIND_WORDS, size):
+                assert shelf.search(words, kinds) == [one for one in whole if one.kind in kinds]
+                told = {kind: number for kind, number in counted.items() if kind in kinds}
+                assert shelf.search_counts(words, kinds) == told
+                assert shelf.search_counts(words, kinds, most=1) == dict.fromkeys(list(told)[:1], 1)
 
 
 def test_the_index_keeps_up_with_every_change(shelf):

@@ -6,8 +6,6 @@ docs/networks.md says what each quantity means and how it is measured. Signs are
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -15,6 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from indexhole.causes.network import Tie
+from indexhole.csv_text import csv_rows
 from indexhole.errors import InputFault, together
 
 COLUMNS = ("from", "to", "quantity", "value", "uncertainty", "unit", "note", "when")
@@ -210,19 +209,11 @@ _MAKERS: dict[str, Callable[[_Made, Row], str]] = {
 
 
 def _rows(text: str, where: str) -> tuple[list[Row], list[str]]:
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows: list[Row] = []
     faults: list[str] = []
     columns: list[str] | None = None
-    number = 0
-    while True:
-        number += 1
-        try:
-            cells = [cell.strip() for cell in next(reader)]
-        except StopIteration:
-            break
-        except csv.Error as fault:
-            raise InputFault(f"row {number} is not CSV ({fault})", where=where, remedy="check its quotes") from fault
+    for number, row in csv_rows(text, where):
+        cells = [cell.strip() for cell in row]
         if columns is None:
             columns = _heading(cells, where)
         elif any(cells):

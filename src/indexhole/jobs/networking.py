@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -25,6 +23,7 @@ from indexhole.causes.measurements import (
 from indexhole.causes.network import Tie
 from indexhole.causes.recorders import Recorders
 from indexhole.causes.ties import Reading, index_ties, speed_ties
+from indexhole.csv_text import csv_line, csv_rows
 from indexhole.errors import InputFault
 from indexhole.jobs.captures_told import CaptureTold, captures_told
 from indexhole.jobs.known_writers import formatter_of
@@ -113,8 +112,8 @@ def kept_measurements(shelf: Shelf) -> Measurements:
 def keep_measurements(shelf: Shelf, content: bytes, name: str) -> int:
     """Add the rows of a sheet to those kept with the shelf, and return how many are new.
 
-    A row that stands there already, letter for letter, is not added again; where the columns differ both are written
-    anew with all of them. Raises InputFault, and then nothing changes.
+    A row that stands there already, cell for cell, is not added again. All are written anew, with all columns. Raises
+    InputFault, and then nothing changes.
     """
     if len(content) > LARGEST_BYTES:
         raise InputFault(f"is larger than {LARGEST_BYTES >> 20} MiB", where=name, remedy="split it")
@@ -126,34 +125,25 @@ def keep_measurements(shelf: Shelf, content: bytes, name: str) -> int:
 
 
 def _add_rows(shelf: Shelf, text: str, name: str) -> int:
-    held = decode_sheet(kept_sheet(shelf), where=where_kept(shelf)).splitlines()
-    lines = [line for line in text.splitlines() if line.strip()]
-    if held and lines[0] != held[0]:
+    kept = decode_sheet(kept_sheet(shelf), where=where_kept(shelf))
+    held, sent = _cells(kept, where_kept(shelf)), _cells(text, name)
+    if held:
         # What cannot be read must not be written anew: rows under a broken heading would be lost.
-        parse_measurements("\n".join(held), where=where_kept(shelf))
-        held, lines = _under_one_heading(held, lines)
-    new = [line for line in lines if line not in set(held)]
-    whole = "\n".join([*held, *new]) + "\n"
+        parse_measurements(kept, where=where_kept(shelf))
+    known = set(held)
+    new = [row for row in sent if row not in known]
+    whole = "".join(csv_line(row) + "\n" for row in (COLUMNS, *held, *new))
     parse_measurements(whole, where=f"{KEPT} with {name}")
     write_whole(shelf.folder / KEPT, whole.encode("utf-8"))
-    return len(new) - (0 if held else 1)
+    return len(new)
 
 
-def _under_one_heading(*sheets: list[str]) -> list[list[str]]:
-    """The lines of sheets whose columns differ, written anew with all columns that any has, in the usual order."""
-    readers = [csv.DictReader(lines) for lines in sheets]
-    named = {name.strip() for reader in readers for name in reader.fieldnames or ()}
-    columns = [name for name in COLUMNS if name in named]
-    found = []
-    for reader in readers:
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(columns)
-        for cells in reader:
-            plain = {(name or "").strip(): value for name, value in cells.items()}
-            writer.writerow([" ".join((plain.get(name) or "").split()) for name in columns])
-        found.append(out.getvalue().splitlines())
-    return found
+def _cells(text: str, where: str) -> list[tuple[str, ...]]:
+    """The rows of a sheet, their cells in the order of COLUMNS."""
+    rows = ([cell.strip() for cell in row] for _, row in csv_rows(text, where))
+    names = next(rows, [])
+    told = (dict(zip(names, row, strict=False)) for row in rows if any(row))
+    return [tuple(row.get(column, "") for column in COLUMNS) for row in told]
 
 
 def joined(one: Measurements, other: Measurements) -> Measurements:

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from indexhole.csv_text import csv_rows
 from indexhole.errors import InputFault, together
 from indexhole.pairing.parts import Operation
-from indexhole.shelf.sheet_text import csv_rows, decode_sheet, sheet_text
+from indexhole.shelf.sheet_text import decode_sheet, sheet_text
 
 COLUMNS = ("step", "operation", "host", "lead", "mechanism", "writer", "reader", "disk", "layout", "note")
 HEADING = "step,operation,host,lead,mechanism,disk"

@@ -92,6 +92,8 @@ def trial_rank(shelf: Shelf, name: str) -> int | None:
 
 def tried_among(shelf: Shelf, names: Sequence[str]) -> frozenset[str]:
     """Those of these mechanisms, hosts and leads that a trial names."""
+    if not names:
+        return frozenset()
     asked = [
         select(known).where(known.in_(list(names)), exists().where(column == known))
         for known, column in (
@@ -155,6 +157,8 @@ def by_unit(shelf: Shelf, kind: type[R], inventories: Sequence[str]) -> dict[str
 
 
 def _having(shelf: Shelf, kind: type[R], field: str, values: Sequence[str]) -> dict[str, R]:
+    if not values:
+        return {}
     table = TABLES[kind]
     asked = select(table).where(table.c[field].in_(list(values))).order_by(table.c.row)
     with shelf.reading() as connection:

@@ -32,6 +32,9 @@ from indexhole.shelf.tables import metadata
 # stands as the comment of the table of versions, so that another program's database is never taken for a register
 MARK = "indexhole register"
 CONNECT_S = 5
+# Nothing is prepared: after some uses the server would answer with a plan made for any value, and a search for a rare
+# word would go through the register as one for a common word does. (PostgreSQL manual, PREPARE, Notes.)
+_CONNECTING: dict[str, Any] = {"connect_timeout": CONNECT_S, "prepare_threshold": None}
 
 
 def open_shared(place: Place, *, create: bool, keep: bool = False) -> Engine:
@@ -88,7 +91,7 @@ def _engine(place: Place, *, keep: bool = False) -> Engine:
     # a kept connection that the server has ended meanwhile is found out before it is used
     pool: dict[str, Any] = {"pool_pre_ping": True} if keep else {"poolclass": NullPool}
     try:
-        engine = create_engine(place.address, connect_args={"connect_timeout": CONNECT_S}, **pool)
+        engine = create_engine(place.address, connect_args=dict(_CONNECTING), **pool)
     except ModuleNotFoundError as fault:
         raise ShelfFault(
             "a shared register needs a package more", where=place.told, remedy="install indexhole[postgres]"

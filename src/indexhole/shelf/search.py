@@ -12,9 +12,10 @@ import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
-from sqlalchemy import Connection, String, Table, Text, bindparam, func, select, text
+from sqlalchemy import Connection, String, Table, Text, func, select, text
 
 from indexhole.errors import InputFault
 from indexhole.shelf.tables import TABLES, trials
@@ -133,9 +134,9 @@ def search(
 
     Raises InputFault for words that hold no letter or digit, or a kind there is not.
     """
-    values = _asked(connection, words, kinds)
+    found, values = _asked(connection, words, kinds)
     values |= {"first": first, "most": -1 if most is None else most}
-    places = connection.execute(_FIND[connection.dialect.name], values).scalars().all()
+    places = connection.execute(text(f"{found} {_STRETCH[connection.dialect.name]} OFFSET :first"), values).scalars()
     rows: dict[int, list[int]] = {}
     for place in places:
         rows.setdefault(place >> _KIND_BITS, []).append(place & _ROW)
@@ -147,20 +148,34 @@ def counts(connection: Connection, words: str, kinds: Sequence[str] = (), *, mos
 
     With `most`, no more are counted than that, in order of kind: then the last kind told may hold more.
     """
-    values = _asked(connection, words, kinds) | {"most": -1 if most is None else most}
-    rows = connection.execute(_COUNT[connection.dialect.name], values).all()
+    found, values = _asked(connection, words, kinds)
+    if most is not None:
+        # without an end there is nothing to put in order
+        found, values["most"] = f"{found} {_STRETCH[connection.dialect.name]}", most
+    asked = text(f"SELECT place >> {_KIND_BITS}, count(*) FROM ({found}) AS found GROUP BY 1")
+    rows = connection.execute(asked, values).all()
     told = {int(number): int(count) for number, count in rows}
     return {kind.word: told[kind.number] for kind in _KINDS if kind.number in told}
 
 
-def _asked(connection: Connection, words: str, kinds: Sequence[str]) -> dict[str, Any]:
-    """What is asked of the index: the words, and the span of rows its kinds lie in."""
+def _asked(connection: Connection, words: str, kinds: Sequence[str]) -> tuple[str, dict[str, Any]]:
+    """The question for the places of all that hold the words, and its values.
+
+    Kinds that follow each other are one span of places: a database knows how many rows lie in a span, and so whether
+    to go through them in order or to gather the words first. What it cannot reckon it supposes to be rare.
+    """
     unknown = sorted(set(kinds) - set(KIND_WORDS))
     if unknown:
         raise InputFault(f"{unknown[0]!r} is no kind of entry", remedy=f"use {', '.join(KIND_WORDS)}")
-    numbers = [kind.number for kind in _KINDS if not kinds or kind.word in kinds]
-    low, high = numbers[0] << _KIND_BITS, (numbers[-1] << _KIND_BITS) | _ROW
-    return {"asked": _query(connection, asked_words(words)), "low": low, "high": high, "kinds": numbers}
+    runs = [list(run) for wanted, run in groupby(_KINDS, lambda kind: not kinds or kind.word in kinds) if wanted]
+    spans = [(run[0].place(0), run[-1].place(_ROW)) for run in runs]
+    found = _FOUND[connection.dialect.name]
+    values: dict[str, Any] = {"asked": _query(connection, asked_words(words)), "low": spans[0][0], "high": spans[-1][1]}
+    if len(spans) > 1:
+        found += f" AND ({' OR '.join(f'place BETWEEN :low{k} AND :high{k}' for k in range(len(spans)))})"
+        for k, (low, high) in enumerate(spans):
+            values |= {f"low{k}": low, f"high{k}": high}
+    return found, values
 
 
 def _told(connection: Connection, kind: _Kind, rows: Sequence[int]) -> list[Found]:
@@ -197,24 +212,10 @@ _LEAVE = {
     "postgresql": text("DELETE FROM search_words WHERE place = :place"),
 }
 # one question for all kinds: the words that begin so are gathered once, and rows come in order by themselves
-_FIND = {
-    "sqlite": text(
-        "SELECT rowid FROM search_words WHERE search_words MATCH :asked AND rowid BETWEEN :low AND :high "
-        f"AND rowid >> {_KIND_BITS} IN :kinds ORDER BY rowid LIMIT :most OFFSET :first"
-    ).bindparams(bindparam("kinds", expanding=True)),
-    "postgresql": text(
-        "SELECT place FROM search_words WHERE words @@ CAST(:asked AS tsquery) AND place BETWEEN :low AND :high "
-        f"AND place >> {_KIND_BITS} IN :kinds ORDER BY place LIMIT NULLIF(:most, -1) OFFSET :first"
-    ).bindparams(bindparam("kinds", expanding=True)),
+_FOUND = {
+    "sqlite": "SELECT rowid AS place FROM search_words WHERE search_words MATCH :asked "
+    "AND rowid BETWEEN :low AND :high",
+    "postgresql": "SELECT place FROM search_words WHERE words @@ CAST(:asked AS tsquery) "
+    "AND place BETWEEN :low AND :high",
 }
-_COUNT = {
-    "sqlite": text(
-        f"SELECT rowid >> {_KIND_BITS}, count(*) FROM (SELECT rowid FROM search_words WHERE search_words MATCH :asked "
-        f"AND rowid BETWEEN :low AND :high AND rowid >> {_KIND_BITS} IN :kinds ORDER BY rowid LIMIT :most) GROUP BY 1"
-    ).bindparams(bindparam("kinds", expanding=True)),
-    "postgresql": text(
-        f"SELECT place >> {_KIND_BITS}, count(*) FROM (SELECT place FROM search_words WHERE "
-        f"words @@ CAST(:asked AS tsquery) AND place BETWEEN :low AND :high AND place >> {_KIND_BITS} IN :kinds "
-        "ORDER BY place LIMIT NULLIF(:most, -1)) AS found GROUP BY 1"
-    ).bindparams(bindparam("kinds", expanding=True)),
-}
+_STRETCH = {"sqlite": "ORDER BY rowid LIMIT :most", "postgresql": "ORDER BY place LIMIT NULLIF(:most, -1)"}

@@ -11,10 +11,11 @@ from typing import Annotated
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
+from indexhole.csv_text import csv_line, csv_rows
 from indexhole.errors import InputFault, together
 from indexhole.model.trial import Operation, Trial
 from indexhole.shelf.files import write_whole
-from indexhole.shelf.sheet_text import csv_rows, sheet_text
+from indexhole.shelf.sheet_text import sheet_text
 
 COLUMNS = (
     "trial", "when", "operation", "host", "lead", "mechanism", "disk", "side",
@@ -214,9 +215,9 @@ def sheet_bytes(trials: Iterable[Trial]) -> bytes:
 
     Raises InputFault for text that UTF-8 or the sheet cannot hold.
     """
-    lines = [",".join(COLUMNS)]
+    lines = [csv_line(COLUMNS)]
     for trial in trials:
-        lines.append(",".join(csv_cell(str(getattr(trial, name))) for name in COLUMNS))
+        lines.append(csv_line(str(getattr(trial, name)) for name in COLUMNS))
     text = "\n".join(lines) + "\n"
     if "\0" in text:
         raise InputFault("a trial's text holds a NUL character", remedy="take it out")
@@ -224,12 +225,6 @@ def sheet_bytes(trials: Iterable[Trial]) -> bytes:
         return text.encode("utf-8")
     except UnicodeEncodeError as fault:
         raise InputFault("a trial's text holds half a character", remedy="type that note again") from fault
-
-
-def csv_cell(text: str) -> str:
-    """A cell's text as CSV has it, in quotation marks only where it must be."""
-    # the csv module of this Python leaves a lone carriage return unquoted, and then cannot read it back
-    return '"' + text.replace('"', '""') + '"' if re.search('[",\r\n]', text) else text
 
 
 def write_sheet(trials: Iterable[Trial], path: Path) -> None:

@@ -1,10 +1,7 @@
-"""What all sheets have in common: a CSV file in UTF-8, told row by row, its faults in one line."""
+"""What all sheets have in common: a file of text in UTF-8, its faults told in one line."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterator
 from pathlib import Path
 
 from indexhole.errors import InputFault
@@ -44,20 +41,3 @@ def decode_sheet(content: bytes, *, where: str) -> str:
     except UnicodeDecodeError as fault:
         row = content[: fault.start].count(b"\n") + 1
         raise InputFault(f"is not UTF-8 at byte {fault.start}, line {row}", where=where, remedy=remedy) from fault
-
-
-def csv_rows(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
-    """The rows of a CSV text with their numbers, from 1. Raises InputFault at a row that is no CSV."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    number = 0
-    while True:
-        number += 1
-        try:
-            row = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as fault:
-            raise InputFault(
-                f"row {number} is not CSV ({fault})", where=where, remedy="check its quotation marks"
-            ) from fault
-        yield number, row

@@ -5,7 +5,6 @@ A number keeps its shortest form, a day is written as 2026-03-01, and yes and no
 
 from __future__ import annotations
 
-import csv
 import io
 import zipfile
 from collections.abc import Iterable, Sequence
@@ -14,9 +13,9 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
+from indexhole.csv_text import csv_line, csv_rows
 from indexhole.errors import InputFault
 from indexhole.shelf.files import write_whole
-from indexhole.shelf.sheet import csv_cell
 from indexhole.shelf.sheet_text import decode_sheet
 
 LARGEST_BYTES = 64 << 20
@@ -51,15 +50,9 @@ def read_cells(content: bytes, *, where: str, largest_unpacked_bytes: int = 0) -
 def _csv_rows(content: bytes, where: str) -> list[list[str]]:
     text = decode_sheet(content, where=where)
     rows: list[list[str]] = []
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=_delimiter(text))
-    try:
-        for row in reader:
-            rows.append(row)
-            _bounded(rows, where)
-    except csv.Error as fault:
-        raise InputFault(
-            f"row {len(rows) + 1} is not CSV ({fault})", where=where, remedy="check its quotation marks"
-        ) from fault
+    for _, row in csv_rows(text, where, _delimiter(text)):
+        rows.append(row)
+        _bounded(rows, where)
     return rows
 
 
@@ -181,7 +174,7 @@ def write_cells(path: Path, rows: Iterable[Sequence[Any]], *, title: str) -> Non
 
 def csv_bytes(rows: Iterable[Sequence[Any]]) -> bytes:
     """Rows as CSV in UTF-8, without a mark, ended by a line feed."""
-    lines = [",".join(csv_cell(_told(value)) for value in row) for row in rows]
+    lines = [csv_line(map(_told, row)) for row in rows]
     return ("\n".join(lines) + "\n").encode("utf-8")
 
 
