@@ -53,8 +53,21 @@ class Said:
 def faults_of(shelf: Shelf, said: Sequence[Said]) -> list[str]:
     """All that is not as it was said, in plain words; empty when nothing is lost and nothing half done."""
     with shelf.reading() as connection:
-        register = [*_against_journal(connection, said), *_against_rows(connection)]
-    return [*shelf.inspect(), *register, *_files_lost(shelf), *_files_half(shelf)]
+        against = list(_against_journal(connection, said))
+    return [*against, *sound(shelf)]
+
+
+def sound(shelf: Shelf) -> list[str]:
+    """All that is wrong with a shelf by itself: register, journal, rows and files."""
+    with shelf.reading() as connection:
+        rows = list(_against_rows(connection))
+    return [*shelf.inspect(), *rows, *_files_lost(shelf), *_files_half(shelf)]
+
+
+def marks_in(shelf: Shelf) -> set[str]:
+    """The marks of all calls whose changes the journal has."""
+    with shelf.reading() as connection:
+        return set(_changes_by_mark(connection))
 
 
 def _against_journal(connection: Connection, said: Sequence[Said]) -> Iterator[str]:

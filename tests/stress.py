@@ -25,6 +25,7 @@ from tests.afterwards import Said, faults_of, unfinished
 from tests.browsing import serving
 from tests.stress_acting import read_log
 
+from indexhole.model.trial import Trial
 from indexhole.shelf.database import BUSY_S, transaction
 from indexhole.shelf.records import Disk, Mechanism, Note, Unit, checked
 from indexhole.shelf.register import Shelf
@@ -60,13 +61,14 @@ def furnish(shelf: Shelf) -> None:
     """What all of them refer to, and so many notes behind it that nobody undoes it."""
     first = [checked(Unit, inventory="D0", kind="drive unit"), checked(Mechanism, mechanism="D0.0")]
     shelf.add_together([*first, checked(Disk, inventory="K0")], "furnish")
+    shelf.add_trials([Trial("T0", "2026-03-01", "read", "", "", "D0.0", "K0", 0, 0, 1, 9, 0, "")])
     for number in range(30):
         shelf.add(checked(Note, text=f"filler {number}"))
 
 
 def capture_file(path: Path, seed: int) -> None:
     """A logger's file of some thousand pulses, another one for every seed."""
-    gaps = np.random.default_rng(seed).choice([40, 60, 80], size=20_000)
+    gaps = np.random.default_rng(seed).choice([40, 60, 80], size=5_000)
     path.write_bytes(vcd_bytes(Capture(path.stem, 1e-7, np.cumsum(gaps), np.array([10]))))
 
 

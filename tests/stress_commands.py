@@ -32,6 +32,8 @@ _HEAD = "trial,when,operation,host,lead,mechanism,disk,side,first_cylinder,last_
 class Typist:
     """Types commands against one shelf, and remembers what it has added."""
 
+    rows = 2  # of a trial sheet
+
     def __init__(self, name: str, seed: int, shelf: str, folder: Path) -> None:
         self.name, self.shelf, self.folder = name, shelf, folder
         self.draw = random.Random(f"{seed} {name} files")
@@ -176,11 +178,11 @@ class Typist:
     # sheets
 
     def play_import_trials(self, mark: str) -> Played:
-        rows = [f"{mark}{letter},2026-03-01,read,,,D0.0,U{mark},0,0,1,9,0" for letter in "ab"]
+        rows = [f"{mark}n{n},2026-03-01,read,,,D0.0,U{mark},0,0,1,9,0" for n in range(self.rows)]
         self.out(".trials.csv").write_text("\n".join([_HEAD, *rows]) + "\n", encoding="utf-8")
         played = self.write(mark, "import", str(self.out(".trials.csv")))
         if played.status == 0:
-            self.own.setdefault("trial", []).append(f"{mark}a")
+            self.own.setdefault("trial", []).append(f"{mark}n0")
         return played
 
     def play_import_entries(self, mark: str) -> Played:
