@@ -4,7 +4,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench studies fuzz pictures pins clean install install-dev install-fuzz
+.PHONY: help demo test lint stress bench studies fuzz pictures pins clean install install-dev install-fuzz
 
 help: ## list what can be made
 	@sed -n 's/^\([a-z-]*\):.*## /\1\t/p' Makefile | expand -t 12
@@ -18,6 +18,10 @@ test: install-dev lint ## format, lint, types, import arrows, then every test
 
 lint: install-dev ## the quick checks alone
 	@$(BIN)/ruff format --check --quiet . && $(BIN)/ruff check --quiet . && $(BIN)/mypy && $(BIN)/lint-imports --no-logo
+
+stress: install-dev ## many at one shelf at once, for SECONDS (120) on each kind of register; SEED sets what they do
+	@INDEXHOLE_STRESS_S=$(or $(SECONDS),120) $(if $(SEED),INDEXHOLE_STRESS_SEED=$(SEED)) OMP_NUM_THREADS=1 \
+	  $(BIN)/python -m pytest tests/test_stress.py
 
 bench: install-dev ## measure speeds as ratios to floors measured in the same run
 	@$(BIN)/python -m pytest benchmarks

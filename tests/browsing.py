@@ -98,10 +98,10 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @contextmanager
-def serving(folder: Path) -> Iterator[str]:
+def serving(shelf: Path | str, cache: Path) -> Iterator[str]:
     """The address of the page over a shelf, in a process of its own that is ended as a keeper would end it: quietly."""
-    command = [sys.executable, "-m", "indexhole", "serve", "--shelf", str(folder), "--port", "0"]
-    kept = {**os.environ, "XDG_CACHE_HOME": str(folder.parent / "cache")}
+    command = [sys.executable, "-m", "indexhole", "serve", "--shelf", str(shelf), "--port", "0"]
+    kept = {**os.environ, "XDG_CACHE_HOME": str(cache)}
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=kept)
     assert process.stdout is not None
     try:
@@ -120,7 +120,7 @@ def served(tmp_path_factory: pytest.TempPathFactory, files: Path) -> Iterator[Se
     """The page over a small shelf."""
     folder = tmp_path_factory.mktemp("served") / "shelf"
     shelf = _stock(folder, files)
-    with serving(folder) as address:
+    with serving(folder, folder.parent / "cache") as address:
         yield Served(address, shelf)
 
 

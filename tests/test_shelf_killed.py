@@ -1,109 +1,127 @@
 """A program killed with SIGKILL at any moment: the shelf opens, is sound, and holds all that was said to be kept.
 
-Many short lives of a program that writes and says so through a pipe, each killed after a number of lines or amid the
-next write; what it said must be there afterwards, and each import whole or not at all. A kill takes away the program,
-not what the kernel holds: that a loss of power takes nothing either rests on SQLite's journal and synchronous=EXTRA,
-and is not tried here.
+Hundreds of lives, of every command that writes, each killed at a step of its writing or at a moment that is drawn. A
+kill takes away the program, not what the kernel holds: that a loss of power takes nothing either rests on SQLite's
+journal, synchronous=EXTRA and files that are synced before their rows are kept, and is not tried here.
 """
 
 from __future__ import annotations
 
+import json
 import os
-import random
-import signal
-import subprocess
-import sys
-from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-from tests.shelf_writer import SHEET_TRIALS
+import psycopg
+import pytest
+from openpyxl import load_workbook
+from tests import postgres_server
+from tests.afterwards import faults_of, marks_in
+from tests.mortal import LOOKS, Mortal, lives
+from tests.mortal_apart import Apart
+from tests.stress import capture_file, furnish, photo_file
 
-from indexhole.shelf.additions import Photo
-from indexhole.shelf.condition import check_captures, check_photos
-from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit, checked
+from indexhole.cli import main as edge
+from indexhole.shelf.backup import check_backup
 from indexhole.shelf.register import Shelf
+from indexhole.shelf.sheet import read_sheet
 
 SEED = 20260301
-WRITES = 500
-LIVES = 14  # about
-WRITER = Path(__file__).with_name("shelf_writer.py")
-
-
-def life(folder: Path, first: int, count: int, lines: int, amid: int) -> list[tuple[str, str]]:
-    """One life of the writer: killed when it has said so many lines and then, if it can, spun through `amid` looks."""
-    writer = subprocess.Popen(
-        [sys.executable, str(WRITER), str(folder), str(first), str(count)],
-        stdout=subprocess.PIPE, cwd=WRITER.parents[1], env={**os.environ, "OMP_NUM_THREADS": "1"},
-    )  # fmt: skip
-    assert writer.stdout is not None
-    said: list[tuple[str, str]] = []
-    with writer.stdout:
-        while len(said) <= lines and (line := writer.stdout.readline()):
-            said.append(_parted(line))
-        # wait by looking at the clock of the other process, so that the kill falls anywhere in its next write
-        spent = _spent(writer.pid)
-        while writer.poll() is None and _spent(writer.pid) - spent < amid:
-            pass
-        writer.send_signal(signal.SIGKILL)
-        # lines it had said before it died, the last one perhaps cut
-        rest = writer.stdout.read()
-        said += [_parted(line) for line in rest.splitlines(keepends=True) if line.endswith(b"\n")]
-    writer.wait()
-    return said[1:]
-
-
-def _parted(line: bytes) -> tuple[str, str]:
-    kind, _, key = line.decode().rstrip("\n").partition(" ")
-    return kind, key
-
-
-def _spent(process: int) -> int:
-    """Ticks of processor time a process has used (Linux); those of a dead one never stop the wait."""
-    try:
-        fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
-    except OSError:
-        return 1 << 30
-    return int(fields[11]) + int(fields[12])
+KILLS, KILLS_SHARED = 500, 120
+# these write nothing that anybody keeps; what `serve` writes it writes by what its page is sent, and that is tried
+NO_WRITING = {"list", "show", "search", "compare", "timeline", "history", "check", "gauge", "pair", "causes", "serve"}
+EVERY = 8  # so many lives go by between two reckonings
+SELDOM = 4  # what takes long is played in one round of so many
 
 
 def test_nothing_that_was_said_to_be_kept_is_lost(tmp_path):
-    shelf = Shelf.open(tmp_path / "shelf", create=True)
-    shelf.add(checked(Unit, inventory="D0", kind="drive unit"))
-    shelf.add(checked(Mechanism, mechanism="D0.0"))
-    shelf.add(checked(Disk, inventory="K0"))
-    draw = random.Random(SEED)
-    said: list[tuple[str, str]] = []
-    killed = done = 0
-    while done < WRITES:
-        left = WRITES - done
-        told = life(shelf.folder, done, left, draw.randint(0, 2 * WRITES // LIVES), draw.randint(0, 12))
-        said += told
-        killed += len(told) < left
-        # a write that was kept but not said is not asked for; the next life goes on behind it
-        done += len(told) + 1 if len(told) < left else left
-        _expect(Shelf.open(shelf.folder), said)
-    # it was killed often enough, and nearly every write was said to be kept
-    assert killed >= LIVES // 2
-    assert len(said) >= WRITES - killed
+    with _mortal(tmp_path, str(tmp_path / "shelf")) as mortal:
+        apart = Apart(mortal, tmp_path)
+        _kill(mortal, KILLS, apart)
+        _expect_kills(mortal, KILLS)
+        assert _writing_commands() - set(mortal.amid) == set()
 
 
-def _expect(shelf: Shelf, said: list[tuple[str, str]]) -> None:
-    """All that was said is there, whole and sound."""
-    assert shelf.inspect() == []
-    keys: dict[str, list[str]] = {}
-    for kind, key in said:
-        keys.setdefault(kind, []).append(key)
-    disks = {disk.inventory for disk in shelf.all(Disk)}
-    assert set(keys.get("disk", [])) <= disks
-    assert not set(keys.get("removed", [])) & disks
-    copies = {path.name.rpartition("-")[2] for path in shelf.folder.glob("removed/*.json")}
-    assert {f"{key}.json" for key in keys.get("removed", [])} <= copies
-    sheets = Counter(trial.trial.partition("-")[0] for trial in shelf.trials())
-    assert set(keys.get("sheet", [])) <= set(sheets)
-    assert set(sheets.values()) <= {SHEET_TRIALS}
-    assert set(keys.get("photo", [])) <= {photo.sha256 for photo in shelf.all(Photo)}
-    assert set(keys.get("capture", [])) <= {capture.sha256 for capture in shelf.all(CaptureRecord)}
-    assert {found.state for found in check_photos(shelf)} <= {"unchanged"}
-    assert {found.state for found in check_captures(shelf)} <= {"unchanged"}
-    title = shelf.get(Unit, "D0").title
-    assert int(title.removeprefix("title ") or -1) >= max(map(int, keys.get("title", [])), default=-1)
+@pytest.mark.postgres
+def test_nothing_is_lost_from_a_shared_register(tmp_path):
+    with postgres_server.server() as start:
+        with psycopg.connect(f"{start}postgres", autocommit=True) as connection:
+            connection.execute("CREATE DATABASE shelf")
+        with _mortal(tmp_path, f"{start}shelf?files={tmp_path / 'shelf'}") as mortal:
+            _kill(mortal, KILLS_SHARED)
+            _expect_kills(mortal, KILLS_SHARED)
+
+
+@contextmanager
+def _mortal(folder: Path, place: str) -> Iterator[Mortal]:
+    """One that types at a furnished shelf."""
+    furnish(Shelf.open(place, create=True))
+    (folder / "pool").mkdir()
+    for number in range(3):
+        capture_file(folder / "pool" / f"{number}.vcd", number)
+        photo_file(folder / "pool" / f"{number}.jpg", number)
+    environment = {**os.environ, "XDG_CACHE_HOME": str(folder / "cache"), "OMP_NUM_THREADS": "1"}
+    with lives(folder, environment) as server:
+        yield Mortal(SEED, place, folder, server)
+
+
+def _kill(mortal: Mortal, kills: int, apart: Apart | None = None) -> None:
+    """Play all verbs in an order that is drawn, again and again, until so many were killed."""
+    number = rounds = 0
+    while sum(mortal.phases.values()) < kills:
+        plays = [verb for verb in mortal.plays if verb not in LOOKS and (rounds % 2 or not verb.startswith("send"))]
+        if apart:
+            plays += [*apart.often, *(apart.seldom if rounds % SELDOM == 1 else ())]
+        for verb in mortal.draw.sample(plays, len(plays)):
+            number += 1
+            if verb in mortal.plays:
+                mortal.play(verb, number)
+            elif apart:
+                mortal.odd += apart.play(verb, f"{mortal.name}-{number:04}")
+            if number % EVERY == 0:
+                _expect_whole(mortal)
+        rounds += 1
+    _expect_whole(mortal)
+
+
+def _expect_whole(mortal: Mortal) -> None:
+    """All that was said is there, and nothing is half written, but for files in the making under their own names."""
+    shelf = Shelf.open(mortal.shelf)
+    faults = [*faults_of(shelf, mortal.said), *mortal.odd]
+    assert not faults, "\n".join([f"seed {SEED}, after {len(mortal.said)} lives:", *faults[:20]])
+    for ending, read in _READ.items():
+        if (file := mortal.out(ending)).exists():
+            read(file)
+
+
+_READ = {
+    ".backup": check_backup,
+    ".csv": read_sheet,
+    ".xlsx": lambda path: load_workbook(path, read_only=True).close(),
+    ".jsonld": lambda path: json.loads(path.read_text(encoding="utf-8")),
+}
+
+
+def _expect_kills(mortal: Mortal, kills: int) -> None:
+    """So many were killed, and often enough amid their writing: before it was kept, and after."""
+    phases = mortal.phases
+    unsaid = {one.mark for one in mortal.said if one.made == "perhaps"}
+    kept = unsaid & marks_in(Shelf.open(mortal.shelf))
+    told = f"{dict(phases)}, of them kept without a word {len(kept)} of {len(unsaid)}; amid {dict(mortal.amid)}"
+    assert sum(phases.values()) >= kills, told
+    assert phases["amid"] >= kills * 0.5, told
+    assert phases["before"] >= kills * 0.02, told
+    assert phases["after"] >= kills * 0.05, told
+    assert len(kept) >= kills * 0.01, told
+    assert [command for command, times in mortal.amid.items() if not times] == [], told
+    print(told)
+
+
+def _writing_commands() -> set[str]:
+    """Every command there is, but for those that write nothing."""
+    shelf = edge.load("shelf")
+    named = {verb for verb in edge.VERBS if verb != "shelf"}
+    named |= {name for name in shelf.commands if name != "add"}
+    named |= {f"add {name}" for name in shelf.commands["add"].commands}
+    return named - NO_WRITING

@@ -319,7 +319,7 @@ def test_a_password_file_that_holds_none_is_told(tmp_path: Path) -> None:
 
 def test_it_ends_quietly_while_something_is_still_being_sent(tmp_path: Path) -> None:
     Shelf.open(tmp_path / "shelf", create=True).close()
-    with serving(tmp_path / "shelf") as address:
+    with serving(tmp_path / "shelf", tmp_path / "cache") as address:
         host = address.removeprefix("http://")
         name, _, port = host.rpartition(":")
         head = (
