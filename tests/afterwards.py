@@ -19,9 +19,9 @@ from sqlalchemy import Connection, select
 
 from indexhole.errors import InputFault
 from indexhole.shelf.additions import Photo
-from indexhole.shelf.captures import check_captures
+from indexhole.shelf.condition import check_captures, check_photos
+from indexhole.shelf.files import is_part
 from indexhole.shelf.journal import packed
-from indexhole.shelf.photos import check_photos
 from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.tables import changed_rows, changes, metadata
@@ -164,7 +164,7 @@ def _pulses_half(path: Path, sha256: str) -> str:
 
 def is_unfinished(path: Path) -> bool:
     """Whether a file bears the name of one in the making."""
-    return path.name.startswith(".part-") or path.name.endswith(".partial")
+    return is_part(path.name)
 
 
 def unfinished(folder: Path) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -89,6 +90,9 @@ def _mended(one: Mended) -> dict[str, Any]:
 
 
 def sweep(
+    places: Annotated[
+        list[Path] | None, typer.Argument(metavar="FOLDER...", help="Other folders that killed commands wrote to.")
+    ] = None,
     unnamed: Annotated[
         bool, typer.Option("--unnamed", help="Also files of captures and photos that no entry ever named; asks first.")
     ] = False,
@@ -101,15 +105,15 @@ def sweep(
     from indexhole.shelf.sweep import leavings
     from indexhole.shelf.sweep import sweep as sweep_shelf
 
-    age_s = 0.0 if now else None
+    age_s, also = 0.0 if now else None, places or []
     with opened_shelf(folder) as opened:
-        files = leavings(opened, age_s).unnamed if unnamed else ()
+        files = leavings(opened, also, older_than_s=age_s).unnamed if unnamed else ()
         if files and not yes and not as_json:
             for path in files:
                 say(f"{path}: no entry names it, and none did")
         done = not files or confirm(f"Remove {counted(len(files), 'file')} for good?", yes=yes)
-        gone = sweep_shelf(opened, unnamed=bool(files) and done, older_than_s=age_s)
-        left = leavings(opened, age_s)
+        gone = sweep_shelf(opened, also, unnamed=bool(files) and done, older_than_s=age_s)
+        left = leavings(opened, also, older_than_s=age_s)
     if as_json:
         emit_json({"removed": gone, "left": asdict(left)})
         return

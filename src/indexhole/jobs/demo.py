@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import secrets
-import shutil
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
@@ -32,7 +30,7 @@ from indexhole.jobs.pairing_stock import stock_of
 from indexhole.jobs.recovering import Recovered, recover_captures
 from indexhole.shelf.captures import read_pulses, store_capture
 from indexhole.shelf.database import REGISTER
-from indexhole.shelf.files import folder_in_the_making, sync_folder, sync_tree
+from indexhole.shelf.files import folder_in_the_making, take_place
 from indexhole.shelf.records import CaptureRecord, Disk
 from indexhole.shelf.register import Shelf
 from indexhole.signal.capture import Capture
@@ -73,7 +71,7 @@ def make_demo_shelf(folder: Path, progress: Progress = _silent) -> Shelf:
         progress("simulating captures", DEMO_CAPTURES, DEMO_CAPTURES)
         mark = {"what": _WHAT, "version": __version__, "state": _fingerprint(part)}
         (part / MARK).write_text(json.dumps(mark, indent=1) + "\n", encoding="utf-8")
-        _swap(part, folder)
+        take_place(part, folder)
     return Shelf.open(folder)
 
 
@@ -122,21 +120,6 @@ def _keep(shelf: Shelf, taken: DemoCapture) -> None:
 def _beside(folder: Path) -> AbstractContextManager[Path]:
     folder.parent.mkdir(parents=True, exist_ok=True)
     return folder_in_the_making(folder.parent)
-
-
-def _swap(part: Path, folder: Path) -> None:
-    old = folder.with_name(f".{folder.name}.old-{secrets.token_hex(4)}")
-    if folder.exists():
-        folder.rename(old)
-    try:
-        sync_tree(part)
-        part.rename(folder)
-        sync_folder(folder.parent)
-    except BaseException:
-        if old.exists():
-            old.rename(folder)
-        raise
-    shutil.rmtree(old, ignore_errors=True)
 
 
 @contextmanager

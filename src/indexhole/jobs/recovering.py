@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-import shutil
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -22,7 +21,7 @@ from indexhole.recover.identify import SEVERAL_FIT, several_fit
 from indexhole.recover.open_stays import OpenStays
 from indexhole.recover.result import Oddity, Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_stays, recover_surface
-from indexhole.shelf.files import folder_in_the_making, sync_folder, sync_tree
+from indexhole.shelf.files import folder_in_the_making, take_place
 from indexhole.signal.capture import Capture
 from indexhole.signal.flow import Flow
 from indexhole.signal.options import ReadOptions
@@ -348,17 +347,7 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False, deleted
             if recovered.image is None:
                 _save_tracks(recovered.surface, partial / "tracks")
             save_beside(recovered.surface, partial / "beside")
-            old = None
-            if folder.exists():
-                old = folder.with_name(f".{folder.name}.old")
-                folder.replace(old)
-            sync_tree(partial)
-            partial.replace(folder)
-            sync_folder(folder.parent)
-            if old is not None and (old.is_symlink() or old.is_file()):
-                old.unlink()
-            elif old is not None:
-                shutil.rmtree(old)
+            take_place(partial, folder)
     except OSError as fault:
         raise InputFault(
             f"cannot be written ({fault.strerror})", where=str(folder), remedy="choose another folder"

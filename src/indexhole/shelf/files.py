@@ -112,6 +112,28 @@ def sync_tree(folder: Path) -> None:
         sync_folder(Path(place))
 
 
+def take_place(part: Path, folder: Path) -> None:
+    """Give a folder in the making its name, in place of what has it, which goes. Raises OSError.
+
+    Killed between the two renames it leaves what stood there under a temporary name, beside the new one.
+    """
+    sync_tree(part)
+    old = folder.parent / part_name()
+    with suppress(FileNotFoundError):
+        folder.rename(old)
+    try:
+        part.rename(folder)
+    except BaseException:
+        if old.exists():
+            old.rename(folder)
+        raise
+    sync_folder(folder.parent)
+    if old.is_dir() and not old.is_symlink():
+        shutil.rmtree(old)
+    else:
+        old.unlink(missing_ok=True)
+
+
 def give_name(part: BinaryIO, place: Path) -> None:
     """Give a synced file its name and sync the folder. Raises OSError."""
     Path(part.name).replace(place)

@@ -6,10 +6,9 @@ entry that names it.
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,20 +54,27 @@ class Leavings:
         return tuple(sorted((*self.unnamed, *self.undone, *self.others)))
 
 
-def leavings(shelf: Shelf, older_than_s: float | None = None) -> Leavings:
-    """What is left behind; of temporary files, those at least so old where an age is given."""
+def leavings(shelf: Shelf, also: Sequence[Path] = (), *, older_than_s: float | None = None) -> Leavings:
+    """What is left behind in and beside the shelf's folder.
+
+    Args:
+        also: other folders that commands wrote to, whose temporary files are told too.
+        older_than_s: only temporary files at least so old; else of a minute.
+    """
     with shelf.reading() as connection:
         named, undone = _named(connection), _named_once(connection)
-    return _sorted(shelf.folder, named, undone, older_than_s)
+    return _sorted(shelf.folder, also, named, undone, older_than_s)
 
 
-def sweep(shelf: Shelf, *, unnamed: bool = False, older_than_s: float | None = None) -> list[str]:
+def sweep(
+    shelf: Shelf, also: Sequence[Path] = (), *, unnamed: bool = False, older_than_s: float | None = None
+) -> list[str]:
     """Remove temporary files left behind, and with `unnamed` the files that no entry names nor ever will again.
 
-    Returns what is gone. Raises ShelfFault when something cannot be removed.
+    Arguments as of `leavings`. Returns what is gone. Raises ShelfFault when something cannot be removed.
     """
     with shelf.holding() as connection:
-        found = _sorted(shelf.folder, _named(connection), _named_once(connection), older_than_s)
+        found = _sorted(shelf.folder, also, _named(connection), _named_once(connection), older_than_s)
         gone = [*found.unfinished, *(found.unnamed if unnamed else ())]
         for path in gone:
             _remove(shelf.folder / path)
@@ -78,8 +84,10 @@ def sweep(shelf: Shelf, *, unnamed: bool = False, older_than_s: float | None = N
     return gone
 
 
-def _sorted(folder: Path, named: set[str], undone: set[str], older_than_s: float | None) -> Leavings:
-    unfinished = [path for path in _parts(folder) if left_behind(folder / path, older_than_s)]
+def _sorted(
+    folder: Path, also: Sequence[Path], named: set[str], undone: set[str], older_than_s: float | None
+) -> Leavings:
+    unfinished = [path for path in _parts(folder, also) if left_behind(folder / path, older_than_s)]
     links, told = [], []
     for path in (path for name in FOLDERS for path in files_inside(folder, name)):
         if (folder / path).is_symlink():
@@ -95,14 +103,20 @@ def _sorted(folder: Path, named: set[str], undone: set[str], older_than_s: float
     )
 
 
-def _parts(folder: Path) -> Iterator[str]:
-    """Temporary files in the shelf's folder, and those of shelves begun beside it."""
-    for place in (folder.absolute().parent, folder):
-        with suppress(OSError):
-            names = sorted(entry.name for entry in os.scandir(place) if is_part(entry.name))
-            yield from names if place is folder else (str(place / name) for name in names)
+def _parts(folder: Path, also: Sequence[Path]) -> Iterator[str]:
+    """Temporary files in the shelf's folder, those of shelves begun beside it, and those in other folders."""
+    yield from (name for name in _names(folder) if is_part(name))
+    for place in dict.fromkeys(place.absolute() for place in (folder.absolute().parent, *also)):
+        yield from (str(place / name) for name in _names(place) if is_part(name))
     for name in FOLDERS:
         yield from (path for path in files_inside(folder, name) if is_part(Path(path).name))
+
+
+def _names(folder: Path) -> list[str]:
+    try:
+        return sorted(path.name for path in folder.iterdir())
+    except OSError:
+        return []
 
 
 def _named(connection: Connection) -> set[str]:
