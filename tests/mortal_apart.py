@@ -120,15 +120,15 @@ class Apart:
             yield "it said it is written"
 
     def recover_over(self, mark: str) -> Iterator[str]:
-        """The same in place of an earlier one, which is there until the new one is, be it beside its place."""
-        place, beside = self.folder / "recovered", self.folder / ".recovered.old"
+        """The same in place of an earlier one, which is there until the new one is."""
+        place = self.folder / "recovered"
         there = place.exists()
         done, refused = self._life("recover", str(self.track), "--out", str(place), "--overwrite")
         yield from refused
         if done and not place.exists():
             yield "it said it is written"
         if place.exists() or there:
-            yield from self._recovered(place if place.exists() else beside)
+            yield from self._recovered(place)
 
     def _recovered(self, place: Path) -> Iterator[str]:
         json.loads((place / "report.json").read_text(encoding="utf-8"))

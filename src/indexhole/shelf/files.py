@@ -6,6 +6,7 @@ killed meanwhile leaves the temporary file: `left_behind` finds those that nobod
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import os
 import re
@@ -29,6 +30,8 @@ _PART = ".indexhole-part-"
 _PART_NAME = re.compile(r"(\.indexhole-part-|\.part-)[0-9a-f]{8}(-journal|\.(parquet|original)(\.partial)?)?")
 # our own choice: longer than it takes to lock a file that was just made, and than any work whose lock cannot be seen
 _NEW_S, _UNKNOWN_S = 60.0, 86_400.0
+# of linux/fcntl.h and linux/fs.h
+_HERE, _RENAME_EXCHANGE = -100, 2
 
 
 def part_name() -> str:
@@ -100,7 +103,11 @@ def folder_in_the_making(parent: Path) -> Iterator[Path]:
         with held_folder(part):
             yield part
     finally:
-        shutil.rmtree(part, ignore_errors=True)
+        if part.is_dir() and not part.is_symlink():
+            shutil.rmtree(part, ignore_errors=True)
+        else:
+            # what stood in its place before was a file or a link
+            part.unlink(missing_ok=True)
 
 
 def sync_tree(folder: Path) -> None:
@@ -113,25 +120,41 @@ def sync_tree(folder: Path) -> None:
 
 
 def take_place(part: Path, folder: Path) -> None:
-    """Give a folder in the making its name, in place of what has it, which goes. Raises OSError.
+    """Give a folder in the making its name, in place of what has it, which then has the temporary name. Raises OSError.
 
-    Killed between the two renames it leaves what stood there under a temporary name, beside the new one.
+    Where the system can, the two are exchanged in one step, so that a whole folder has the name at every moment.
     """
     sync_tree(part)
-    old = folder.parent / part_name()
+    if not os.path.lexists(folder) or not _exchanged(part, folder):
+        _replaced(part, folder)
+    sync_folder(folder.parent)
+
+
+def _replaced(part: Path, folder: Path) -> None:
+    old = folder.with_name(f".{folder.name}.old-{secrets.token_hex(4)}")
     with suppress(FileNotFoundError):
         folder.rename(old)
     try:
         part.rename(folder)
     except BaseException:
-        if old.exists():
+        if os.path.lexists(old):
             old.rename(folder)
         raise
-    sync_folder(folder.parent)
-    if old.is_dir() and not old.is_symlink():
-        shutil.rmtree(old)
-    else:
-        old.unlink(missing_ok=True)
+    if os.path.lexists(old):
+        old.rename(part)
+
+
+def _exchanged(one: Path, other: Path) -> bool:
+    """Exchange two names (renameat2(2), RENAME_EXCHANGE); whether this system and its device can. Raises OSError."""
+    rename = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+    if rename is None:
+        return False
+    if rename(_HERE, os.fsencode(one), _HERE, os.fsencode(other), _RENAME_EXCHANGE) == 0:
+        return True
+    fault = ctypes.get_errno()
+    if fault in (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP):
+        return False
+    raise OSError(fault, os.strerror(fault), str(other))
 
 
 def give_name(part: BinaryIO, place: Path) -> None:
