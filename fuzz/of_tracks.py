@@ -1,4 +1,4 @@
-"""What is read out of a capture: pulses of the first sectors of a track, some of its cells changed."""
+"""What is read out of a capture: pulses of the first sector of a track, some of its cells changed."""
 
 from __future__ import annotations
 
@@ -18,22 +18,25 @@ from indexhole.signal.capture import Capture
 from indexhole.standards.layouts import load_layouts
 
 _LAYOUTS = ("130-fm-16x128", "130-48-mfm-16x256", "zoned-35-1s", "130-48-mfm-9x512")
-# two sectors or so: kernels run uncompiled here
-_CELLS = 6000
+# before and behind the first sector; no more, for kernels run uncompiled here
+_AROUND = 200
 _TICK_S = 1e-7
 
 
 @cache
 def _cells(layout: str) -> npt.NDArray[np.uint8]:
-    return track_cells(load_layouts()[layout], 0, 0, {}, _CELLS).cells
+    track = track_cells(load_layouts()[layout], 0, 0, {})
+    span = min(track.spans.values(), key=lambda span: span.header)
+    return track.cells[max(0, span.header - _AROUND) : span.end + _AROUND]
 
 
 def _capture(parts: Parts) -> Capture:
     layout = _LAYOUTS[parts.number() % len(_LAYOUTS)]
     # a tick of a cell more or less: another speed
     cell = round(load_layouts()[layout].zones[0].cell_us * 10) + parts.number() % 3 - 1
-    index = np.array([5, 5 + cell * (_CELLS - parts.number())][: parts.number() % 3], dtype=np.int64)
-    packed = np.packbits(_cells(layout))
+    cells = _cells(layout)
+    index = np.array([5, 5 + cell * (cells.size - parts.number())][: parts.number() % 3], dtype=np.int64)
+    packed = np.packbits(cells)
     while parts:
         at = parts.number(2) % packed.size
         piece = np.frombuffer(parts.piece(1 + parts.number() % 32), dtype=np.uint8)[: packed.size - at]
@@ -49,4 +52,4 @@ def _track(data: bytes) -> None:
     json.dumps(gauging.report_json(gauging.gauge_captures([capture])))
 
 
-TARGETS = (Target("track", "pulses of a track, some of its cells changed", _track, 256),)
+TARGETS = (Target("track", "pulses of a sector, some of its cells changed", _track, 256),)

@@ -41,15 +41,22 @@ def _dump(unit: str, times: int) -> bytes:
     [
         (_dump("$var wire 1 a" + " " * 20, 3000), "no read-data line"),
         (_dump("$var wire 1 a name\n", 30_000), "no read-data line"),
+        (_dump("$var wire 1 a name $end\n", 30_000), r"no read-data line among name, .* and 29960 more"),
         (b"t" + b" " * 60_000 + b"!,rdata\n0,1\n1,0\n", "the first column is"),
     ],
-    ids=["white space in a dump's header", "a dump's names without end", "white space in a table's heading"],
+    ids=[
+        "white space in a dump's header",
+        "a dump's names without end",
+        "a dump's many names",
+        "white space in a table's heading",
+    ],
 )
 def test_a_capture_is_refused_at_once(content, told, tmp_path):
     path: Path = tmp_path / "log"
     path.write_bytes(content)
-    with pytest.raises(InputFault, match=told):
+    with pytest.raises(InputFault, match=told) as fault:
         read_capture(path)
+    assert len(fault.value.line) < 4000
 
 
 def _times(word: str) -> Callable[[], object]:

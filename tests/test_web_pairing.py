@@ -375,6 +375,8 @@ def test_a_file_is_checked_and_gets_an_address(visitor: Visitor) -> None:
         ({"months": "6"}, b"\xff\xfe", "is in UTF-16"),
         ({"months": "6"}, b"a,b\n", "the heading lacks step"),
         ({"months": "x"}, PLAN.encode(), "&#39;x&#39; is no number of months"),
+        ({"months": "0000129"}, PLAN.encode(), "&#39;0000129&#39; is no number of months"),
+        ({"months": "000012" + "0" * 5000}, PLAN.encode(), "is no number of months"),
         ({"months": "6", "on": "soon"}, PLAN.encode(), "&#39;soon&#39; is no day"),
         ({"months": "6"}, PLAN.replace("K3", "K99").encode(), "row 3: there is no disk K99"),
     ],

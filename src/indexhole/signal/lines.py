@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from indexhole.errors import InputFault
 
 READ_DATA, INDEX = "read_data", "index"
+_MOST_TOLD = 40
 CONTROL_LINES = ("step", "direction", "track_zero", "side")
 
 # Spellings met on drive connectors and loggers (common practice, no source), compared without case and punctuation.
@@ -26,6 +27,12 @@ def plain_name(name: str) -> str:
     leaf = re.split(r"[./\\]", name.strip())[-1] if re.search(r"[./\\]\w", name.strip()) else name
     plain = re.sub(r"[^a-z0-9]", "", leaf.lower())
     return re.sub(r"(?<=[a-z0-9]{2})(_n|bar)$", "", plain)
+
+
+def _told(names: Sequence[str]) -> str:
+    """Names in a row, no more than somebody would read: a damaged header may declare thousands."""
+    more = len(names) - _MOST_TOLD
+    return ", ".join(name[:80] for name in names[:_MOST_TOLD]) + (f" and {more} more" if more > 0 else "")
 
 
 def named_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> dict[str, int]:
@@ -49,7 +56,7 @@ def named_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> d
             raise InputFault(
                 f"no line {theirs!r} in the file",
                 where=where,
-                remedy=f"it has {', '.join(names) or 'no lines'}",
+                remedy=f"it has {_told(names) or 'no lines'}",
             )
         found[ours] = list(names).index(theirs)
     for position, name in enumerate(names):
@@ -80,7 +87,7 @@ def match_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> d
     found = named_lines(names, given, where)
     if READ_DATA not in found:
         raise InputFault(
-            f"no read-data line among {', '.join(names) or 'no lines at all'}",
+            f"no read-data line among {_told(names) or 'no lines at all'}",
             where=where,
             remedy="name it with --line read_data=NAME",
         )

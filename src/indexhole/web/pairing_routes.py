@@ -229,7 +229,7 @@ def _plan_response(site: Site, request: Request, text: str, months: str, on: str
 
 
 def _months(text: str) -> int:
-    if not (text.isascii() and text.isdigit() and 1 <= int(text[:6]) <= 1200):
+    if not (text.isascii() and text.isdigit() and len(text) <= 6 and 1 <= int(text) <= 1200):
         raise InputFault(f"{text[:20]!r} is no number of months", remedy="write a whole number from 1 to 1200")
     return int(text)
 
