@@ -40,7 +40,7 @@ def test_nothing_that_was_said_to_be_kept_is_lost(tmp_path):
         apart = Apart(mortal, tmp_path)
         _kill(mortal, KILLS, apart)
         _expect_kills(mortal, KILLS)
-        assert _writing_commands() - set(mortal.amid) == set()
+        assert _writing_commands() - set(+mortal.amid) == set()
 
 
 @pytest.mark.postgres
@@ -114,7 +114,6 @@ def _expect_kills(mortal: Mortal, kills: int) -> None:
     assert phases["before"] >= kills * 0.02, told
     assert phases["after"] >= kills * 0.05, told
     assert len(kept) >= kills * 0.01, told
-    assert [command for command, times in mortal.amid.items() if not times] == [], told
     print(told)
 
 
