@@ -196,6 +196,16 @@ def test_advice_reads_what_is_scarce_first_and_counts_turns() -> None:
     assert "Set its speed down by as much." in next(line for line in lines if "turns 2.10 +/- 0.10 % fast" in line)
 
 
+@pytest.mark.parametrize("quantity", ["offset", "speed"])
+def test_the_caution_stands_beside_work_on_moving_parts_however_that_is_worded(monkeypatch, quantity) -> None:
+    monkeypatch.setattr("indexhole.jobs.levelling_report.advice_words", lambda *given: "In other words.")
+    bench = level_bench(sheet_evidence([]), parse_measurements(SHEET, where="sheet"))
+    assert told(bench, bench.levels[quantity]).caution.startswith("Caution: ")
+    sound = HEADING + "".join(f"A1,D{k}.0,offset,0,8,um,\n" for k in (1, 2, 3))
+    bench = level_bench(sheet_evidence([]), parse_measurements(sound, where="sheet"))
+    assert told(bench, bench.levels["offset"]).caution == ""
+
+
 def test_the_json_holds_every_tie_and_place() -> None:
     bench = level_bench(sheet_evidence([]), parse_measurements(SHEET, where="sheet"))
     offset = json.loads(json.dumps(report_json(bench)))["network"]["offset"]

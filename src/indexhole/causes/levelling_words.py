@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from enum import Enum
+from typing import assert_never
 
 from indexhole.causes.blunders import Suspect
 from indexhole.causes.levelling import MEAN, Levelled, Standing
@@ -72,31 +74,67 @@ def _either_words(levelled: Levelled, standing: Standing, against: str, unit: st
     return f"{standing.node} stands {both} from {against}: {settle}"
 
 
+class Work(Enum):
+    """What a mechanism's place asks for."""
+
+    NOTHING = "nothing"
+    LEARN_WAY = "learn which way"
+    MEASURE_AGAIN = "measure again"
+    ASK_A_THIRD = "ask a third"
+    SET_SPEED = "set its speed"
+    MOVE_SENSOR = "move its index sensor"
+    MOVE_HEAD = "move its head"
+
+    @property
+    def moves_parts(self) -> bool:
+        """Whether it is done at an open drive, where parts move."""
+        return self in (Work.SET_SPEED, Work.MOVE_SENSOR, Work.MOVE_HEAD)
+
+
+def work_due(levelled: Levelled, standing: Standing) -> Work:
+    """What to do about where a mechanism stands; nothing is turned before it is known that it is out, and which way."""
+    known = standing.limits is not None
+    if standing.verdict == "works" or (known and standing.verdict == "unproven"):
+        return Work.NOTHING
+    if standing.other is not None:
+        return Work.LEARN_WAY
+    if standing.verdict == "doubtful":
+        return Work.MEASURE_AGAIN
+    if not known and abs(standing.value) <= 2 * standing.uncertainty:
+        return Work.NOTHING
+    if standing.others == 1 and standing.against == MEAN:
+        return Work.ASK_A_THIRD
+    return {OFFSET: Work.MOVE_HEAD, SPEED: Work.SET_SPEED, INDEX: Work.MOVE_SENSOR}[levelled.quantity]
+
+
 def advice_words(
-    levelled: Levelled,
+    work: Work,
     standing: Standing,
     adjusters: Mapping[str, tuple[float, float]],
     recorded: Sequence[str],
     irreplaceable: Sequence[str],
 ) -> str:
-    """What to do about it, one sentence or more; "" when nothing need be done."""
-    known = standing.limits is not None
-    if standing.verdict == "works" or (known and standing.verdict == "unproven"):
-        return ""
-    if standing.other is not None:
-        return "Turn nothing before it is known which way."
-    if standing.verdict == "doubtful":
-        return "A limit lies inside its uncertainty: measure again before anything is turned."
-    if not known and abs(standing.value) <= 2 * standing.uncertainty:
-        return ""
-    if standing.others == 1 and standing.against == MEAN:
-        return "Which of the two is out of place only a third, or an alignment disk, can tell: turn neither yet."
-    if levelled.quantity == SPEED:
-        return f"Set its speed {'down' if standing.value > 0 else 'up'} by as much."
-    if levelled.quantity == INDEX:
-        return "Its index sensor may be moved by as much."
-    judged = "" if known else "No limit is known, as the shelf does not say its class: turn only what must be."
-    return " ".join(filter(None, (judged, _first_read(standing, recorded, irreplaceable), _turn(standing, adjusters))))
+    """That work in words, one sentence or more; "" for none."""
+    match work:
+        case Work.NOTHING:
+            return ""
+        case Work.LEARN_WAY:
+            return "Turn nothing before it is known which way."
+        case Work.MEASURE_AGAIN:
+            return "A limit lies inside its uncertainty: measure again before anything is turned."
+        case Work.ASK_A_THIRD:
+            return "Which of the two is out of place only a third, or an alignment disk, can tell: turn neither yet."
+        case Work.SET_SPEED:
+            return f"Set its speed {'down' if standing.value > 0 else 'up'} by as much."
+        case Work.MOVE_SENSOR:
+            return "Its index sensor may be moved by as much."
+        case Work.MOVE_HEAD:
+            known = standing.limits is not None
+            judged = "" if known else "No limit is known, as the shelf does not say its class: turn only what must be."
+            first = _first_read(standing, recorded, irreplaceable)
+            return " ".join(filter(None, (judged, first, _turn(standing, adjusters))))
+        case _:
+            assert_never(work)
 
 
 def _first_read(standing: Standing, recorded: Sequence[str], irreplaceable: Sequence[str]) -> str:

@@ -16,6 +16,7 @@ from indexhole.causes.levelling_words import (
     place_words,
     rounded,
     suspect_words,
+    work_due,
 )
 from indexhole.causes.network import Part
 from indexhole.causes.weakness import Wanted
@@ -48,20 +49,19 @@ class Told:
 
 def told(bench: LevelledBench, levelled: Levelled) -> Told:
     """The sentences of one quantity."""
-    standings = []
+    standings, moving = [], False
+    scarce = sorted(bench.evidence.irreplaceable)
     for standing in levelled.standings:
+        work = work_due(levelled, standing)
         recorded = bench.evidence.recorded.get(standing.node, ())
-        scarce = sorted(bench.evidence.irreplaceable)
-        advice = advice_words(levelled, standing, bench.adjusters, recorded, scarce)
+        advice = advice_words(work, standing, bench.adjusters, recorded, scarce)
         standings.append((standing, place_words(levelled, standing), advice))
-    turned = any(
-        "urn the adjuster" in advice or "Set its speed" in advice or "sensor" in advice for _, _, advice in standings
-    )
+        moving |= work.moves_parts
     return Told(
         title=TITLES[levelled.quantity],
         datum=_datum_words(levelled),
         standings=tuple(standings),
-        caution=MOVING_PARTS if turned else "",
+        caution=MOVING_PARTS if moving else "",
         suspects=tuple(suspect_words(levelled, s) for s in levelled.snooping.suspects),
         fit=tuple(fit_words(levelled)),
         weak=_weak_words(levelled),
