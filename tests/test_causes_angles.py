@@ -20,6 +20,7 @@ from indexhole.causes.evidence import Evidence
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import Gauged
 from indexhole.causes.history import Supposition, lay_out
+from indexhole.causes.magnitude import Band
 from indexhole.causes.report import report_lines
 from indexhole.causes.trials import rank_causes
 from indexhole.jobs.captures_told import captures_told
@@ -299,9 +300,9 @@ def test_a_band_is_likelier_where_errors_keep_their_angle() -> None:
         """Of bands on the outermost and on the middle third."""
         profile = Evidence(lay_out(trials), Gauged(angles=angles)).book.of(BAND, Supposition())
         found = dict.fromkeys((0, 13), 0.0)
-        for told, log_weight in zip(profile.magnitude, profile.log_weight, strict=True):
-            first, last = map(int, told.removeprefix("cylinders ").split(" to "))
-            third = next((start for start in found if start <= first and last <= start + 12), None)
+        for band, log_weight in zip(profile.magnitude, profile.log_weight, strict=True):
+            assert isinstance(band, Band)
+            third = next((start for start in found if start <= band.first and band.last <= start + 12), None)
             if third is not None:
                 found[third] += math.exp(log_weight)
         return found[0], found[13]

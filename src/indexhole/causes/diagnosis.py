@@ -19,7 +19,7 @@ class Cause:
         probability: of this explanation as told.
         kind_probability: of it and its twins that trials cannot tell from it (misaligned or off-speed).
         for_trials, against_trials: trials that speak for and against it, strongest first.
-        why: the reasons in words.
+        reason: why, by the trials, in words; `gauge_notes`: what gauges say besides, or would.
         weights: what each trial says for it against its best rival, weightiest first; `over` names that rival.
         rival_needs: what would have to be true for the rival to be right.
         by_angle: where round the turn sectors failed, in words, with what it says against that rival in nats.
@@ -30,11 +30,17 @@ class Cause:
     kind_probability: float
     for_trials: tuple[str, ...]
     against_trials: tuple[str, ...]
-    why: str
+    reason: str
+    gauge_notes: tuple[str, ...] = ()
     weights: tuple[Weight, ...] = ()
     over: str = ""
     rival_needs: str = ""
     by_angle: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def why(self) -> str:
+        """All reasons in words."""
+        return " ".join((self.reason, *self.gauge_notes))
 
     def to_json_dict(self) -> dict[str, Any]:
         """The cause as `causes --json` gives it; no fault at all is told as the one fault `none` of the bench."""

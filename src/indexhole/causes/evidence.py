@@ -17,6 +17,7 @@ from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, typical_counts, writer_share
 from indexhole.causes.kernel import hazard, node_of
 from indexhole.causes.kernels import operations
+from indexhole.causes.magnitude import Magnitude, OffSpeed
 from indexhole.causes.profiles import LapseProfiles, ProfileBook, Profiles, either, in_series, suppositions
 
 Floats = npt.NDArray[np.float64]
@@ -60,7 +61,7 @@ class Close:
         temper: (kept,) that of the bench.
         weight: (kept,) posterior weights of the unknowns kept.
         supposed: what most probably became of the writes.
-        magnitudes: most probable magnitude of each fault, "" when it has none.
+        magnitudes: most probable magnitude of each fault, None when it has none.
         off_speed: of each fault, the share of its magnitudes that are errors of speed.
     """
 
@@ -72,7 +73,7 @@ class Close:
     temper: Ints
     weight: Floats
     supposed: Supposition
-    magnitudes: dict[Fault, str]
+    magnitudes: dict[Fault, Magnitude | None]
     off_speed: dict[Fault, float]
 
 
@@ -302,7 +303,7 @@ class Evidence:
         hazards, lapse = np.zeros((len(weight), total)), np.zeros((len(weight), total))
         temper = np.array([climate[1] for _, _, climate in unknowns], dtype=np.int64)
         rows = np.zeros((len(weight), done))
-        told: Counter[tuple[Fault, str]] = Counter()
+        told: Counter[tuple[Fault, Magnitude | None]] = Counter()
         steady = sorted(f for f in faults if f.fault != "bad-lead")
         for i, (setting, place, climate) in enumerate(unknowns):
             added, spoilt = np.zeros(total), self.book.spoilt(setting.supposed)
@@ -333,9 +334,10 @@ class Evidence:
             temper=temper,
             weight=weight,
             supposed=unknowns[int(weight.argmax())][0].supposed,
-            magnitudes={fault: name for (fault, name), _ in reversed(told.most_common())},
+            magnitudes={fault: size for (fault, size), _ in reversed(told.most_common())},
             off_speed={
-                fault: sum(w for (f, name), w in told.items() if f == fault and name.endswith("%")) for fault in steady
+                fault: sum(w for (f, size), w in told.items() if f == fault and isinstance(size, OffSpeed))
+                for fault in steady
             },
         )
 

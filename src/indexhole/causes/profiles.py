@@ -18,7 +18,8 @@ from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
 from indexhole.causes.kernel import hazard, node_of
-from indexhole.causes.severity import RUNGS, loss_ladder, offset_ladder, speed_ladder
+from indexhole.causes.magnitude import Aside, Band, Loss, Magnitude, OffSpeed, WorstAt
+from indexhole.causes.severity import RUNGS, Step, loss_ladder, offset_ladder, speed_ladder
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -50,13 +51,13 @@ class Profiles:
         log_weight: (rungs,) log prior weight of each rung.
         rows: (touched,) indices of the rows it touches.
         hazard: (rungs, touched) added hazard of a sector.
-        magnitude: one word of meaning for each rung (um, dB, cylinders...), for the report.
+        magnitude: how bad the fault is on each rung; None where a rung says nothing of that.
     """
 
     log_weight: Floats
     rows: Ints
     hazard: Floats
-    magnitude: tuple[str, ...]
+    magnitude: tuple[Magnitude | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,10 +164,10 @@ class ProfileBook:
         # happen to lie nearest would win.
         level = np.where(hazards > 0, 1 + node_of(hazards), 0)
         if fault.fault == "misaligned" and self.gauged.about(fault.element):
-            level = np.hstack([level, np.array([[told.endswith("%")] for _, told, _ in rungs], dtype=np.int64)])
+            level = np.hstack([level, np.array([[isinstance(size, OffSpeed)] for _, size, _ in rungs], dtype=np.int64)])
         if arranged:
-            places = {told: place for place, told in enumerate(dict.fromkeys(told for _, told, _ in rungs))}
-            level = np.hstack([level, np.array([[places[told]] for _, told, _ in rungs], dtype=np.int64)])
+            places = {size: place for place, size in enumerate(dict.fromkeys(size for _, size, _ in rungs))}
+            level = np.hstack([level, np.array([[places[size]] for _, size, _ in rungs], dtype=np.int64)])
         first, merged, _ = _alike(level)
         heaviest = np.lexsort((-weight, merged))
         first = heaviest[np.searchsorted(merged[heaviest], np.arange(len(first)))]
@@ -187,7 +188,7 @@ class ProfileBook:
         return LapseProfiles(np.log(weight), np.append(never, rates), np.append(rates, never), rows)
 
 
-Rung = tuple[float, str, Floats]
+Rung = tuple[float, Magnitude | None, Floats]
 
 
 def _alike(lines: Ints) -> tuple[Ints, Ints, Ints]:
@@ -212,11 +213,10 @@ def _foreign(bench: Bench, mechanism: int, written: Floats) -> tuple[Floats, Flo
 def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     reads, is_read = _foreign(bench, bench.mechanisms.index(fault.element), written)
     # What a drive a little aside leaves at the edges of older tracks is told as old-recording-underneath.
-    for share, unit, ladder in ((_ASIDE, "um", offset_ladder()), (_OFF_SPEED, "%", speed_ladder())):
-        for step in ladder:
-            size = abs(step.magnitude) * (100 if unit == "%" else 1)
-            told = f"{size:.1f} %" if unit == "%" else f"{size:.0f} um"
-            yield share * step.weight, told, reads * step.reads_others + is_read * step.read_by_others
+    sized: list[tuple[float, Magnitude, Step]] = [(_ASIDE, Aside(round(abs(s.magnitude))), s) for s in offset_ladder()]
+    sized += [(_OFF_SPEED, OffSpeed(round(100 * abs(s.magnitude), 1)), s) for s in speed_ladder()]
+    for share, size, step in sized:
+        yield share * step.weight, size, reads * step.reads_others + is_read * step.read_by_others
     # Readers differ in what they bear, so the two directions may fail unequally beyond what the model says.
     coarse = offset_ladder()[::2]
     either = {
@@ -225,13 +225,12 @@ def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     }
     for (i, j), weight in either.items():
         chance = reads * coarse[i].reads_others + is_read * coarse[j].reads_others
-        yield _EITHER_WAY * weight / sum(either.values()), "", chance
+        yield _EITHER_WAY * weight / sum(either.values()), None, chance
     # Out of place at one end of the travel more than at the other, as by a pitch that is not right.
     for end, rung, (unlike, share) in product((-1.0, 1.0), _SLOPING_RUNGS, _UNLIKE_SLOPES):
-        told = f"worst at the {'inner' if end > 0 else 'outer'} cylinders"
         sloping = _sloping(bench, rung, end * _SLOPE)
         chance = reads * sloping + is_read * _likelier(sloping, unlike)
-        yield _ALONG * share / (2 * len(_SLOPING_RUNGS)), told, chance
+        yield _ALONG * share / (2 * len(_SLOPING_RUNGS)), WorstAt(inner=end > 0), chance
 
 
 def misaligned_sizes() -> tuple[Floats, Floats]:
@@ -264,34 +263,34 @@ def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     reads = side & (bench.mechanism == mechanism)
     own = written[:, mechanism]
     for step in loss_ladder():
-        told = f"{step.loss_db:.0f} dB"
-        yield _DIRT_READS_ONLY * step.weight, told, reads * step.once
+        loss = Loss(round(step.loss_db))
+        yield _DIRT_READS_ONLY * step.weight, loss, reads * step.once
         others = side * own * step.once
         adds_up = np.where(reads, step.once * (1 - own) + step.twice * own, others)
-        yield _DIRT_ADDS_UP * step.weight, told, adds_up
-        yield _DIRT_EITHER_WAY * step.weight, told, np.where(reads, step.once, others)
+        yield _DIRT_ADDS_UP * step.weight, loss, adds_up
+        yield _DIRT_EITHER_WAY * step.weight, loss, np.where(reads, step.once, others)
 
 
 def _dead_write(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     tries = (bench.mechanism == bench.mechanisms.index(fault.element)) & bench.writes
     for chance, weight in _DEAD:
-        yield weight, "", tries * chance
+        yield weight, None, tries * chance
 
 
 def _dead_read(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     reads = bench.mechanism == bench.mechanisms.index(fault.element)
     for chance, weight in _DEAD:
-        yield weight, "", reads * chance
+        yield weight, None, reads * chance
 
 
 def _worn(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     surface = (bench.disk == bench.disks.index(fault.element)) & (bench.side == fault.side)
     for step in loss_ladder():
-        yield _EVEN * step.weight, f"{step.loss_db:.0f} dB", surface * step.once
+        yield _EVEN * step.weight, Loss(round(step.loss_db)), surface * step.once
     steps = loss_ladder()[1:15:2]
     for end, step in product((-1.0, 1.0), steps):
         sloping = surface * _sloping(bench, step.once, end * _SLOPE)
-        yield (1 - _EVEN) / (2 * len(steps)), f"{step.loss_db:.0f} dB", sloping
+        yield (1 - _EVEN) / (2 * len(steps)), Loss(round(step.loss_db)), sloping
 
 
 def _damaged(bench: Bench, fault: Fault, written: Floats, arranged: Sequence[AngleCount] = ()) -> Iterator[Rung]:
@@ -318,11 +317,11 @@ def _damaged(bench: Bench, fault: Fault, written: Floats, arranged: Sequence[Ang
             lie = starts[group == one]
             # bands are laid in steps, so the last of them may stop short of where one could lie
             end = count - 1 if lie[-1] == starts[-1] else lie[-1] + width - 1
-            told = f"cylinders {lie[0]} to {end}"
+            band = Band(int(lie[0]), int(end))
             likelier = math.exp(band_ratio(arranged, meets[place].tolist())) if arranged else 1.0
             share = surface * (covered[place] / (last - first + 1))[of]
             for rung in rungs:
-                yield likelier * of_width * repeated / (len(starts) * len(rungs)), told, share * rung
+                yield likelier * of_width * repeated / (len(starts) * len(rungs)), band, share * rung
 
 
 def _shared(first: Ints, last: Ints, starts: Ints, width: int) -> Ints:
@@ -339,27 +338,27 @@ def _wrong_medium(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]
     disk = bench.disk == bench.disks.index(fault.element)
     recorded_here = disk * written[:, :-2].sum(axis=1)
     for step in loss_ladder():
-        told = f"{step.loss_db:.0f} dB"
-        yield _EVEN * step.weight, told, recorded_here * step.once
+        loss = Loss(round(step.loss_db))
+        yield _EVEN * step.weight, loss, recorded_here * step.once
         # What was recorded too weakly or not sharply goes first where bits lie closest: inside.
-        yield (1 - _EVEN) * step.weight, told, recorded_here * _sloping(bench, step.once, _SLOPE)
+        yield (1 - _EVEN) * step.weight, loss, recorded_here * _sloping(bench, step.once, _SLOPE)
 
 
 def _old_underneath(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     _, is_read = _foreign(bench, bench.mechanisms.index(fault.element), written)
     for step in loss_ladder():
-        yield step.weight, "", is_read * step.once
+        yield step.weight, None, is_read * step.once
 
 
 def _set_up(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
     if fault.condition:
         noted = set_up_so(bench, fault.element, fault.condition).astype(np.float64)
         for rung in _NOTED_RUNGS:
-            yield 1 / len(_NOTED_RUNGS), "", noted * rung
+            yield 1 / len(_NOTED_RUNGS), None, noted * rung
         return
     rows = stands_on(bench, fault.element).astype(np.float64)
     for rung in RUNGS[-3:]:
-        yield 1 / 3, "", rows * rung
+        yield 1 / 3, None, rows * rung
 
 
 _RUNGS = {

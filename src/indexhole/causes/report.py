@@ -8,7 +8,7 @@ from dataclasses import replace
 from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
 from indexhole.causes.explain import DECIBELS_A_NAT
 from indexhole.causes.faults import Fault
-from indexhole.causes.words import GAUGE_NOTE, GAUGED_NOTE, fault_words, hypothesis_words
+from indexhole.causes.words import fault_words, hypothesis_words
 from indexhole.model.series import parts_of
 from indexhole.model.trial import cylinder_words
 
@@ -66,12 +66,11 @@ def _weighed(cause: Cause, names: tuple[str, ...]) -> str:
     return _trials(tuple(f"{name} ({round(decibels[name]):+d} dB)" if name in decibels else name for name in names))
 
 
-def _cause_lines(number: int, twins: Sequence[Cause], *, advice: bool) -> list[str]:
+def _cause_lines(number: int, twins: Sequence[Cause], *, notes: bool) -> list[str]:
     cause = twins[0]
-    why = cause.why if advice else cause.why.removesuffix(GAUGE_NOTE).partition(GAUGED_NOTE)[0].rstrip()
     return [
         f"{number}. {_twin_words(twins)}: probability {sum(twin.probability for twin in twins):.2f}",
-        f"   why: {why}",
+        f"   why: {cause.why if notes else cause.reason}",
         f"   for: {_weighed(cause, cause.for_trials)}",
         f"   against: {_weighed(cause, cause.against_trials)}",
         *(
@@ -153,10 +152,9 @@ def report_lines(diagnosis: Diagnosis) -> list[str]:
     shown = [c for i, c in enumerate(diagnosis.causes) if i == 0 or c.probability >= _READABLE]
     explanations = _with_twins(shown)
     for number, twins in enumerate(explanations, start=1):
-        # every explanation of this sort ends with the same advice, and once is enough
-        lines += _cause_lines(
-            number, twins, advice=not any(note in line for line in lines for note in (GAUGE_NOTE, GAUGED_NOTE))
-        )
+        # explanations of this sort have the same notes, and once is enough
+        noted = any(earlier[0].gauge_notes for earlier in explanations[: number - 1])
+        lines += _cause_lines(number, twins, notes=not noted)
     if any(w.nats < 0 and w.trial in cause.for_trials[:_NAMED] for cause in shown for w in cause.weights):
         lines.append(DECIBELS_NOTE)
     lines += gauged_lines(diagnosis)

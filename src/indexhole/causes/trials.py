@@ -30,8 +30,9 @@ from indexhole.causes.faults import (
 )
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, lay_out, split_aborted
+from indexhole.causes.magnitude import Band, WorstAt
 from indexhole.causes.next_trial import Focus, candidate_trials, plan_trials
-from indexhole.causes.words import hypothesis_words, open_questions, why
+from indexhole.causes.words import gauge_notes, hypothesis_words, open_questions, reason
 from indexhole.model.series import joined
 from indexhole.model.trial import Trial
 
@@ -320,7 +321,8 @@ def _causes(
                 kind_probability=float(weight[i]),
                 for_trials=speaks_for,
                 against_trials=speaks_against,
-                why=why(evidence.bench, way, closely[i].magnitudes, evidence.book.gauged),
+                reason=reason(evidence.bench, way, closely[i].magnitudes),
+                gauge_notes=gauge_notes(way, evidence.book.gauged),
                 weights=trial_weights,
                 over=rival_words,
                 rival_needs=needs if rival != i else "",
@@ -420,16 +422,11 @@ class _Ahead:
         told = [(i, closely[i]) for i in likely if i in closely and explaining[i] > _LEAST_LISTED]
         elements = {f.element for i, _ in told for f in weighed.hypotheses[i]}
         elements |= {t.mechanism for t in trials if unit_of(t.mechanism) in elements}
-        magnitudes = {name for _, close in told for name in close.magnitudes.values()}
-        bands = tuple(
-            (int(first), int(last))
-            for name in sorted(magnitudes)
-            if name.startswith("cylinders")
-            for first, last in [name.removeprefix("cylinders ").split(" to ")]
-        )
+        magnitudes = {size for _, close in told for size in close.magnitudes.values()}
+        bands = sorted((size.first, size.last) for size in magnitudes if isinstance(size, Band))
         noted = {(f.element, f.condition) for i, _ in told for f in weighed.hypotheses[i] if f.condition}
-        by_radius = any(name.startswith("worst") for name in magnitudes)
-        focus = Focus(frozenset(elements), bands[:2], by_radius, tuple(sorted(noted)))
+        by_radius = any(isinstance(size, WorstAt) for size in magnitudes)
+        focus = Focus(frozenset(elements), tuple(bands[:2]), by_radius, tuple(sorted(noted)))
         candidates = candidate_trials(trials, irreplaceable, focus) if trials else []
         if not candidates:
             return cls(likely, _scaled(weight[likely]), [], np.zeros((len(likely), 0, 3)), None)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import assert_never
+
 import numpy as np
 import numpy.typing as npt
 
@@ -9,13 +12,8 @@ from indexhole.causes.conditions import of_element, set_up_so, stands_on
 from indexhole.causes.faults import Fault
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.history import Bench, Supposition, written_by
+from indexhole.causes.magnitude import Aside, Band, Loss, Magnitude, OffSpeed, WorstAt
 from indexhole.model.trial import cylinder_words
-
-GAUGE_NOTE = (
-    "Trials alone cannot tell misaligned from off-speed: gauge the spindle speed, and if it is right "
-    "the head is out of place."
-)
-GAUGED_NOTE = "Gauges tell misaligned from off-speed:"
 
 _PLAIN = {
     "misaligned": "{e} and the other mechanisms do not read each other's tracks",
@@ -100,7 +98,7 @@ def hypothesis_words(faults: frozenset[Fault]) -> str:
     return " and ".join(words) or "nothing at fault"
 
 
-def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
+def why_fault(bench: Bench, fault: Fault, magnitude: Magnitude | None) -> str:
     """One clause for one fault: what it does, how often that was seen, and how bad it must be."""
     if fault.condition:
         return _why_set_up(bench, fault)
@@ -111,20 +109,27 @@ def why_fault(bench: Bench, fault: Fault, magnitude: str) -> str:
         clause = f"nothing passes {fault.element}, whatever is at its end"
     own = _own_tracks(bench, fault.element) if fault.fault in ("misaligned", "off-speed", "dead-read") else ""
     clause = f"{clause} ({_count(bench, touched)}{own})"
-    if magnitude.startswith("cylinders"):
-        first, last = map(int, magnitude.removeprefix("cylinders ").split(" to "))
-        # a band that may lie anywhere is told without a place
-        if (first, last) != (0, bench.cylinders - 1):
-            clause += f", most likely {cylinder_words(first, last)}"
-    elif magnitude.endswith("dB"):
-        clause += f", as about {magnitude} of lost signal would do"
-    elif magnitude.startswith("worst"):
-        clause += f", {magnitude}"
+    clause += _magnitude_words(bench, magnitude)
     if fault.since:
         clause += f"; it came just before {fault.since}, and the trials before that show nothing of it"
     if fault.until:
         clause += f"; from {fault.until} on the trials show nothing of it, as after a repair"
     return clause
+
+
+def _magnitude_words(bench: Bench, magnitude: Magnitude | None) -> str:
+    match magnitude:
+        case Band(first, last) if (first, last) != (0, bench.cylinders - 1):
+            return f", most likely {cylinder_words(first, last)}"
+        case Loss(db):
+            return f", as about {db} dB of lost signal would do"
+        case WorstAt(inner):
+            return f", worst at the {'inner' if inner else 'outer'} cylinders"
+        case Band() | Aside() | OffSpeed() | None:
+            # a band that may lie anywhere is told without a place; how far aside trials hardly say
+            return ""
+        case _:
+            assert_never(magnitude)
 
 
 def _why_set_up(bench: Bench, fault: Fault) -> str:
@@ -137,20 +142,27 @@ def _why_set_up(bench: Bench, fault: Fault) -> str:
     return f"{fault.element} fails {only}when it {fault.condition}: {_count(bench, noted)}, {beside}"
 
 
-def why(bench: Bench, faults: tuple[Fault, ...], magnitudes: dict[Fault, str], gauged: Gauged = NO_GAUGES) -> str:
-    """The reasons for a cause, as sentences."""
+def reason(bench: Bench, faults: tuple[Fault, ...], magnitudes: Mapping[Fault, Magnitude | None]) -> str:
+    """The reasons that trials give for a cause, as a sentence."""
     if not faults:
         failed = int(bench.failed[: bench.done].sum())
         tried = int(bench.tried[: bench.done].sum())
         return f"Nothing need be at fault: {failed} of {tried} sectors failed, and what failed shows no pattern."
-    parts = [why_fault(bench, f, magnitudes.get(f, "")) for f in faults]
-    text = "; ".join(parts) + "."
+    return "; ".join(why_fault(bench, f, magnitudes.get(f)) for f in faults) + "."
+
+
+def gauge_notes(faults: tuple[Fault, ...], gauged: Gauged = NO_GAUGES) -> tuple[str, ...]:
+    """What gauges say of the faults that trials alone cannot tell apart, and what to gauge where none says it."""
     out_of_step = {f.element for f in faults if f.fault in ("misaligned", "off-speed")}
+    notes = []
     if parted := gauged.words_about(out_of_step):
-        text += f" {GAUGED_NOTE} {'; '.join(parted)}."
+        notes.append(f"Gauges tell misaligned from off-speed: {'; '.join(parted)}.")
     if any(not gauged.about(element) for element in out_of_step):
-        text += f" {GAUGE_NOTE}"
-    return text
+        notes.append(
+            "Trials alone cannot tell misaligned from off-speed: gauge the spindle speed, and if it is right "
+            "the head is out of place."
+        )
+    return tuple(notes)
 
 
 OPEN_QUESTION = {
