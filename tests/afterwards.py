@@ -137,7 +137,7 @@ def _files_lost(shelf: Shelf) -> Iterator[str]:
 def _files_half(shelf: Shelf) -> Iterator[str]:
     """Files with a name of their own that are not whole, whether or not a row names them."""
     for path in sorted(shelf.folder.rglob("*")):
-        if not path.is_file() or is_unfinished(path):
+        if not path.is_file() or is_part(path.name):
             continue
         place = path.relative_to(shelf.folder).as_posix()
         digits = path.name[:16]
@@ -162,19 +162,14 @@ def _pulses_half(path: Path, sha256: str) -> str:
     return "" if not told or told.startswith(sha256) else f"{path.name} holds the pulses of another capture"
 
 
-def is_unfinished(path: Path) -> bool:
-    """Whether a file bears the name of one in the making."""
-    return is_part(path.name)
-
-
 def unfinished(folder: Path) -> list[str]:
     """Files in the making, by their place in the folder."""
-    return [path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*")) if is_unfinished(path)]
+    return [path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*")) if is_part(path.name)]
 
 
 def strays(shelf: Shelf) -> set[str]:
-    """Files of captures and photos that no row names."""
+    """Files of captures and photos that have their name, and that no row names."""
     named = {place for record in shelf.all(CaptureRecord) for place in (record.parquet, record.original)}
     named |= {photo.file for photo in shelf.all(Photo)}
-    kept = (path for name in ("captures", "photos") for path in (shelf.folder / name).rglob("*") if path.is_file())
-    return {path.relative_to(shelf.folder).as_posix() for path in kept} - named
+    kept = [path for name in ("captures", "photos") for path in (shelf.folder / name).rglob("*") if path.is_file()]
+    return {path.relative_to(shelf.folder).as_posix() for path in kept if not is_part(path.name)} - named

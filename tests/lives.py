@@ -28,7 +28,7 @@ import sys
 import time
 import traceback
 from collections.abc import Callable, Sequence
-from contextlib import redirect_stdout
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
 
@@ -216,9 +216,9 @@ def main() -> None:
     for line in sys.stdin:
         asked = json.loads(line)
         if asked["at"] == "here":
-            with redirect_stdout(io.StringIO()) as said:
+            with redirect_stdout(io.StringIO()), redirect_stderr(sys.stdout):
                 status = edge.run(asked["words"])
-            print(json.dumps({"status": status, "said": said.getvalue()}), flush=True)
+            print(json.dumps({"status": status}), flush=True)
             continue
         gc.collect()
         gc.freeze()

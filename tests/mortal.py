@@ -17,8 +17,9 @@ from tests.stress import ROOT
 from tests.stress_acting import Played
 from tests.stress_commands import Typist
 
-# of its looks only those that are part of a change; they are let live
-LOOKS = {"search", "list", "history", "check"}
+# plays of a typist that write nothing, or nothing on a shelf that needs no mending
+LOOKS = {"search", "list", "history", "check", "mend"}
+# what is only asked before a change
 _LET_LIVE = {"show"}
 _HOW = ("step", "step", "step", "begun", "begun", "begun", "begun", "start")
 
@@ -33,7 +34,7 @@ class Lives:
     def __init__(self, process: subprocess.Popen[str]) -> None:
         self._process = process
 
-    def live(self, words: Sequence[str], at: tuple[str, float] | str | None) -> dict[str, Any]:
+    def live(self, words: Sequence[str], at: Sequence[str | float] | str | None) -> dict[str, Any]:
         """One life, and how it ended."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
@@ -122,6 +123,12 @@ class Mortal(Typist):
             if played
             else Said(mark, verb, "perhaps", undoing=verb == "undo")
         )
+
+    def ask(self, *words: str) -> Any:
+        """What a command that is let live tells as JSON."""
+        told = self.server.live(["shelf", *words, "--shelf", self.shelf], None)
+        assert told["status"] == 0, told["said"]
+        return json.loads(told["said"])
 
     def add_by_page(self, mark: str, *words: str) -> Played:
         """Something sent to the page, which says no more than that it is kept."""

@@ -15,6 +15,7 @@ import numpy as np
 from tests.afterwards import sound
 from tests.browsing import LAYOUT
 from tests.mortal import Mortal
+from tests.stress_pages import HEADING
 from tests.test_shelf_old import SHELVES, VERSIONS
 
 from indexhole.causes.measurements import KEPT, parse_measurements
@@ -22,13 +23,13 @@ from indexhole.errors import IndexholeError
 from indexhole.jobs.demo import state_of
 from indexhole.model.simulate import format_track, read_track
 from indexhole.shelf.backup import back_up, check_backup
+from indexhole.shelf.captures import store_capture
 from indexhole.shelf.database import REGISTER
 from indexhole.shelf.records import Unit
 from indexhole.shelf.register import Shelf
+from indexhole.signal.readers import read_capture
 from indexhole.signal.simulated import capture_of
 from indexhole.signal.write_vcd import vcd_bytes
-
-_HEADING = "from,to,quantity,value,uncertainty,unit,note"
 
 
 class Apart:
@@ -45,12 +46,14 @@ class Apart:
             "recover": self.recover,
             "recover over": self.recover_over,
             "measurements": self.measurements,
+            "mend": self.mend,
         }
         self.seldom = {"demo": self.demo}
         self.backup, self.track = folder / "whole.backup", folder / "track.vcd"
         self.rows = back_up(Shelf.open(mortal.shelf), self.backup).rows
         _track_file(self.track)
         mortal.server.live(["recover", str(self.track)], "here")
+        self.damaged = _damaged_shelf(folder)
         self.recovered: dict[str, str] = {}
         self.measured: list[str] = []
 
@@ -125,13 +128,16 @@ class Apart:
         there = place.exists()
         done, refused = self._life("recover", str(self.track), "--out", str(place), "--overwrite")
         yield from refused
-        if done and not place.exists():
-            yield "it said it is written"
-        if place.exists() or there:
+        if place.exists():
             yield from self._recovered(place)
+        elif there or done:
+            yield "neither the old folder nor the new one is there"
 
     def _recovered(self, place: Path) -> Iterator[str]:
-        json.loads((place / "report.json").read_text(encoding="utf-8"))
+        try:
+            json.loads((place / "report.json").read_text(encoding="utf-8"))
+        except (OSError, ValueError) as fault:
+            yield f"the report is not whole ({fault})"
         held = {
             path.relative_to(place).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
             for path in place.rglob("*")
@@ -144,7 +150,7 @@ class Apart:
     def measurements(self, mark: str) -> Iterator[str]:
         """A sheet of measurements, added to those kept with the shelf."""
         sheet, kept = self.folder / f"{mark}.csv", self.shelf / KEPT
-        sheet.write_text(f"{_HEADING}\nA1,D0.0,offset,12,8,um,{mark}\n", encoding="utf-8")
+        sheet.write_text(f"{HEADING}\nA1,D0.0,offset,12,8,um,{mark}\n", encoding="utf-8")
         done, refused = self._life("measurements", str(self.shelf), str(sheet))
         yield from refused
         self.measured += [mark] if done else []
@@ -159,8 +165,28 @@ class Apart:
         there = place.exists()
         done, refused = self._life("demo", str(place))
         yield from refused
-        if state_of(place) != "as made" and (there or done):
+        if state_of(place) != ("as made" if there or done or place.exists() else "nothing"):
             yield "neither the old demonstration nor the new one is there"
+
+    def mend(self, mark: str) -> Iterator[str]:
+        """A shelf with a capture whose pulses are gone, which can be mended until they are there again."""
+        place = self.folder / mark
+        shutil.copytree(self.damaged, place)
+        words = ("shelf", "mend", "--shelf", str(place))
+        done, refused = self._life(*words)
+        yield from refused
+        if not done and self.mortal.server.live(words, None)["status"] != 0:
+            yield "it cannot be mended after all"
+        yield from sound(Shelf.open(place))
+
+
+def _damaged_shelf(folder: Path) -> Path:
+    """A shelf with one capture, whose pulses are gone."""
+    shelf = Shelf.open(folder / "damaged", create=True)
+    source = folder / "pool" / "0.vcd"
+    record = store_capture(shelf, source, read_capture(source)).record
+    (shelf.folder / record.parquet).unlink()
+    return shelf.folder
 
 
 def _track_file(path: Path) -> None:

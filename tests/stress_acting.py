@@ -2,8 +2,8 @@
 
 It says `ready`, is told what to do by lines on stdin, and answers with lines on stdout:
 
-    fight KIND FILE DELAY    `here`; then, at the line `go`, it adds that file after so many seconds and says `done`
-    stop                     it ends, when all verbs of this round are played
+    fight KIND FILE DELAY   `here`; then, at the line `go`, it adds that file after so many seconds: `done STATUS`
+    stop                    it ends, when all verbs of this round are played
 """
 
 from __future__ import annotations
@@ -55,13 +55,14 @@ def act(name: str, seed: int, log: Path, plays: Mapping[str, Play], fight: Calla
     deck: list[str] = []
     with log.open("w", encoding="utf-8") as lines:
 
-        def play(verb: str, one: Callable[[str], Played]) -> None:
+        def play(verb: str, one: Callable[[str], Played]) -> int:
             nonlocal number
             number += 1
             mark = f"{name}-{number:04}"
             played = one(mark)
             lines.write(json.dumps({"mark": mark, "verb": verb, **asdict(played)}) + "\n")
             lines.flush()
+            return played.status
 
         _answer("ready")
         stopping, rounds = False, 0
@@ -75,8 +76,8 @@ def act(name: str, seed: int, log: Path, plays: Mapping[str, Play], fight: Calla
                 _answer("here")
                 assert sys.stdin.readline() == "go\n"
                 time.sleep(float(delay))  # the stagger is the point: one gives up while another still waits
-                play(f"fight {kind}", lambda mark, k=kind, f=file: fight(mark, k, Path(f)))
-                _answer("done")
+                status = play(f"fight {kind}", lambda mark, k=kind, f=file: fight(mark, k, Path(f)))
+                _answer(f"done {status}")
             else:
                 if not deck:
                     deck, rounds = draw.sample(sorted(plays), len(plays)), rounds + 1

@@ -222,6 +222,12 @@ class Typist:
     def play_reindex(self, mark: str) -> Played:
         return self.look(mark, "reindex")
 
+    def play_sweep(self, mark: str) -> Played:
+        return self.look(mark, "sweep", "--now", "--unnamed", "--yes")
+
+    def play_mend(self, mark: str) -> Played:
+        return self.look(mark, "mend")
+
     def fight(self, mark: str, kind: str, file: Path) -> Played:
         """Add a file that others add at the same time, at once: a process of its own would have to start first."""
         self.fighting = True

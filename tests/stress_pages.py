@@ -17,6 +17,7 @@ import httpx
 from tests.stress_acting import Made, Played, act
 
 LONGEST_S = 60
+HEADING = "from,to,quantity,value,uncertainty,unit,note"
 _TRIAL = {
     "when": "2026-03-01", "operation": "read", "mechanism": "D0.0", "disk": "K0", "side": "0", "first_cylinder": "0",
     "last_cylinder": "1", "sectors_tried": "9", "host": "", "lead": "", "note": "", "outcome": "all",
@@ -40,8 +41,8 @@ class Visitor:
 
     def send(self, address: str, made: Made = "one", file: Path | None = None, **fields: str) -> Played:
         """Send a form. What it changed is kept when the answer leads on to another page."""
-        files = {} if file is None else {"files": {"file": (file.name, file.read_bytes())}}
-        answer = self.client.post(address, data={"token": self.token, **fields}, **files)  # type: ignore[arg-type]
+        files = {"file": (file.name, file.read_bytes())} if file else None
+        answer = self.client.post(address, data={"token": self.token, **fields}, files=files)
         return Played(answer.status_code, made if answer.status_code == 303 else "none", _fault(answer))
 
     def look(self, address: str) -> Played:
@@ -83,6 +84,11 @@ class Visitor:
         """Send a capture that others add at the same time, and that may stand on the shelf already."""
         assert kind == "capture"
         return self.send("/recordings", "perhaps", file, disk="K0", note=mark)
+
+    def play_send_measurements(self, mark: str) -> Played:
+        sheet = self.folder / f"{self.name}.measurements.csv"
+        sheet.write_text(f"{HEADING}\nA1,D0.0,offset,12,8,um,{mark}\n", encoding="utf-8")
+        return self.send("/causes/network", "none", sheet)
 
     def play_take_in(self, mark: str) -> Played:
         return self.send("/take-in", line="dual 130 mm drive, parallel bus, given 1998", inventory=mark)

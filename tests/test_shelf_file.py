@@ -193,6 +193,19 @@ def test_damage_inside_the_file_is_told(tmp_path):
         Shelf.open(tmp_path).all(Unit)
 
 
+def test_damage_that_the_database_quotes_is_told(tmp_path):
+    """A name in the schema that is no text stands in the words of the database itself."""
+    shelf = Shelf.open(tmp_path, create=True)
+    content = shelf.path.read_bytes()
+    bent = content.replace(b"tableunitsunits", b"table\xa7nitsunits").replace(
+        b"CREATE TABLE units", b"CREATE TABXE units"
+    )
+    assert bent != content
+    shelf.path.write_bytes(bent)
+    with pytest.raises(ShelfFault, match="the register is damaged; put back a copy of the folder"):
+        Shelf.open(tmp_path)
+
+
 def test_inspection_finds_a_reference_to_nothing(tmp_path):
     shelf = Shelf.open(tmp_path, create=True)
     connection = sqlite3.connect(shelf.path)

@@ -17,7 +17,7 @@ import psycopg
 import pytest
 from openpyxl import load_workbook
 from tests import postgres_server
-from tests.afterwards import faults_of, marks_in
+from tests.afterwards import faults_of, marks_in, strays, unfinished
 from tests.mortal import LOOKS, Mortal, lives
 from tests.mortal_apart import Apart
 from tests.stress import capture_file, furnish, photo_file
@@ -83,6 +83,7 @@ def _kill(mortal: Mortal, kills: int, apart: Apart | None = None) -> None:
                 _expect_whole(mortal)
         rounds += 1
     _expect_whole(mortal)
+    _expect_swept(mortal)
 
 
 def _expect_whole(mortal: Mortal) -> None:
@@ -93,6 +94,27 @@ def _expect_whole(mortal: Mortal) -> None:
     for ending, read in _READ.items():
         if (file := mortal.out(ending)).exists():
             read(file)
+
+
+def _expect_swept(mortal: Mortal) -> None:
+    """What killed commands left in the making is told by a check when it is a minute old, and removed by a sweep."""
+    shelf = Shelf.open(mortal.shelf)
+    # one more, killed with its file written and no entry yet: there is something to sweep in any case
+    words = ["add", "photo", mortal.pool(".jpg"), "--unit", "D0"]
+    assert mortal.server.live(["shelf", *words, "--shelf", mortal.shelf], ["step", 3])["phase"] == "amid"
+    left = unfinished(shelf.folder)
+    assert left
+    for path in left:
+        os.utime(shelf.folder / path, (0, 0))
+    named = strays(shelf)
+    checked = mortal.ask("check", "--json")
+    assert set(left) <= set(checked["unfinished"])
+    assert named == set(checked["strays"])
+    assert checked["sound"]
+    assert set(left) <= set(mortal.ask("sweep", "--json")["removed"])
+    assert unfinished(shelf.folder) == []
+    assert mortal.ask("check", "--json")["unfinished"] == []
+    assert faults_of(shelf, mortal.said) == []
 
 
 _READ = {

@@ -16,7 +16,7 @@ import psycopg
 import pytest
 from openpyxl import load_workbook
 from tests import postgres_server
-from tests.stress import ORDERS, TYPISTS, Outcome, stress
+from tests.stress import Outcome, stress
 
 from indexhole.shelf.backup import check_backup
 from indexhole.shelf.sheet import read_sheet
@@ -46,10 +46,8 @@ def test_many_at_a_shared_shelf(tmp_path):
 def _expect(outcome: Outcome) -> None:
     told = f"seed {SEED}, {SECONDS:g} s; taken {dict(outcome.taken)}; refused {dict(outcome.refused)}"
     assert not outcome.faults, "\n".join([*outcome.faults[:20], told])
-    # no verb is always refused; the fights had winners and losers
-    assert [verb for verb, times in outcome.refused.items() if times > 3 and not outcome.taken[verb]] == [], told
-    for fought in {f"{name[0]}: fight {kind}" for name, kind, _ in ORDERS if name in TYPISTS}:
-        assert outcome.taken[fought] and outcome.refused[fought], told
+    # no verb is always refused
+    assert {verb[3:] for verb in outcome.refused} <= {verb[3:] for verb in outcome.taken}, told
     for file in outcome.files:
         _READ[file.suffix](file)
     assert {file.suffix for file in outcome.files} == set(_READ), told

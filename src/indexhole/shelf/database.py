@@ -86,6 +86,8 @@ def faults_told(where: Path | str) -> Iterator[None]:
         raise
     except UnicodeEncodeError as fault:
         raise InputFault(f"{str(fault.object)[:40]!r} holds half a character", remedy="type it again") from fault
+    except UnicodeDecodeError as fault:  # of a message that quotes what is damaged
+        raise ShelfFault("the register is damaged", where=str(where), remedy=RESTORE) from fault
     except (DatabaseError, sqlite3.DatabaseError) as fault:
         cause = str(getattr(fault, "orig", fault))
         for sign, what, remedy in _SAYINGS:
