@@ -75,12 +75,17 @@ class Setup:
 
 @dataclass(frozen=True)
 class Answer:
-    """One pairing reckoned through, with what trials showed of it; `differs` says when the two disagree."""
+    """One pairing reckoned through, with what trials showed of it, and how the two differ where they do."""
 
     setup: Setup
     budget: Budget
     proof: Proof | None
-    differs: str
+    difference: Difference | None
+
+    @property
+    def differs(self) -> str:
+        """How they differ in words; empty where they do not."""
+        return self.difference.words if self.difference else ""
 
 
 def settle(stock: Stock, asked: Question) -> Setup:
@@ -113,9 +118,10 @@ def settle(stock: Stock, asked: Question) -> Setup:
     hosts = {m.host.name for m in things.values()}
     chosen_host = asked.host and reader.name
     for name in (*things, disk.name, *sorted(hosts)):
-        for words in stock.assumed.get(name, ()):
-            if not (asked.layout and "its layout" in words) and not (name == chosen_host and "driven by" in words):
-                assumed.append(f"{name}: {words}")
+        # what the question names is not taken for granted
+        named = {"layout"} if asked.layout else set()
+        named |= {"host"} if name == chosen_host else set()
+        assumed += [f"{name}: {one.words}" for one in stock.assumed.get(name, ()) if one.about not in named]
     conditions = Conditions(
         reading=Climate(asked.temperature_c, asked.humidity_pct),
         bulk_erased_first=asked.bulk_erased,
@@ -176,7 +182,7 @@ def answer(stock: Stock, evidence: Evidence, asked: Question, *, samples: int = 
     told = _budget(setup, evidence.beliefs, samples, _alternatives(stock, setup) if remedies else None)
     proof = proof_for(evidence, setup)
     expected = _budget(setup, NO_BELIEFS, _FEW, None).chance if proof is not None else None
-    return Answer(setup, told, proof, differs(told.chance, expected, proof))
+    return Answer(setup, told, proof, difference(told.chance, expected, proof))
 
 
 def _budget(setup: Setup, beliefs: Beliefs, samples: int, alternatives: tuple[Mechanism, ...] | None) -> Budget:
@@ -224,18 +230,27 @@ def seen_of(
             yield seen
 
 
-def differs(chance: float, expected: float | None, proof: Proof | None) -> str:
-    """Where prediction and trials disagree, as a clause; empty where they do not.
+@dataclass(frozen=True)
+class Difference:
+    """Where prediction and trials disagree: in words, and whether they do even with these trials weighed."""
+
+    words: str
+    unexplained: bool
+
+
+def difference(chance: float, expected: float | None, proof: Proof | None) -> Difference | None:
+    """Where prediction and trials disagree; None where they do not.
 
     Args:
         chance: predicted with all evidence weighed, these trials among it.
         expected: predicted from classes alone; None where it was not reckoned.
     """
     if proof is None:
-        return ""
+        return None
     lost = f"{proof.failed if proof.failed else 'none'} of {proof.tried} sectors failed"
     if surprise_bits(chance, proof) >= SURPRISING_BITS:
-        return f"predicted {100 * chance:.0f} %, but {lost}: nothing that is known explains it"
+        return Difference(f"predicted {100 * chance:.0f} %, but {lost}: nothing that is known explains it", True)
     if expected is not None and surprise_bits(expected, proof) >= SURPRISING_BITS:
-        return f"by class alone {100 * expected:.0f} %, but {lost}; with the trials weighed {100 * chance:.0f} %"
-    return ""
+        told = f"by class alone {100 * expected:.0f} %, but {lost}; with the trials weighed {100 * chance:.0f} %"
+        return Difference(told, False)
+    return None

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from indexhole.errors import InputFault
-from indexhole.jobs.pairing import Question, Setup, differs, named_layout, proof_for, seen_of, settle
+from indexhole.jobs.pairing import Difference, Question, Setup, difference, named_layout, proof_for, seen_of, settle
 from indexhole.jobs.pairing_evidence import SEED, Evidence, Proof, proof_of
 from indexhole.jobs.pairing_stock import Stock
 from indexhole.pairing import matrix as reckoning
@@ -44,10 +44,15 @@ class Cell:
     limiting: str | None
     why: str
     proof: Proof | None
-    differs: str
+    difference: Difference | None = None
     fits: bool = True
     setup: Setup | None = None
     expected: float | None = None
+
+    @property
+    def differs(self) -> str:
+        """How prediction and trials differ, in words; empty where they do not."""
+        return self.difference.words if self.difference else ""
 
 
 @dataclass(frozen=True)
@@ -64,7 +69,8 @@ class Matrix:
     def ordered(self) -> list[Cell]:
         """Where prediction and trials disagree first, what nothing explains before all, then as rows and columns."""
         return sorted(
-            self.cells.values(), key=lambda cell: (not cell.differs, not cell.differs.startswith("predicted"))
+            self.cells.values(),
+            key=lambda cell: (not cell.difference, not (cell.difference and cell.difference.unexplained)),
         )
 
 
@@ -130,10 +136,10 @@ def _open_cell(stock: Stock, evidence: Evidence, asked: Question, row: str, colu
         setup = settle(stock, asked)
     except InputFault as fault:
         proof = proof_of(seen_of(evidence, asked.operation, asked.disk, None, asked.reader))
-        return Cell(row, column, asked, "unproven", None, None, None, fault.line, proof, "")
+        return Cell(row, column, asked, "unproven", None, None, None, fault.line, proof)
     proof = proof_for(evidence, setup)
     fits = setup.disk.disk_class.diameter_mm == setup.reader.drive.diameter_mm
-    return Cell(row, column, asked, "unproven", None, None, None, "", proof, "", fits, setup)
+    return Cell(row, column, asked, "unproven", None, None, None, "", proof, None, fits, setup)
 
 
 def _batches(cells: Iterable[Cell]) -> list[list[tuple[Cell, Setup]]]:
@@ -161,7 +167,7 @@ def _reckoned(evidence: Evidence, cells: Sequence[tuple[Cell, Setup]]) -> Iterat
             chance_error=math.sqrt(max(chance * (1 - chance), 0.0) / DRAWS),
             limiting=limiting,
             why=_why(verdict, limiting, evidence.beliefs.disks.get(setup.disk.name)),
-            differs=differs(chance, expected, cell.proof),
+            difference=difference(chance, expected, cell.proof),
             expected=expected,
         )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from indexhole.errors import InputFault
 from indexhole.jobs.pairing_shown import as_tried
@@ -39,6 +39,15 @@ _USUAL = {
 OUTSIDE_WORDS = "a good outside drive"
 
 T = TypeVar("T")
+About = Literal["host", "layout", "else"]
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """What was taken for granted about a thing, in words; `about` is what of it, where a question may name that."""
+
+    words: str
+    about: About = "else"
 
 
 @dataclass(frozen=True)
@@ -65,7 +74,7 @@ class Stock:
     layouts: Mapping[str, Layout]
     hosts: Mapping[str, Host]
     unknown: Mapping[str, str]
-    assumed: Mapping[str, tuple[str, ...]]
+    assumed: Mapping[str, tuple[Assumption, ...]]
     titles: Mapping[str, str]
     classes: Mapping[str, str]
     trials: Sequence[Trial]
@@ -103,10 +112,10 @@ class _Notes:
     """Unknowns and assumptions as they are found."""
 
     unknown: dict[str, str] = field(default_factory=dict)
-    assumed: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    assumed: dict[str, tuple[Assumption, ...]] = field(default_factory=dict)
 
-    def assume(self, name: str, words: str) -> None:
-        self.assumed[name] = (*self.assumed.get(name, ()), words)
+    def assume(self, name: str, words: str, about: About = "else") -> None:
+        self.assumed[name] = (*self.assumed.get(name, ()), Assumption(words, about))
 
 
 def stock_of(shelf: Shelf) -> Stock:
@@ -192,13 +201,13 @@ def _host(unit: Unit, notes: _Notes) -> Host:
 def _host_of(mechanism: str, hosts: Mapping[str, Host], trials: Sequence[Trial], notes: _Notes) -> Host:
     tried = [t for t in trials if t.mechanism == mechanism and t.host in hosts]
     if tried:
-        notes.assume(mechanism, f"driven by {tried[-1].host}, as in trial {tried[-1].trial}")
+        notes.assume(mechanism, f"driven by {tried[-1].host}, as in trial {tried[-1].trial}", "host")
         return hosts[tried[-1].host]
     if len(hosts) == 1:
         only = next(iter(hosts.values()))
-        notes.assume(mechanism, f"driven by {only.name}, the only host on the shelf")
+        notes.assume(mechanism, f"driven by {only.name}, the only host on the shelf", "host")
         return only
-    notes.assume(mechanism, "which host drives it is not noted; whatever it can do is thought possible")
+    notes.assume(mechanism, "which host drives it is not noted; whatever it can do is thought possible", "host")
     return Host()
 
 
@@ -279,7 +288,7 @@ def _layout(entry: records.Disk, disk_class: str, trials: Sequence[Trial], notes
     usual = library[_USUAL[disk_class][0 if _two_sides(entry, disk_class) else 1]]
     counted = _sectors_a_track(entry.inventory, trials)
     if counted is None:
-        notes.assume(entry.inventory, f"its layout is not noted; taken as {usual.id}, usual for its class")
+        notes.assume(entry.inventory, f"its layout is not noted; taken as {usual.id}, usual for its class", "layout")
         return usual, False
     sides = {t.side for t in trials if t.disk == entry.inventory}
     fitting = [
@@ -294,11 +303,13 @@ def _layout(entry: records.Disk, disk_class: str, trials: Sequence[Trial], notes
             entry.inventory,
             f"its layout is not noted, and none known has the {counted} sectors a track of its trials; "
             f"taken as {usual.id}, usual for its class",
+            "layout",
         )
         return usual, False
     notes.assume(
         entry.inventory,
         f"its layout is not noted; taken as {fitting[0].id}, by the {counted} sectors a track of its trials",
+        "layout",
     )
     return fitting[0], True
 

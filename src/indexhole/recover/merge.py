@@ -86,7 +86,7 @@ def merge_track(
         sector, warning = settle(key[0], size, own, others, id_seen=bool(sizes.get(key)))
         sector, weak = _without_weak(sector, [*own, *others])
         if given is not None:
-            sector = replace(sector, how=f"{sector.how}; {given.why}")
+            sector = replace(sector, how=f"{sector.how}; {given.why}", by_broken_id=given.by_broken_id)
         settled.append(_Settled(sector, [*own, *others], weak))
         warnings.extend(warning)
     settled = _for_image(settled, ids, frame, expected)

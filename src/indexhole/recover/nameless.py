@@ -29,12 +29,14 @@ class Nameless:
         angle: of its mark in the frame, revolutions.
         broken: what the id in front of it reads, its check failing; None when there is none.
         why: what named it, "" when nothing did.
+        by_broken_id: whether that was the id in front of it.
     """
 
     reads: tuple[SectorRead, ...]
     angle: float
     broken: SectorId | None
     why: str = ""
+    by_broken_id: bool = False
 
     @property
     def proven(self) -> SectorRead | None:
@@ -97,7 +99,7 @@ def name_them(
         alone = said is not None and said.number not in seen and claims[said.number] == 1
         if said is not None and alone and _fits_row(said.number, one.angle, seen, expected):
             why = f"the id in front of it reads sector {said.number}, but its check fails"
-            named[said.number] = Nameless(one.reads, one.angle, said, why)
+            named[said.number] = Nameless(one.reads, one.angle, said, why, by_broken_id=True)
         else:
             rest.append(one)
     by_place = _by_place(rest, {**seen, **{n: one.angle for n, one in named.items()}}, expected)

@@ -175,7 +175,7 @@ def _unnamed(track: OddTrack) -> Iterator[Oddity]:
     for sector, reads in zip(track.merged.sectors, track.merged.reads, strict=True):
         if not reads or any(r.id is not None for r in reads) or not sector.data:
             continue
-        kind = "broken id" if "its check fails" in sector.how else "missing id"
+        kind = "broken id" if sector.by_broken_id else "missing id"
         # Where dirt took the id, the sector says how it was found; that is wear, nothing odd.
         if any(r.passed and _bare(r, track) for r in reads):
             yield Oddity(

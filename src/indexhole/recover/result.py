@@ -39,6 +39,7 @@ class Sector:
             (natural log; 0 when it is the likeliest).
         false_chance: probability that these bytes are wrong although the check passes, nan when none was reckoned.
         in_image: whether the image holds it; not so a second sector of one number, nor one the layout has not.
+        by_broken_id: whether it was told by an id whose check fails.
     """
 
     id: int
@@ -53,6 +54,7 @@ class Sector:
     given_up: float = 0.0
     false_chance: float = float("nan")
     in_image: bool = True
+    by_broken_id: bool = False
 
     @property
     def sha256(self) -> str:
