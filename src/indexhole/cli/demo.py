@@ -60,8 +60,9 @@ def demo(
             say(line)
     if serve:
         from indexhole.cli.serve import serve_shelf
+        from indexhole.web.server import Place
 
-        serve_shelf(place, port=port, show=sys.stdout.isatty())
+        serve_shelf(place, Place(port=port), show=sys.stdout.isatty())
 
 
 def _default_folder() -> Path:

@@ -5,11 +5,14 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from indexhole.errors import InputFault
+
+if TYPE_CHECKING:
+    from indexhole.web.server import Place
 
 
 def _password(file: Path | None) -> str:
@@ -37,17 +40,24 @@ def serve(
     password_file: Annotated[
         Path | None, typer.Option(help="File whose first line is the password; else INDEXHOLE_PASSWORD.")
     ] = None,
+    proxy: Annotated[
+        str, typer.Option(metavar="ADDRESS", help="Address of a proxy in front, whose word of who asks is taken.")
+    ] = "",
+    answer_to: Annotated[
+        list[str] | None, typer.Option(metavar="NAME", help="Further host name the page answers to; may be repeated.")
+    ] = None,
     open: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
 ) -> None:
     """Open the local page on a shelf (a new one is begun where there is none). Ctrl-C ends it."""
     if share and host == "127.0.0.1":
         host = "0.0.0.0"
-    serve_shelf(shelf, host=host, port=port, password=_password(password_file), show=open)
+    from indexhole.web.server import Place
+
+    place = Place(host, port, _password(password_file), proxy, tuple(answer_to or ()))
+    serve_shelf(shelf, place, show=open)
 
 
-def serve_shelf(
-    folder: Path | None, *, host: str = "127.0.0.1", port: int = 8360, password: str = "", show: bool = False
-) -> None:
+def serve_shelf(folder: Path | None, place: Place, *, show: bool = False) -> None:
     """Serve the page over the shelf in a folder until interrupted.
 
     Raises InputFault or ShelfFault; the page's own faults become error pages.
@@ -55,14 +65,14 @@ def serve_shelf(
     from indexhole.cli.present import remark, say
     from indexhole.cli.shelf_open import has_shelf
     from indexhole.shelf.register import Shelf
-    from indexhole.web.server import Place, is_loopback, serve_page
+    from indexhole.web.server import is_loopback, serve_page
 
     def open_shelf() -> Shelf:
         fresh = not has_shelf(folder)
         shelf = Shelf.open(folder, create=True, keep=True)
         if fresh:
             remark(f"a new shelf is begun in {shelf.place.told}")
-        if not is_loopback(host):
+        if not is_loopback(place.host):
             remark("others on the network can reach the page; what goes to and fro is not encrypted")
         return shelf
 
@@ -74,4 +84,4 @@ def serve_shelf(
 
             webbrowser.open(address)
 
-    serve_page(open_shelf, Place(host, port, password), ready)
+    serve_page(open_shelf, place, ready, remark)

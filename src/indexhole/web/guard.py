@@ -2,36 +2,48 @@
 
 A page of another site could reach a server on this machine through the keeper's browser: by a name that is made
 to point here (the Host check), or by a form or script of its own (the Origin check). Nothing here looks at what
-is asked; that is the page's part.
+is asked; that is the page's part. Connections, and how long one may take, are told of in connections.py.
 """
 
 from __future__ import annotations
 
-import ipaddress
 import secrets
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
-from http.cookies import CookieError, SimpleCookie
 from urllib.parse import quote, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from indexhole.web.addresses import host_of, ip_of
+from indexhole.web.cookies import values_of
 from indexhole.web.faults import error_page, fault_json, sentence
+from indexhole.web.forwarded import see_through
 from indexhole.web.sessions import Lock, Sessions, Throttle
 from indexhole.web.visit import VISIT, Visit, token_for
 
 API = "/api/"
+SIGN_IN, API_SIGN_IN = "/sign-in", "/api/sign-in"
 # what the sign-in page is made of: shown to everyone who may reach the page at all
-OPEN = frozenset(
-    {"/sign-in", "/api/sign-in", "/palette.css", "/static/page.css", "/static/page.js", "/static/mark.svg"}
-)
-FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
+OPEN = frozenset({SIGN_IN, API_SIGN_IN, "/palette.css", "/static/page.css", "/static/page.js", "/static/mark.svg"})
+TYPED, WITH_FILES = "application/x-www-form-urlencoded", "multipart/form-data"
 SAFE_METHODS = frozenset({"GET", "HEAD"})
 LOOPBACK_NAMES = frozenset({"localhost"})
-MIB = 1 << 20
+KIB, MIB = 1 << 10, 1 << 20
 JSON = "application/json"
+# Nobody has signed in yet who signs in: no more is taken than the longest password (1,024 signs, each up to 12 bytes
+# in a form or in JSON) and the longest address to go on to (three bytes a sign) can need, and it is kept in memory.
+MOST_UNKNOWN_BYTES = 16 * KIB
+LONGEST_ONWARD = 1024
+# our own choice; browsers send some twenty
+MOST_HEADERS, MOST_HEADER_BYTES = 100, 32 * KIB
+_LENGTH_DIGITS = 20
+# where a request says, for the connection it came by, that its sender is let in
+LET_IN = "let_in"
 
 ANSWER_HEADERS = {
     "Content-Security-Policy": (
@@ -56,31 +68,23 @@ class Door:
         names: host names the page answers to.
         outside: whether addresses beyond this machine are answered to as well.
         most_bytes: most that one request may send.
+        proxy: address of the proxy that stands in front, empty for none.
     """
 
     password: str = ""
     names: frozenset[str] = field(default=LOOPBACK_NAMES)
     outside: bool = False
     most_bytes: int = 256 * MIB
-
-
-def _host_name(host: str) -> str:
-    try:
-        return (urlsplit(f"//{host}").hostname or "").rstrip(".")
-    except ValueError:
-        return ""
+    proxy: str = ""
 
 
 def host_allowed(host: str, door: Door) -> bool:
     """Whether the page answers to this Host header. An address cannot be made to point elsewhere, a name can."""
-    name = _host_name(host)
+    name = host_of(host)
     if name in door.names:
         return True
-    try:
-        address = ipaddress.ip_address(name)
-    except ValueError:
-        return False
-    return door.outside or address.is_loopback
+    address = ip_of(name)
+    return address is not None and (door.outside or address.is_loopback)
 
 
 @dataclass(frozen=True)
@@ -121,19 +125,25 @@ def cookie_name(scope: Scope) -> str:
     return f"indexhole-{server[1] or 0}"
 
 
-def session_of(scope: Scope) -> str:
-    """The session's secret a request carries, as a cookie or for a script as a bearer token; empty for none."""
+def secrets_of(scope: Scope) -> list[str]:
+    """What a request carries that may be a session's secret: a script's bearer token, else every cookie of our name."""
     headers = Headers(scope=scope)
     scheme, _, bearer = headers.get("authorization", "").partition(" ")
     if scheme.lower() == "bearer":
-        return bearer.strip()
-    jar = SimpleCookie()
-    try:
-        jar.load(headers.get("cookie", ""))
-    except CookieError:
-        return ""
-    found = jar.get(cookie_name(scope))
-    return found.value if found else ""
+        return [bearer.strip()]
+    name = cookie_name(scope)
+    return [value for header in headers.getlist("cookie") for value in values_of(header, name)]
+
+
+def session_of(scope: Scope, holds: Callable[[str], bool] = bool) -> str:
+    """The first secret a request carries that is of a session; empty for none."""
+    return next((secret for secret in secrets_of(scope) if secret and holds(secret)), "")
+
+
+def inside(onward: str) -> str:
+    """Where to go on to after signing in: an address of this page, else the Shelf."""
+    plain = onward.startswith("/") and not onward.startswith("//")
+    return onward if plain and len(onward) <= LONGEST_ONWARD and not set(onward) & set("\\\r\n\t") else "/"
 
 
 class Guard:
@@ -158,40 +168,56 @@ class Guard:
             # there is nothing here that talks over web sockets
             await send({"type": "websocket.close", "code": 1008})
             return
+        see_through(scope, self.door.proxy)
         dressed = _dressed(send)
         session = self._session(scope)
+        let_in = self.entrance is None or bool(session)
+        scope.setdefault("state", {})[LET_IN] = let_in
         VISIT.set(Visit(self.form_token(session), bool(session)))
-        answer = self._refusal(scope) or self._locked(scope, session)
+        most_bytes = self._most_bytes(scope, let_in)
+        answer = self._refusal(scope) or self._locked(scope, let_in) or _body_refusal(scope, most_bytes)
         if answer is not None:
             await answer(scope, receive, dressed)
             return
-        await self.app(scope, _limited(receive, self.door.most_bytes), dressed)
+        # who went away needs no answer, and it is no fault that the terminal should tell
+        with suppress(ClientDisconnect):
+            await self._through(scope, _limited(receive, most_bytes), dressed, let_in)
+
+    async def _through(self, scope: Scope, receive: Receive, send: Send, let_in: bool) -> None:
+        if not let_in:
+            # what a stranger begins and does not end reaches none of the page
+            try:
+                receive = await _gathered(receive)
+            except HTTPException as fault:
+                await _no(scope["path"], fault.status_code, fault.detail, "")(scope, receive, send)
+                return
+        await self.app(scope, receive, send)
 
     def _session(self, scope: Scope) -> str:
-        if self.entrance is None:
-            return ""
-        secret = session_of(scope)
-        return secret if secret and self.entrance.sessions.holds(secret) else ""
+        return "" if self.entrance is None else session_of(scope, self.entrance.sessions.holds)
+
+    def _most_bytes(self, scope: Scope, let_in: bool) -> int:
+        if let_in and scope["path"] not in (SIGN_IN, API_SIGN_IN):
+            return self.door.most_bytes
+        return min(self.door.most_bytes, MOST_UNKNOWN_BYTES)
 
     def _refusal(self, scope: Scope) -> Response | None:
         door, method, path = self.door, scope["method"], scope["path"]
         headers = Headers(scope=scope)
+        if len(headers) > MOST_HEADERS or sum(len(n) + len(v) for n, v in headers.raw) > MOST_HEADER_BYTES:
+            return _no(path, 431, "the request has too many headers", "delete the cookies of this host")
         if len(headers.getlist("host")) != 1 or not host_allowed(headers["host"], door):
             return _no(path, 403, "this page does not answer to that name", "open it at the address the terminal shows")
         if not origin_allowed(method, path, headers):
             return _no(path, 403, "the request came from another site", "open the page itself and try again there")
-        length = headers.get("content-length", "0")
-        if not (length.isascii() and length.isdecimal()) or int(length) > door.most_bytes:
-            return _no(path, 413, too_large(door.most_bytes), "read it with the command line instead")
-        carries = length != "0" or "transfer-encoding" in headers
-        taken = (JSON,) if path.startswith(API) else FORMS
-        if method not in SAFE_METHODS and carries and _content_type(headers) not in taken:
-            return _no(path, 415, f"this address takes {' or '.join(taken)}", "")
+        if "content-length" in headers and "transfer-encoding" in headers:
+            # two parties could read two requests into one (RFC 9112, section 6.3)
+            return _no(path, 400, "the request gives its length in two ways", "")
         return None
 
-    def _locked(self, scope: Scope, session: str) -> Response | None:
+    def _locked(self, scope: Scope, let_in: bool) -> Response | None:
         path: str = scope["path"]
-        if self.entrance is None or session or path in OPEN:
+        if let_in or path in OPEN:
             return None
         if path.startswith(API):
             answer = _no(path, 401, "a password is needed", "send it to /api/sign-in, and the token with every request")
@@ -200,8 +226,21 @@ class Guard:
         if scope["method"] not in SAFE_METHODS:
             return _no(path, 401, "the session has ended", "sign in in another tab, then send this once more")
         asked = scope.get("query_string", b"").decode("latin-1")
-        onward = quote(path) + (f"?{asked}" if asked else "")
-        return RedirectResponse("/sign-in" if onward == "/" else f"/sign-in?onward={quote(onward, safe='')}", 303)
+        onward = inside(quote(path) + (f"?{asked}" if asked else ""))
+        return RedirectResponse(SIGN_IN if onward == "/" else f"{SIGN_IN}?onward={quote(onward, safe='')}", 303)
+
+
+def _body_refusal(scope: Scope, most_bytes: int) -> Response | None:
+    headers, path = Headers(scope=scope), scope["path"]
+    length = headers.get("content-length", "0")
+    told = length.isascii() and length.isdecimal() and len(length) < _LENGTH_DIGITS
+    if not told or int(length) > most_bytes:
+        remedy = "read it with the command line instead" if most_bytes >= MIB else ""
+        return _no(path, 413, too_large(most_bytes), remedy)
+    carries, taken = length != "0" or "transfer-encoding" in headers, _taken(path)
+    if scope["method"] not in SAFE_METHODS and carries and _content_type(headers) not in taken:
+        return _no(path, 415, f"this address takes {' or '.join(taken)}", "")
+    return None
 
 
 def _no(path: str, status: int, what: str, remedy: str) -> Response:
@@ -210,8 +249,17 @@ def _no(path: str, status: int, what: str, remedy: str) -> Response:
     return error_page(status, sentence(what), remedy)
 
 
+def _taken(path: str) -> tuple[str, ...]:
+    if path.startswith(API):
+        return (JSON,)
+    # parts of a form with files are written to files, which nobody may cause before signing in
+    return (TYPED,) if path == SIGN_IN else (TYPED, WITH_FILES)
+
+
 def too_large(most_bytes: int) -> str:
-    """The sentence for a file over the limit."""
+    """The sentence for a request over the limit."""
+    if most_bytes < MIB:
+        return f"what was sent is larger than {most_bytes / KIB:.0f} KiB, the most this address takes"
     return f"the file is larger than {most_bytes // MIB} MiB, the most this page takes"
 
 
@@ -228,6 +276,23 @@ def _limited(receive: Receive, most_bytes: int) -> Receive:
         return message
 
     return counted
+
+
+async def _gathered(receive: Receive) -> Receive:
+    """A receive that has the whole body already. Raises ClientDisconnect, and HTTPException (413) as `receive` does."""
+    body, more = bytearray(), True
+    while more:
+        message = await receive()
+        if message["type"] == "http.disconnect":
+            raise ClientDisconnect
+        body += message.get("body", b"")
+        more = message.get("more_body", False)
+    gathered: list[Message] = [{"type": "http.request", "body": bytes(body), "more_body": False}]
+
+    async def given() -> Message:
+        return gathered.pop() if gathered else await receive()
+
+    return given
 
 
 def _dressed(send: Send) -> Send:

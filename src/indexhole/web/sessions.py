@@ -6,19 +6,24 @@ random number the browser keeps in a cookie no script can read; here only its ha
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
-import ipaddress
 import secrets
 import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+
+from indexhole.web.addresses import sender_of
 
 IDLE_S, LONGEST_S = 12 * 3600.0, 7 * 86400.0
 # our own choice: enough for a keeper who mistypes, hopeless for one who guesses
 TRIES, REFILL_S = 5, 60.0
 TRIES_OF_ALL, REFILL_OF_ALL_S = 50, 10.0
+# our own choice too: tries that wait for their turn, some hundredths of a second each
+MOST_WAITING = 8
 _MOST_SESSIONS, _MOST_ADDRESSES = 256, 4096
 LONGEST_PASSWORD = 1024
 
@@ -26,7 +31,11 @@ Clock = Callable[[], float]
 
 
 class Lock:
-    """A password as its Argon2id hash; the text itself is not kept."""
+    """A password as its Argon2id hash; the text itself is not kept.
+
+    Each try takes 64 MiB, so one is made at a time, in a thread of its own: whoever waits for theirs holds up none of
+    the threads that answer pages.
+    """
 
     def __init__(self, password: str) -> None:
         # costs 0.1 s to import, and only a page with a password needs it
@@ -34,8 +43,8 @@ class Lock:
 
         self._hasher = PasswordHasher()
         self._hash = self._hasher.hash(password)
-        # each try takes 64 MiB: one at a time
-        self._turn = threading.Lock()
+        self._thread = ThreadPoolExecutor(1, "sign-in")
+        self._waiting = 0
 
     def opens(self, password: str) -> bool:
         """Whether this is the password. Takes some hundredths of a second."""
@@ -44,10 +53,22 @@ class Lock:
         if len(password) > LONGEST_PASSWORD:
             return False
         try:
-            with self._turn:
-                return self._hasher.verify(self._hash, password)
+            return self._hasher.verify(self._hash, password)
         except (VerificationError, UnicodeEncodeError):
             return False
+
+    @property
+    def crowded(self) -> bool:
+        """Whether so many tries wait that no other should join them."""
+        return self._waiting >= MOST_WAITING
+
+    async def tried(self, password: str) -> bool:
+        """The same when its turn comes; for the event loop alone, and only when not crowded."""
+        self._waiting += 1
+        try:
+            return await asyncio.get_running_loop().run_in_executor(self._thread, self.opens, password)
+        finally:
+            self._waiting -= 1
 
 
 @dataclass
@@ -72,8 +93,8 @@ class Throttle:
         """Take one try: 0 when it may be made, else how long to wait, and nothing is taken."""
         now = self._clock()
         with self._lock:
-            own = self._by_address.setdefault(_network(address), _Bucket(TRIES, now))
-            self._by_address.move_to_end(_network(address))
+            own = self._by_address.setdefault(sender_of(address), _Bucket(TRIES, now))
+            self._by_address.move_to_end(sender_of(address))
             while len(self._by_address) > _MOST_ADDRESSES:
                 self._by_address.popitem(last=False)
             waits = [_refilled(own, TRIES, REFILL_S, now), _refilled(self._all, TRIES_OF_ALL, REFILL_OF_ALL_S, now)]
@@ -86,16 +107,7 @@ class Throttle:
     def forgive(self, address: str) -> None:
         """After the right password: what was mistyped before does not count."""
         with self._lock:
-            self._by_address.pop(_network(address), None)
-
-
-def _network(address: str) -> str:
-    """What counts as one sender: an IPv4 address, or the /64 an IPv6 host chooses from freely (RFC 4291, 2.5.4)."""
-    try:
-        found = ipaddress.ip_address(address.partition("%")[0])
-    except ValueError:
-        return address
-    return str(ipaddress.ip_network((found, 64), strict=False)) if found.version == 6 else str(found)
+            self._by_address.pop(sender_of(address), None)
 
 
 def _refilled(bucket: _Bucket, most: int, refill_s: float, now: float) -> float:

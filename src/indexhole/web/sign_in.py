@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from typing import Annotated
-from urllib.parse import urlsplit
 
 from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
@@ -13,11 +12,13 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from indexhole.web.guard import Entrance, cookie_name, session_of
+from indexhole.web.guard import Entrance, cookie_name, inside, secrets_of
 from indexhole.web.posted import Posted
 from indexhole.web.sessions import IDLE_S, LONGEST_PASSWORD, LONGEST_S
 from indexhole.web.view import Page, render
 
+# a line of tries that is full has moved on by then
+CROWDED_S = 3.0
 _WRONG = "That is not the password."
 
 
@@ -44,27 +45,23 @@ class Ticket(BaseModel):
     longest_s: float = Field(description="how long it lasts at most, seconds")
 
 
-def inside(onward: str) -> str:
-    """Where to go on to: an address of this page, else the Shelf."""
-    parts = urlsplit(onward)
-    plain = not parts.scheme and not parts.netloc and onward.startswith("/") and not onward.startswith("//")
-    return onward if plain and not set(onward) & set("\\\r\n\t") else "/"
-
-
 def _address(request: Request) -> str:
     return request.client.host if request.client else ""
 
 
-def _tried(entrance: Entrance, address: str, password: str) -> bool:
-    """Whether the password is right. Raises HTTPException (429) for one try too many."""
+def _later(what: str, wait_s: float) -> HTTPException:
+    wait = math.ceil(wait_s)
+    return HTTPException(429, f"{what}; wait {wait} second{'' if wait == 1 else 's'}", {"Retry-After": str(wait)})
+
+
+async def _tried(entrance: Entrance, address: str, password: str) -> bool:
+    """Whether the password is right. Raises HTTPException (429) for one try too many, by one sender or by all."""
+    if entrance.lock.crowded:
+        raise _later("many sign in at this moment", CROWDED_S)
     wait_s = entrance.throttle.wait_s(address)
     if wait_s > 0:
-        raise HTTPException(
-            429,
-            f"the password was tried too often; wait {math.ceil(wait_s)} seconds",
-            headers={"Retry-After": str(math.ceil(wait_s))},
-        )
-    if not entrance.lock.opens(password):
+        raise _later("the password was tried too often", wait_s)
+    if not await entrance.lock.tried(password):
         return False
     entrance.throttle.forgive(address)
     return True
@@ -84,9 +81,9 @@ def routes(entrance: Entrance) -> APIRouter:
         return _page(inside(onward))
 
     @router.post("/sign-in")
-    def sign_in(request: Request, sent: Posted) -> Response:
+    async def sign_in(request: Request, sent: Posted) -> Response:
         onward, password = inside(str(sent.get("onward", "/"))), sent.get("password")
-        if not isinstance(password, str) or not _tried(entrance, _address(request), password):
+        if not isinstance(password, str) or not await _tried(entrance, _address(request), password):
             return _page(onward, _WRONG)
         answer = RedirectResponse(onward, 303)
         answer.set_cookie(
@@ -101,7 +98,8 @@ def routes(entrance: Entrance) -> APIRouter:
 
     @router.post("/sign-out")
     def sign_out(request: Request, sent: Posted) -> Response:
-        entrance.sessions.end(session_of(request.scope))
+        for secret in secrets_of(request.scope):
+            entrance.sessions.end(secret)
         answer = RedirectResponse("/sign-in", 303)
         answer.delete_cookie(cookie_name(request.scope), httponly=True, samesite="strict")
         return answer
@@ -114,8 +112,8 @@ def api_routes(entrance: Entrance) -> APIRouter:
     router = APIRouter()
 
     @router.post("/api/sign-in", tags=["signing in"], summary="A token for the password")
-    def sign_in(request: Request, sent: Password) -> Ticket:
-        if not _tried(entrance, _address(request), sent.password):
+    async def sign_in(request: Request, sent: Password) -> Ticket:
+        if not await _tried(entrance, _address(request), sent.password):
             raise HTTPException(401, "that is not the password")
         return Ticket(token=entrance.sessions.begin(), idle_s=IDLE_S, longest_s=LONGEST_S)
 
