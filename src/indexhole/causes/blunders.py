@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm
 
 from indexhole.causes.datum import Datum
 from indexhole.causes.network import UNCHECKED, Part, Tie, adjust
+from indexhole.model.distributions import normal_quantile, normal_upper
 
 Floats = npt.NDArray[np.float64]
 
@@ -74,12 +74,12 @@ class Snooping:
 
 def critical_value(level: float = LEVEL) -> float:
     """|w| above which a tie is suspected, two-sided: 3.29 for a level of 0.001."""
-    return float(norm.isf(level / 2))
+    return normal_upper(level / 2)
 
 
 def found_shift(level: float = LEVEL, power: float = POWER) -> float:
     """Mean of w at which the test finds a blunder with that power (the far tail left out, as is usual): 4.13."""
-    return critical_value(level) + float(norm.ppf(power))
+    return critical_value(level) + normal_quantile(power)
 
 
 def checks(part: Part, level: float = LEVEL, power: float = POWER) -> tuple[Check, ...]:

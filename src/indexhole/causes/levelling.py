@@ -18,6 +18,7 @@ from indexhole.causes.network import Part, Tie, adjust
 from indexhole.causes.signs import Settled, settle_signs
 from indexhole.causes.weakness import Wanted, WeakTie, best_next, weakest
 from indexhole.errors import InputFault
+from indexhole.model.distributions import chi2_tail
 from indexhole.standards.figures import MARK_WORDS
 from indexhole.standards.tolerances import find_tolerance
 
@@ -188,9 +189,8 @@ def _widening(parts: Sequence[Part], snooping: Snooping, ties: int) -> float:
     square, freedom = sum(p.weighted_square for p in fitted), sum(p.freedom for p in fitted)
     if not freedom:
         return 1.0
-    from scipy.stats import chi2
 
-    return math.sqrt(square / freedom) if chi2.sf(square, freedom) < 0.025 else 1.0
+    return math.sqrt(square / freedom) if chi2_tail(square, freedom) < 0.025 else 1.0
 
 
 def _standings(

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from indexhole.causes.datum import Datum, mean_weights, moved_to_mean
 from indexhole.causes.least_squares import Solution, least_squares
 from indexhole.errors import InputFault
+from indexhole.model.distributions import chi2_tail, chi2_upper
 
 Floats = npt.NDArray[np.float64]
 
@@ -116,10 +117,9 @@ class Part:
         """
         if not self.freedom:
             return math.nan, math.nan, math.nan
-        from scipy.stats import chi2
 
-        low, high = (float(chi2.ppf(share, self.freedom)) for share in (level / 2, 1 - level / 2))
-        return low, high, float(chi2.sf(self.weighted_square, self.freedom))
+        low, high = (chi2_upper(share, self.freedom) for share in (1 - level / 2, level / 2))
+        return low, high, chi2_tail(self.weighted_square, self.freedom)
 
 
 def parts_of(ties: Iterable[Tie], nodes: Iterable[str] = (), held: Iterable[str] = ()) -> list[tuple[str, ...]]:

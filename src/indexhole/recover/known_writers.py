@@ -13,7 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import t as student_t
+
+from indexhole.model.distributions import t_log_density
 
 NONE = "none of the known"
 
@@ -81,12 +82,12 @@ def _foretold(values: Sequence[float], uncertainties: Sequence[float], x: float,
     square = (_PRIOR_WEIGHT * spread**2 + float(np.sum((v - v.mean()) ** 2))) / freedom
     noise = u**2 + float(np.mean(np.square(uncertainties))) / v.size
     scale = math.sqrt(square * (1 + 1 / v.size) + noise)
-    return float(student_t.logpdf(x, freedom, loc=v.mean(), scale=scale))
+    return t_log_density(x, freedom, middle=float(v.mean()), scale=scale)
 
 
 def _at_large(x: float, u: float, middle: float, spread: float) -> float:
     """Log density of x for a drive nobody has seen."""
-    return float(student_t.logpdf(x, _DRIVES_FREEDOM, loc=middle, scale=math.hypot(spread, u)))
+    return t_log_density(x, _DRIVES_FREEDOM, middle=middle, scale=math.hypot(spread, u))
 
 
 def attribute(seen: Occasion, known: Sequence[Known]) -> list[Attribution]:

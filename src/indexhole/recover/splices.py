@@ -17,8 +17,8 @@ from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import f as f_distribution
 
+from indexhole.model.distributions import f_upper
 from indexhole.recover.field_places import GEOMETRY, FieldPass, Geometry, TrackGrids
 from indexhole.recover.grids import Floats, measure_steps
 
@@ -247,7 +247,7 @@ def without_seams(steps: TrackSteps, astray: Strays | None, free_start: bool) ->
     """
     if astray is None:
         return steps
-    bound = math.sqrt(float(f_distribution.isf(FALSE_ALARM, 1, astray.freedom)))
+    bound = math.sqrt(f_upper(FALSE_ALARM, 1, astray.freedom))
 
     def broken(step: Step) -> bool:
         return abs(step.mean) > bound * astray.sigma(step)
@@ -277,7 +277,7 @@ def field_test(sector: int, steps: TrackSteps, astray: Strays | None) -> FieldTe
     if not told or astray is None:
         return FieldTest(sector, FieldVerdict.CANNOT_TELL, start, start_u, end, end_u, 0.0, 0.0, 0)
     square = sum((x / u) ** 2 for x, u, _ in told)
-    bound = len(told) * float(f_distribution.isf(FALSE_ALARM, len(told), astray.freedom))
+    bound = len(told) * f_upper(FALSE_ALARM, len(told), astray.freedom)
     log_ratio = sum((x / u) ** 2 / 2 + math.log(u * math.sqrt(2 * math.pi) / period) for x, u, period in told)
     # At the same speed the phase found at the start is found again at the end, the other way.
     power = max(0.0, 1 - 2 * math.sqrt(bound / sum(u**-2 for _, u, _ in told)))

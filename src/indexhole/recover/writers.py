@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
-from scipy.stats import chi2
 
+from indexhole.model.distributions import chi2_upper
 from indexhole.recover.formatting import Format
 from indexhole.recover.grids import Floats
 from indexhole.recover.open_stays import OpenStays
@@ -125,7 +125,7 @@ def _distances(items: Sequence[_Item], speed_scatter: float) -> Floats:
         told = np.isfinite(square)
         total[told] += square[told]
         features += told
-    bounds = np.array([float(chi2.isf(_APART, n)) for n in range(1, len(columns) + 1)])
+    bounds = np.array([chi2_upper(_APART, n) for n in range(1, len(columns) + 1)])
     distance = np.where(features > 0, total / bounds[np.maximum(features - 1, 0)], 0.0)
     kind = np.array(["" if i.format is None else f"{i.format.code} {i.format.sectors}" for i in items])
     habits = np.array([_habits(i.format) for i in items])

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm
 
 from indexhole.codes.marks import RUN_LIMITS
+from indexhole.model.distributions import normal_upper
 from indexhole.signal.gauge import Gauge
 from indexhole.signal.spindle_gauges import FieldPlace, Limits
 from indexhole.signal.streams import Stream
@@ -118,7 +118,7 @@ def pulse_gauges(streams: Sequence[Stream]) -> list[Gauge]:
     shift, shift_u = _peak_shift(means, sigma)
     half = sums.cell_s / sums.blocks / 2
     worst = max((abs(mean) for mean, _ in means.values()), default=0.0) + asymmetry / 2
-    reach = float(norm.isf(_ERROR_RATE / 2))
+    reach = normal_upper(_ERROR_RATE / 2)
     margin = 1 - (worst + reach * sigma) / half
     margin_u = math.hypot(reach * sigma_u, math.hypot(shift_u, asymmetry_u / 2)) / half
     values = ((sigma, sigma_u), (shift, shift_u), (asymmetry, asymmetry_u), (margin, margin_u))
