@@ -44,7 +44,8 @@ def members(data: bytes) -> Iterator[tuple[str, bytes]]:
     """Named parts of a text: a line `=NAME` opens one, which goes on to the next such line."""
     for part in (b"\n" + data).split(b"\n=")[1:]:
         name, _, content = part.partition(b"\n")
-        yield name.decode("latin-1"), content
+        # an archive's names end at a NUL, so that two would become one
+        yield name.replace(b"\0", b"").decode("latin-1"), content
 
 
 # what a number, a word or a moment is never expected to be
