@@ -28,6 +28,18 @@ def museum(tmp_path_factory) -> Path:
     return folder
 
 
+@pytest.mark.parametrize("kind", ["trial", "unit"])
+def test_a_device_without_an_end_is_no_sheet(bench, tmp_path, kind):
+    assert "/dev/zero: is not a file; give the " in bench.refused("import", "/dev/zero", "--kind", kind)
+    large = tmp_path / "large.csv"
+    with large.open("wb") as held:
+        held.truncate((64 << 20) + 1)
+    assert "large.csv: is larger than 64 MiB" in bench.refused("import", large, "--kind", kind)
+    assert "absent.csv: cannot be read (No such file" in bench.refused(
+        "import", tmp_path / "absent.csv", "--kind", kind
+    )
+
+
 def test_a_change_is_signed_before_the_command(bench, monkeypatch, capsys):
     bench("add", "unit", "D1", "--title", "Box")
     words = ["shelf", "--who", "Anna", "--why", "label read", "change", "unit", "D1", "title=Twin"]

@@ -355,6 +355,12 @@ def test_kept_rows_under_a_broken_heading_are_not_lost(shelf: Shelf, broken: str
     assert (shelf.folder / KEPT).read_text() == broken
 
 
+def test_faulty_measurements_count_as_measurements(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("indexhole.causes.measurements.MOST_ROWS", 20)
+    with pytest.raises(InputFault, match="holds more than 20 measurements"):
+        parse_measurements(HEADING + "x\n" * 30, where="m.csv")
+
+
 def test_sheets_join_without_two_ties_of_one_name(tmp_path: Path) -> None:
     path = tmp_path / "m.csv"
     path.write_text(SHEET)

@@ -178,6 +178,14 @@ def test_text_a_sheet_cannot_hold_is_refused(note, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_damaged_sheet_is_not_told_of_without_end(monkeypatch):
+    monkeypatch.setattr("indexhole.shelf.sheet.MOST_FAULTS", 20)
+    with pytest.raises(InputFault, match=r"s\.csv: at least \d\d faults: row 2, .* \| and \d\d more"):
+        parse_sheet(sheet(*["x"] * 1000), where="s.csv")
+    # as many trials without a fault are no matter
+    assert len(parse_sheet(sheet(*(GOOD.replace("T1", f"T{k}") for k in range(100))), where="s.csv")) == 100
+
+
 def test_another_reader_of_csv_finds_the_same_cells():
     note = 'said "loose, very", twice\nthen ran'
     told = list(csv.reader(io.StringIO(sheet_bytes([replace(TRIAL, note=note)]).decode(), newline="")))

@@ -257,6 +257,8 @@ def test_entries_of_any_text_go_out_come_in_and_go_out_the_same(texts):
         (b"\xff\xfea", "x: is in UTF-16, not UTF-8"),
         (b'a,"b', "x: row 1 is not CSV"),
         (b"a," * 300, "x: has more than 200000 rows or 200 columns"),
+        (b"a,b\n" + b"," * 1_100_000, "x: row 2 has no end of cells; check its quotation marks"),
+        (b"a,b\n" + b'"\n",,,' * 500_000, "x: row 2 has no end of cells"),
     ],
 )
 def test_what_is_no_spreadsheet_is_told(content, told):
@@ -274,6 +276,44 @@ def test_a_file_that_unpacks_to_far_more_than_it_is_is_refused(monkeypatch):
     monkeypatch.setattr(spreadsheet, "LARGEST_UNPACKED_BYTES", 99_999)
     with pytest.raises(InputFault, match="unpacks to more than a register can hold"):
         read_cells(packed.getvalue(), where="x")
+
+
+def with_cell(cell: str) -> bytes:
+    """A workbook whose cell B2 is written so."""
+    whole, said = xlsx_bytes([["inventory", "title"], ["K1", "x"]], title="disk"), io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(whole)) as old, zipfile.ZipFile(said, "w") as new:
+        for name in old.namelist():
+            content = old.read(name).decode()
+            new.writestr(name, re.sub(r'<c r="B2".*?</c>', cell, content) if "sheet1" in name else content)
+    return said.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("cell", "told"),
+    [
+        ('<c r="B2"><f>A1</f><v/></c>', "x: B2 is a formula whose result was not kept; open it in a spreadsheet"),
+        ('<c r="B2"><f>A1</f></c>', "x: B2 is a formula whose result was not kept"),
+        ('<c r="B2" t="e"><f>1/0</f><v>#DIV/0!</v></c>', "x: B2 shows #DIV/0!; mend or clear that cell"),
+    ],
+)
+def test_a_cell_that_shows_no_value_is_told_and_not_read_as_empty(cell, told):
+    with pytest.raises(InputFault) as fault:
+        read_cells(with_cell(cell), where="x")
+    assert told in fault.value.line
+
+
+@pytest.mark.parametrize(
+    ("cell", "read"),
+    [
+        ('<c r="B2"><f>1+1</f><v>2</v></c>', "2"),
+        ('<c r="B2" t="str"><f>A2</f><v>K1</v></c>', "K1"),
+        ('<c r="B2" t="str"><f>IF(A9="","",1)</f><v></v></c>', ""),
+        ('<c r="B2" t="b"><f>TRUE()</f><v>1</v></c>', "yes"),
+        ('<c r="B2"><v>2</v></c>', "2"),
+    ],
+)
+def test_a_formula_is_read_as_it_shows(cell, read):
+    assert read_cells(with_cell(cell), where="x") == [["inventory", "title"], ["K1", read]]
 
 
 def test_a_name_with_another_ending_is_refused(tmp_path):

@@ -17,7 +17,7 @@ from indexhole.shelf.additions import Part
 from indexhole.shelf.database import OUT_OF_STEP, transaction
 from indexhole.shelf.records import Disk, Mechanism, Unit, checked
 from indexhole.shelf.register import Shelf
-from indexhole.shelf.search import KIND_WORDS, asked_words, plain_words
+from indexhole.shelf.search import KIND_WORDS, asked_words, beginning, plain_words
 
 TRIAL = Trial("T1", "2026-03-01", "read", "H1", "L1", "D1.0", "K1", 0, 0, 12, 117, 3, "read in the tide office")
 
@@ -95,6 +95,20 @@ def test_kinds_asked_for_together_are_those_of_the_whole_in_order(shelf):
                 told = {kind: number for kind, number in counted.items() if kind in kinds}
                 assert shelf.search_counts(words, kinds) == told
                 assert shelf.search_counts(words, kinds, most=1) == dict.fromkeys(list(told)[:1], 1)
+
+
+def test_the_beginning_is_what_search_and_counts_tell(shelf):
+    shelf.add_trials([replace(TRIAL, trial=f"T{k}") for k in range(3, 12)])
+    with shelf.reading() as connection:
+        for words in ("tide", "d1", "read", "zeppelin"):
+            for kind in ("", *KIND_WORDS):
+                # fewer counted than there are, so that a kind may lie behind, or partly
+                for most, counted in ((1, 2), (2, 2), (3, 5), (3, 100), (100, 5)):
+                    told = beginning(connection, words, kind, most=most, counted=counted)
+                    found = shelf.search(words, (kind,) if kind else (), most=most)
+                    assert told == (found, shelf.search_counts(words, most=counted))
+        with pytest.raises(InputFault, match="'lamp' is no kind of entry"):
+            beginning(connection, "d1", "lamp", most=1, counted=1)
 
 
 def test_the_index_keeps_up_with_every_change(shelf):

@@ -21,6 +21,9 @@ from collections.abc import Iterable, Iterator
 
 from indexhole.errors import InputFault
 
+# our own choice, above the letters a cell can have: as many cells at once would fill the memory
+MOST_DELIMITERS = 1 << 20
+
 _SIGNS = "[=+\\-@\uff1d\uff0b\uff0d\uff20]"
 # the beginning, or behind what some program parts cells or rows by
 _START = r"(?<![^;\t\r\n])"
@@ -56,11 +59,23 @@ def _quoted(text: str) -> str:
 
 
 def csv_rows(text: str, where: str, delimiter: str = ",") -> Iterator[tuple[int, list[str]]]:
-    """The rows of a CSV text with their numbers, from 1, without guards. Raises InputFault at a row that is no CSV."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=delimiter)
-    number = 0
+    """The rows of a CSV text with their numbers, from 1, without guards.
+
+    Raises InputFault at a row that is no CSV, or has more than MOST_DELIMITERS.
+    """
+    number, delimiters = 0, 0
+
+    def lines() -> Iterator[str]:
+        nonlocal delimiters
+        for line in io.StringIO(text, newline=""):
+            delimiters += line.count(delimiter)
+            if delimiters > MOST_DELIMITERS:
+                raise InputFault(f"row {number} has no end of cells", where=where, remedy="check its quotation marks")
+            yield line
+
+    reader = csv.reader(lines(), strict=True, delimiter=delimiter)
     while True:
-        number += 1
+        number, delimiters = number + 1, 0
         try:
             row = next(reader)
         except StopIteration:

@@ -37,10 +37,10 @@ class InputFault(IndexholeError):
     """A file, sheet or argument from outside does not hold what it should."""
 
 
-def together(faults: Sequence[str], where: str, remedy: str = "") -> InputFault:
-    """Several faults of one file as one: how many, and the first few."""
+def together(faults: Sequence[str], where: str, remedy: str = "", *, at_least: bool = False) -> InputFault:
+    """Several faults of one file as one: how many (`at_least` when it was not read on), and the first few."""
     more = len(faults) - FAULTS_SHOWN
-    count = f"{len(faults)} faults: " if len(faults) > 1 else ""
+    count = f"{'at least ' * at_least}{len(faults)} faults: " if len(faults) > 1 else ""
     told = " | ".join(faults[:FAULTS_SHOWN])
     return InputFault(f"{count}{told}{f' | and {more} more' if more > 0 else ''}", where=where, remedy=remedy)
 

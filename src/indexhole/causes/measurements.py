@@ -217,7 +217,7 @@ def _rows(text: str, where: str) -> tuple[list[Row], list[str]]:
         if columns is None:
             columns = _heading(cells, where)
         elif any(cells):
-            if len(rows) >= MOST_ROWS:
+            if len(rows) + len(faults) >= MOST_ROWS:
                 raise InputFault(f"holds more than {MOST_ROWS} measurements", where=where, remedy="split it")
             told = _row(number, columns, cells)
             if isinstance(told, Row):

@@ -14,7 +14,6 @@ import typer
 from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, emit_table, remark, say
 from indexhole.cli.shelf_open import has_shelf, kind_of, opened_shelf
 from indexhole.cli.shelf_views import imported_view, show_imported
-from indexhole.errors import InputFault
 from indexhole.model.trial import Trial
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.sheet import read_sheet, sheet_bytes, write_sheet
@@ -69,13 +68,10 @@ def _planned(folder: Path | None, trials: list[Trial]) -> Imported:
 
 def _import_entries(sheet: Path, kind: Moved, dry_run: bool, as_json: bool, folder: Path | None) -> None:
     from indexhole.shelf.exchange import carry_out, plan_import
-    from indexhole.shelf.spreadsheet import read_cells
+    from indexhole.shelf.sheet_text import sheet_content
+    from indexhole.shelf.spreadsheet import LARGEST_BYTES, read_cells
 
-    try:
-        content = sheet.read_bytes()
-    except (OSError, ValueError) as fault:
-        told = getattr(fault, "strerror", None) or fault
-        raise InputFault(f"cannot be read ({told})", where=str(sheet), remedy="check the name") from fault
+    content = sheet_content(sheet, named="the spreadsheet", largest_bytes=LARGEST_BYTES)
     rows = read_cells(content, where=str(sheet))
     with opened_shelf(folder, create=not dry_run) as opened:
         plan = plan_import(opened, kind_of(kind), rows, where=str(sheet))

@@ -136,11 +136,36 @@ def search(
     """
     found, values = _asked(connection, words, kinds)
     values |= {"first": first, "most": -1 if most is None else most}
-    places = connection.execute(text(f"{found} {_STRETCH[connection.dialect.name]} OFFSET :first"), values).scalars()
-    rows: dict[int, list[int]] = {}
-    for place in places:
-        rows.setdefault(place >> _KIND_BITS, []).append(place & _ROW)
-    return [found for kind in _KINDS if kind.number in rows for found in _told(connection, kind, rows[kind.number])]
+    asked = text(f"{found} {_STRETCH[connection.dialect.name]} OFFSET :first")
+    return _entries(connection, connection.execute(asked, values).scalars())
+
+
+def beginning(
+    connection: Connection, words: str, kind: str = "", *, most: int, counted: int
+) -> tuple[list[Found], dict[str, int]]:
+    """The first `most` that `search` finds among a kind, all when empty, and `counts` of all kinds up to `counted`."""
+    kinds = (kind,) if kind else ()
+    if connection.dialect.name == "sqlite":
+        # its index gives places in order and stops early: to ask twice is less work than to keep what was found
+        return search(connection, words, kinds, most=most), counts(connection, words, most=counted)
+    # gathering all that begins so is most of the work here, and is done once
+    found, values = _asked(connection, words, ())
+    _, among = _asked(connection, words, kinds)
+    values |= {"most": counted, "shown": most, "first": among["low"], "last": among["high"]}
+    asked = (
+        f"WITH found AS ({found} {_STRETCH['postgresql']}) "
+        f"SELECT place >> {_KIND_BITS}, count(*) FROM found GROUP BY 1 UNION ALL "
+        "(SELECT place, 0 FROM found WHERE place BETWEEN :first AND :last ORDER BY place LIMIT :shown)"
+    )
+    rows = connection.execute(text(asked), values).all()
+    told = {int(number): int(count) for number, count in rows if count}
+    places = sorted(int(place) for place, count in rows if not count)
+    if len(places) < most and sum(told.values()) >= counted:
+        # the kind goes on behind what was counted
+        shown = search(connection, words, kinds, most=most)
+    else:
+        shown = _entries(connection, places)
+    return shown, {one.word: told[one.number] for one in _KINDS if one.number in told}
 
 
 def counts(connection: Connection, words: str, kinds: Sequence[str] = (), *, most: int | None = None) -> dict[str, int]:
@@ -176,6 +201,13 @@ def _asked(connection: Connection, words: str, kinds: Sequence[str]) -> tuple[st
         for k, (low, high) in enumerate(spans):
             values |= {f"low{k}": low, f"high{k}": high}
     return found, values
+
+
+def _entries(connection: Connection, places: Iterable[int]) -> list[Found]:
+    rows: dict[int, list[int]] = {}
+    for place in places:
+        rows.setdefault(place >> _KIND_BITS, []).append(place & _ROW)
+    return [found for kind in _KINDS if kind.number in rows for found in _told(connection, kind, rows[kind.number])]
 
 
 def _told(connection: Connection, kind: _Kind, rows: Sequence[int]) -> list[Found]:

@@ -25,6 +25,7 @@ OPERATIONS = ("write", "read", "format")
 LARGEST_SHEET_BYTES = 64 << 20
 LAST_CYLINDER = 254
 MOST_SECTORS = 10_000_000
+MOST_FAULTS = 10_000  # our own choice: nobody mends more by hand
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:\d\d)?)?", re.ASCII)
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
@@ -152,6 +153,9 @@ def parse_sheet(text: str, *, where: str) -> list[Trial]:
         if not any(cell.strip() for cell in row):
             continue
         trial = _trial(number, row, columns, faults)
+        if len(faults) >= MOST_FAULTS:
+            # a damaged sheet of that size would take hours and all memory to tell of
+            raise together(faults, where, at_least=True)
         if trial is None:
             continue
         if trial.trial in seen:

@@ -8,7 +8,13 @@ from indexhole.errors import InputFault
 
 
 def sheet_text(path: Path, *, named: str, largest_bytes: int, remedy: str = "split it") -> str:
-    """The text of a sheet's file. Raises InputFault.
+    """The text of a sheet's file; arguments and faults as those of `sheet_content`."""
+    content = sheet_content(path, named=named, largest_bytes=largest_bytes, remedy=remedy)
+    return decode_sheet(content, where=str(path))
+
+
+def sheet_content(path: Path, *, named: str, largest_bytes: int, remedy: str = "split it") -> bytes:
+    """The bytes of a sheet's file. Raises InputFault, also for what is no file: a device may have no end.
 
     Args:
         named: what the file should be, with its article.
@@ -19,14 +25,13 @@ def sheet_text(path: Path, *, named: str, largest_bytes: int, remedy: str = "spl
             raise InputFault("is not a file", where=str(path), remedy=f"give {named} itself")
         if path.stat().st_size > largest_bytes:
             raise InputFault(f"is larger than {largest_bytes >> 20} MiB", where=str(path), remedy=remedy)
-        content = path.read_bytes()
+        return path.read_bytes()
     except (OSError, ValueError) as fault:
         raise InputFault(
             f"cannot be read ({getattr(fault, 'strerror', None) or fault})",
             where=str(path),
             remedy="check the name and that you may read it",
         ) from fault
-    return decode_sheet(content, where=str(path))
 
 
 def decode_sheet(content: bytes, *, where: str) -> str:

@@ -82,8 +82,8 @@ def _xlsx_rows(content: bytes, where: str, largest_unpacked_bytes: int) -> list[
                 sheet = book.worksheets[0]
                 # a file may say that it is smaller than it is, and rows beyond that would be passed over
                 sheet.reset_dimensions()
-                for row in sheet.iter_rows(values_only=True):
-                    rows.append([_told(value) for value in row[: MOST_COLUMNS + 1]])
+                for row in sheet.iter_rows():
+                    rows.append([_shown(cell, where) for cell in row[: MOST_COLUMNS + 1]])
                     _bounded(rows, where)
             finally:
                 book.close()
@@ -95,24 +95,41 @@ def _xlsx_rows(content: bytes, where: str, largest_unpacked_bytes: int) -> list[
     return rows
 
 
+def _shown(cell: Any, where: str) -> str:
+    """A cell's text. Raises InputFault for one that shows an error in place of a value."""
+    if cell.data_type == "e":
+        raise InputFault(f"{cell.coordinate} shows {cell.value}", where=where, remedy="mend or clear that cell")
+    return _told(cell.value)
+
+
 def _weigh(packed: zipfile.ZipFile, name: str, where: str) -> None:
     """Go through a member as a mere stream, and refuse one that would take hours and all memory to read as a sheet.
 
-    A row with a million empty cells packs into a few bytes. What is no XML is left to whoever needs it.
+    A row with a million empty cells packs into a few bytes. A formula whose result was not kept would be read as an
+    empty cell, which empties a field. What is no XML is left to whoever needs it.
     """
     from xml.parsers.expat import ExpatError, ParserCreate
 
     rows, cells, strings, others = 0, 0, 0, 0
+    cell: dict[str, str] = {}
+    unsolved = ""  # the formula gone through that has shown no result yet
 
-    def begin(told: str, _: object) -> None:
-        nonlocal rows, cells, strings, others
+    def begin(told: str, attributes: dict[str, str]) -> None:
+        nonlocal rows, cells, strings, others, cell, unsolved
         # names come with their namespace before them
         word = told.rpartition(" ")[2]
+        if word in ("c", "row"):
+            solved()
         if word == "c":
             # the order of reckoning lists cells too, in no row
-            cells += rows > 0
+            cells, cell = cells + (rows > 0), attributes
         elif word == "row":
             rows, cells = rows + 1, 0
+        elif word == "f" and cells and cell.get("t") != "str":
+            # one that gives text may well give none
+            unsolved = cell.get("r") or f"a cell of row {rows}"
+        elif word == "v" and unsolved:
+            parser.CharacterDataHandler = result
         elif word == "si":
             strings += 1
         elif word not in _INSIDE_CELLS:
@@ -121,6 +138,17 @@ def _weigh(packed: zipfile.ZipFile, name: str, where: str) -> None:
             raise _too_many(where)
         if strings > MOST_STRINGS or others > MOST_OTHER_ELEMENTS:
             raise InputFault("unpacks to more than a register can hold", where=where, remedy="save it again as CSV")
+
+    def result(told: str) -> None:
+        nonlocal unsolved
+        if told.strip():
+            unsolved = ""
+
+    def solved() -> None:
+        parser.CharacterDataHandler = None
+        if unsolved:
+            remedy = "open it in a spreadsheet program and save it, or save it as CSV in UTF-8"
+            raise InputFault(f"{unsolved} is a formula whose result was not kept", where=where, remedy=remedy)
 
     def declared(*_: object) -> None:
         raise InputFault("declares entities, which no spreadsheet needs", where=where, remedy="save it again as CSV")
@@ -131,6 +159,7 @@ def _weigh(packed: zipfile.ZipFile, name: str, where: str) -> None:
     with suppress(ExpatError), packed.open(name) as member:
         while piece := member.read(1 << 16):
             parser.Parse(piece, False)
+    solved()
 
 
 def _too_many(where: str) -> InputFault:

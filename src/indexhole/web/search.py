@@ -11,7 +11,7 @@ from indexhole.shelf.additions import Firmware, Loan, OfUnitOrDisk, Part, Photo,
 from indexhole.shelf.listing import records_of
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
 from indexhole.shelf.register import Shelf
-from indexhole.shelf.search import Found
+from indexhole.shelf.search import Found, beginning
 from indexhole.web.faults import told_whole
 from indexhole.web.links import capture_link, disk_link, mechanism_link, trial_link, unit_link, view_link
 from indexhole.web.words import count
@@ -44,8 +44,8 @@ class Hits:
 def search_hits(shelf: Shelf, words: str, kind: str = "") -> Hits:
     """What holds every word; with a kind only entries of that kind."""
     try:
-        counts = shelf.search_counts(words, most=_MOST_COUNTED)
-        found = shelf.search(words, (kind,) if kind else (), most=_MOST)
+        with shelf.reading() as connection:
+            found, counts = beginning(connection, words, kind, most=_MOST, counted=_MOST_COUNTED)
     except InputFault as fault:
         return Hits((), "", fault=told_whole(fault))
     # the last kind was not counted to its end where there are so many
