@@ -11,7 +11,7 @@ It reads a line of JSON for each life and answers with one:
 What is run `here`, in the server itself, is only to have its kernels loaded. A life that is to be killed is killed: at
 the step of that number, or so many seconds after it began to write or was started. One that is done before that says so
 and waits for its end. Steps are what can be seen of writing from within: files under FOLDER opened for writing, named
-anew and removed, and statements of writing transactions and their ends.
+anew and removed, statements of writing transactions, their ends, and that they are behind it.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-from sqlalchemy import Engine, event
+from sqlalchemy import Engine, Pool, event
 
 from indexhole.cli import main as edge
 
@@ -114,6 +114,7 @@ class Life:
 
     def __init__(self, folder: str, tell: int, last: int | None) -> None:
         self.folder, self.tell, self.last, self.steps = folder, tell, last, 0
+        self.writing = False
 
     def step(self) -> None:
         """One step of writing is about to be made."""
@@ -135,7 +136,14 @@ class Life:
 
     def of_statement(self, connection: Any, *_: Any) -> None:
         """A statement, or the end, of a transaction."""
-        if connection.get_execution_options().get("writing"):
+        self.writing = connection.get_execution_options().get("writing", False)
+        if self.writing:
+            self.step()
+
+    def of_return(self, *_: Any) -> None:
+        """A connection is given back: what was written is kept."""
+        if self.writing:
+            self.writing = False
             self.step()
 
     def live(self, words: Sequence[str], out: Path) -> None:
@@ -145,6 +153,7 @@ class Life:
         os.dup2(said, 2)
         for name in ("before_cursor_execute", "commit"):
             event.listen(Engine, name, self.of_statement)
+        event.listen(Pool, "checkin", self.of_return)
         sys.addaudithook(self.seen)
         known = set(sys.modules)
         try:

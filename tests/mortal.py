@@ -21,7 +21,7 @@ from tests.stress_commands import Typist
 LOOKS = {"search", "list", "history", "check", "mend"}
 # what is only asked before a change
 _LET_LIVE = {"show"}
-_HOW = ("step", "step", "step", "begun", "begun", "begun", "begun", "start")
+_HOW = ("step", "step", "step", "last", "begun", "begun", "begun", "start")
 
 
 class Killed(Exception):
@@ -95,7 +95,7 @@ class Mortal(Typist):
         known = self._known[f"{command} over" if "--overwrite" in words else command]
         at = self._draw(known) if known.get("steps") and command not in _LET_LIVE else None
         told = self.server.live(words, at)
-        if told["status"] == 0 and told["steps"]:
+        if told["status"] == 0 and told["steps"] and told["ended_s"]:
             known.update({name: told[name] for name in ("steps", "begun_s", "ended_s")})
         if at:
             self.phases[told["phase"]] += 1
@@ -106,8 +106,8 @@ class Mortal(Typist):
 
     def _draw(self, known: dict[str, Any]) -> tuple[str, float]:
         how = self.when.choice(_HOW)
-        if how == "step":
-            return how, self.when.randint(1, known["steps"] + 1)
+        if how in ("step", "last"):
+            return "step", known["steps"] if how == "last" else self.when.randint(1, known["steps"] + 1)
         length = known["begun_s"] if how == "start" else known["ended_s"] - known["begun_s"]
         return how, self.when.uniform(0, 1.1 * length)
 

@@ -46,7 +46,7 @@ class Apart:
             "recover": self.recover,
             "recover over": self.recover_over,
             "measurements": self.measurements,
-            "mend": self.mend,
+            "mend what is damaged": self.mend,
         }
         self.seldom = {"demo": self.demo}
         self.backup, self.track = folder / "whole.backup", folder / "track.vcd"

@@ -40,7 +40,7 @@ def test_nothing_that_was_said_to_be_kept_is_lost(tmp_path):
         apart = Apart(mortal, tmp_path)
         _kill(mortal, KILLS, apart)
         _expect_kills(mortal, KILLS)
-        assert _writing_commands() - set(+mortal.amid) == set()
+        assert _writing_commands() <= set(+mortal.amid)
 
 
 @pytest.mark.postgres
