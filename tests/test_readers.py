@@ -132,7 +132,7 @@ FAULTS = {
     "csv no lines": (b"time_s,clock\n0.0,1\n", "no read-data line among clock"),
     "csv header only": (b"time_s,rdata\n", "no rows under a header"),
     "csv twice": (b"time_s,rdata,rdata\n0.0,1,1\n", "a differently named column for each line"),
-    "csv cut": (b"time_s,rdata,index\n0.0,1,1\n0.1,0,1\n0.2", "or, if the file is cut short, read what is there"),
+    "csv cut": (b"time_s,rdata,index\n0.0,1,1\n0.1,0,1\n0.2", "or if the file is cut short, read what is there"),
     "cut gzip table": (gzip.compress(b"time_s,rdata\n" + b"0.0,1\n" * 9999)[:-12], "the gzip file is cut short"),
     "damaged gzip": (gzip.compress(b"time_s,rdata\n" * 99)[:-6] + b"\0" * 6, "the gzip file is damaged"),
     "long line": (b"time_s,rdata\n0.0,1\n" + b"9" * 70_000, "a line of more than 65536 bytes"),

@@ -122,7 +122,7 @@ def recover(
             report["description"] = describing.description_json(recovered.surface)
         emit_json(report)
     elif describe:
-        _tell_description(describing.description_text(recovered.surface), recovered.surface.warnings)
+        _tell_description(describing.description_text(recovered.surface), recovering.warnings_of(recovered.surface))
     else:
         _tell(recovered, image_path)
         if compared is not None:
@@ -184,7 +184,7 @@ def _span(numbers: Sequence[int]) -> str:
 
 def _tell(recovered: Recovered, image_path: Path | None) -> None:
     """The outcome in words and tables."""
-    from indexhole.jobs.recovering import volume_json
+    from indexhole.jobs.recovering import volume_json, warnings_of
 
     surface = recovered.surface
     if surface.layout:
@@ -221,7 +221,7 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
     say("In all: " + ", ".join(f"{n} {state}" for state, n in counts.items()))
     if image_path is not None:
         say(f"Image: {image_path}")
-    for warning in surface.warnings:
+    for warning in warnings_of(surface):
         remark(warning)
 
 

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.jobs.comparison import Change, Comparison, FileChange, FileDifference, SectorDifference
 from indexhole.jobs.earlier import Place, Report
 from indexhole.recover.result import SectorState
@@ -99,7 +99,7 @@ def _of_image(image: bytes, now: Report, remarks: list[str]) -> dict[Place, _Hel
     if not order:
         raise InputFault(
             "the image to compare with has no report, and this recovery does not tell which sector lies where in it",
-            remedy="give the earlier report.json, or --layout",
+            remedy=("give the earlier report.json", Do.NAME_LAYOUT),
         )
     held: dict[Place, _Held] = {}
     at = 0

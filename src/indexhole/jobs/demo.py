@@ -18,7 +18,7 @@ from typing import Any
 
 from indexhole import __version__
 from indexhole.causes.diagnosis import Diagnosis
-from indexhole.errors import InputFault, ShelfFault
+from indexhole.errors import Do, InputFault, ShelfFault
 from indexhole.jobs.demo_captures import DEMO_CAPTURES, DemoCapture, demo_captures
 from indexhole.jobs.demo_shelf import build_demo_shelf
 from indexhole.jobs.faulting import diagnose, shelf_bench
@@ -91,7 +91,7 @@ def state_of(folder: Path) -> str:
         raise InputFault(
             "holds something that is not the demonstration shelf",
             where=str(folder),
-            remedy="name another folder with --folder",
+            remedy=Do.OTHER_DEMO,
         ) from fault
 
 
@@ -130,7 +130,7 @@ def _refusals_told(folder: Path) -> Iterator[None]:
         raise ShelfFault(
             f"the demonstration shelf cannot be made here ({fault.strerror or fault})",
             where=str(folder),
-            remedy="name another folder with --folder",
+            remedy=Do.OTHER_DEMO,
         ) from fault
 
 

@@ -11,7 +11,7 @@ from indexhole.causes.diagnosis import Diagnosis
 from indexhole.causes.gauged import NO_GAUGES, Gauged
 from indexhole.causes.trials import rank_causes
 from indexhole.causes.words import hypothesis_words
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.jobs.measurement_sheet import kept_sheet
 from indexhole.jobs.window import begins, window
 from indexhole.model.trial import Trial
@@ -89,7 +89,7 @@ def shelf_bench(
         raise InputFault(
             "the shelf holds no trials",
             where=str(shelf.folder),
-            remedy="add a sheet with `indexhole shelf import`, or name one: indexhole causes SHEET.csv",
+            remedy=(Do.ADD_TRIALS, Do.NAME_SHEET),
         )
     marked = irreplaceable_on(shelf) | frozenset(irreplaceable)
     chosen = window(trials, about, since)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from indexhole.codes.marks import CELLS_PER_BYTE
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.jobs.reading import stays_of
 from indexhole.jobs.writers import rewritten_speeds, writers_gauge, writers_of
 from indexhole.recover.open_stays import OpenStays
@@ -110,7 +110,7 @@ def _gauged(
         raise InputFault(
             "no legible recording to gauge by",
             where=", ".join(c.name for c in captures),
-            remedy="name the layout with --layout, or log a disk known good",
+            remedy=(Do.NAME_LAYOUT, "log a disk known good"),
         )
     streams, outlines = opened.streams, opened.outlines
     fields = _fields(outlines)

@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.jobs.pairing import Difference, Question, Setup, difference, named_layout, proof_for, seen_of, settle
 from indexhole.jobs.pairing_evidence import SEED, Evidence, Proof, proof_of
 from indexhole.jobs.pairing_stock import Stock
@@ -94,7 +94,7 @@ def whole_matrix(
         (asked.disk, stock.all_disks, "disk"),
     ):
         if name and name not in known:
-            raise InputFault(f"there is no {word} {name} on the shelf", remedy="see `indexhole shelf list`")
+            raise InputFault(f"there is no {word} {name} on the shelf", remedy=Do.LIST_SHELF)
     if asked.host:
         stock.host(asked.host)
     if asked.layout:

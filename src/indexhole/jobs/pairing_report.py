@@ -27,7 +27,7 @@ UNITS = {
 }
 HOST_WORDS = (
     "Each word is for the host as it is: where its controller cannot do the code or the format, the signal can still "
-    "be logged and recovered (`indexhole recover`), and the budget says with what chance"
+    "be logged and recovered, and the budget says with what chance"
 )
 OPERATION_WORDS = {
     "read": "{reader} reads {disk}, recorded by {writer}",

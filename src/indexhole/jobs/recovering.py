@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from indexhole import __version__
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.jobs.beside import save_beside
 from indexhole.jobs.extracting import extract
 from indexhole.jobs.reading import stays_of
 from indexhole.recover.budget import FALSE_BUDGET, false_chance
-from indexhole.recover.identify import SEVERAL_FIT, several_fit
+from indexhole.recover.identify import several_fit
 from indexhole.recover.open_stays import OpenStays
 from indexhole.recover.result import Oddity, Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_stays, recover_surface
@@ -137,6 +137,12 @@ def _volume(surface: Surface, image: bytes) -> Volume | None:
     )
 
 
+def warnings_of(surface: Surface) -> list[str]:
+    """All there is to be borne in mind, and what settles the layout, as the command line says it."""
+    undecided = several_fit(surface.candidates)
+    return [*surface.warnings, *([f"{undecided}; {Do.SETTLE_LAYOUT.value}"] if undecided else [])]
+
+
 def _states(surface: Surface) -> list[SectorState]:
     """States of the sectors in image order."""
     return [s.state for s in surface.image_sectors()]
@@ -174,14 +180,11 @@ def _narrowed_by_descriptor(surface: Surface, layouts: Mapping[str, Layout]) -> 
         )
         for c in agreeing
     )
-    warnings = tuple(w for w in surface.warnings if not w.startswith(SEVERAL_FIT))
-    again = several_fit(candidates)
     return replace(
         surface,
         layout=candidates[0].layout,
         layout_confidence=candidates[0].probability,
         candidates=candidates,
-        warnings=(*warnings, *again),
     )
 
 
@@ -314,7 +317,7 @@ def report_json(recovered: Recovered, image_path: Path | None = None) -> dict[st
         "tracks": [track_json(t) for t in surface.tracks],
         "image": image,
         "volume": volume_json(recovered),
-        "warnings": list(surface.warnings),
+        "warnings": warnings_of(surface),
     }
 
 
@@ -333,7 +336,7 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False, deleted
     import json
 
     if folder.exists() and not overwrite:
-        raise InputFault("exists already", where=str(folder), remedy="choose another folder or add --overwrite")
+        raise InputFault("exists already", where=str(folder), remedy=("choose another folder", Do.OVERWRITE))
     image_path = folder / "image.bin" if recovered.image is not None else None
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)

@@ -61,8 +61,7 @@ def _candidates(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> Ite
         # a logger takes whatever passes the head; only the drive counts
         yield (
             "log the signal",
-            f"log its signal with {case.reader.name or 'the reader'} and recover it (`indexhole recover`): a capture "
-            "needs no controller",
+            f"log its signal with {case.reader.name or 'the reader'} and recover it: a capture needs no controller",
             replace(case, reader=replace(case.reader, host=Host())),
         )
     for other in alternatives[:_MOST_READERS]:

@@ -42,7 +42,6 @@ _GAP_BYTES = 3.0
 _WHOLE_LOG = 5
 _UNLISTED, _ZONE_MORE = -12.0, -3.0
 _STANDS_OUT = 0.9
-SEVERAL_FIT = "these tracks fit several layouts alike"
 # Candidates below this share are not worth a line.
 _SHOWN = 0.005
 
@@ -231,9 +230,9 @@ def _against(tracks: Sequence[TrackSeen], layout: Layout, log: Log, seen: Descri
     return told
 
 
-def several_fit(candidates: Sequence[Identification]) -> list[str]:
-    """A warning when no layout stands out, else nothing."""
+def several_fit(candidates: Sequence[Identification]) -> str:
+    """What fits alike when no layout stands out, as a clause; else empty."""
     if len(candidates) < 2 or candidates[0].probability >= _STANDS_OUT:
-        return []
+        return ""
     rivals = ", ".join(f"{c.layout or 'none known'} {c.probability:.2f}" for c in candidates[:5])
-    return [f"{SEVERAL_FIT}: {rivals}; name one with --layout to settle it"]
+    return f"these tracks fit several layouts alike: {rivals}"

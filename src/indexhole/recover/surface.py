@@ -11,7 +11,7 @@ from indexhole.recover.assemble import blank_tracks, blank_warning, merged_track
 from indexhole.recover.budget import FALSE_BUDGET, within_budget
 from indexhole.recover.describe import describe
 from indexhole.recover.description import Description
-from indexhole.recover.identify import Log, identify, several_fit
+from indexhole.recover.identify import Log, identify
 from indexhole.recover.open_stays import MOST_HELD_PULSES, OpenStays
 from indexhole.recover.placing import Placing, place_stays
 from indexhole.recover.result import Identification, Surface
@@ -199,7 +199,6 @@ def recover_stays(
         warnings.append(
             f"{doubted} mended sectors left as suspect, to keep the chance of any false one under {FALSE_BUDGET:g}"
         )
-    warnings.extend(several_fit(candidates))
     return Surface(
         candidates[0].layout, candidates[0].probability, tuple(candidates), tuple(tracks), tuple(warnings), seen
     )

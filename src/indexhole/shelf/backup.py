@@ -26,7 +26,7 @@ from sqlalchemy import Boolean, Connection, DateTime, MetaData, Table, insert, s
 from sqlalchemy.exc import SQLAlchemyError
 
 from indexhole import __version__
-from indexhole.errors import InputFault, ShelfFault
+from indexhole.errors import Do, InputFault, ShelfFault
 from indexhole.shelf.additions import Photo
 from indexhole.shelf.database import NEWEST, begin_register, bring_up_to_date, migrate, refuse_newer
 from indexhole.shelf.entries import read_records
@@ -203,7 +203,7 @@ def _making(folder: Path, packed_up: zipfile.ZipFile, manifest: Manifest) -> Ite
     """A folder beside the one wanted, holding the files, all on the device; it goes at the end unless it was named."""
     try:
         if folder.is_symlink() or (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))):
-            remedy = "name an empty folder with --shelf"
+            remedy = Do.EMPTY_SHELF
             raise ShelfFault("something stands here already", where=str(folder), remedy=remedy)
         made = make_folder(folder.parent)
         try:

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
-from indexhole.errors import InputFault, ShelfFault
+from indexhole.errors import Do, InputFault, ShelfFault
 from indexhole.shelf.condition import check_capture
 from indexhole.shelf.files import give_name, in_the_making, sync
 from indexhole.shelf.inside import CAPTURES, ORIGINALS, folder_inside, pulses_place, read_inside
@@ -144,7 +144,7 @@ def read_pulses(shelf: Shelf, record: CaptureRecord) -> Capture:
     return replace(parse_parquet(content, record.parquet), name=record.name, sha256=record.sha256)
 
 
-_MEND = "`indexhole shelf check` tells what can be made anew"
+_MEND = Do.MEND
 
 
 @contextmanager

@@ -15,7 +15,7 @@ from urllib.parse import quote
 from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
 from sqlalchemy.exc import DatabaseError, IntegrityError
 
-from indexhole.errors import InputFault, ShelfFault
+from indexhole.errors import Do, InputFault, ShelfFault
 from indexhole.shelf import search
 from indexhole.shelf.files import folder_in_the_making, make_folder, remove_folders, sync_folder
 
@@ -34,7 +34,7 @@ _SAYINGS = (
     ("readonly", "it may not be written", "check the rights on the folder"),
     ("full", "no room is left on the device", "make room and try again"),
     ("malformed", "the register is damaged", RESTORE),
-    ("not a database", "this is not a register", "name another folder with --shelf"),
+    ("not a database", "this is not a register", Do.OTHER_SHELF),
     ("unable to open", "it cannot be opened", "check the rights on the folder"),
 )
 
@@ -111,7 +111,7 @@ def open_register(folder: Path, *, create: bool) -> Engine:
             raise ShelfFault(
                 "there is no shelf here",
                 where=str(folder),
-                remedy="start one with `indexhole shelf add` or `import`, or name its folder with --shelf",
+                remedy=(Do.START_SHELF, Do.OTHER_SHELF),
             )
         if not found:
             _make(folder)
@@ -119,7 +119,7 @@ def open_register(folder: Path, *, create: bool) -> Engine:
         raise ShelfFault(
             f"no shelf can be kept here ({getattr(fault, 'strerror', None) or fault})",
             where=str(folder),
-            remedy="name another folder with --shelf",
+            remedy=Do.OTHER_SHELF,
         ) from fault
     engine = _engine(path, "rw")
     with faults_told(path):
@@ -146,7 +146,7 @@ def _version(engine: Engine, path: Path) -> int:
         mark = connection.execute(text("PRAGMA application_id")).scalar_one()
         if mark == APPLICATION_ID:
             return schema_of(connection, str(path))
-    raise ShelfFault("this is not a register", where=str(path), remedy="name another folder with --shelf")
+    raise ShelfFault("this is not a register", where=str(path), remedy=Do.OTHER_SHELF)
 
 
 def schema_of(connection: Connection, where: str) -> int:

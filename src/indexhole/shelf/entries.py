@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Table, select
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.shelf import standings
 from indexhole.shelf.history import refuse_stale
 from indexhole.shelf.journal import Writing
@@ -68,7 +68,7 @@ def get_row(connection: Connection, kind: type[Record], key: str) -> dict[str, A
     near = get_close_matches(key, keys, cutoff=0.5)
     raise InputFault(
         f"there is no {kind.WORD} {key} on the shelf",
-        remedy=f"did you mean {', '.join(near)}" if near else "see `indexhole shelf list`",
+        remedy=f"did you mean {', '.join(near)}" if near else Do.LIST_SHELF,
     )
 
 

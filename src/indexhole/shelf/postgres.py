@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
 from sqlalchemy.exc import DatabaseError
 
-from indexhole.errors import ShelfFault
+from indexhole.errors import Do, ShelfFault
 from indexhole.shelf import search
 from indexhole.shelf.database import (
     APPLICATION_ID,
@@ -49,7 +49,7 @@ def open_shared(place: Place, *, create: bool, keep: bool = False) -> Engine:
         raise ShelfFault(
             "there is no shelf here",
             where=place.told,
-            remedy="start one with `indexhole shelf add` or `import`, or name its place with --shelf",
+            remedy=(Do.START_SHELF, Do.OTHER_SHELF),
         )
     refuse_newer(version or 0, place.told)
     if version is None or version < NEWEST:

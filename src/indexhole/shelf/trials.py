@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Column, ColumnElement, Connection, Select, func, select
 
-from indexhole.errors import FAULTS_SHOWN, InputFault
+from indexhole.errors import FAULTS_SHOWN, Do, InputFault
 from indexhole.model.series import apart, parts_of
 from indexhole.model.trial import Trial
 from indexhole.shelf.journal import Writing
@@ -96,7 +96,7 @@ def delete_trial(change: Writing, name: str) -> LoggedTrial:
     """Take one trial out and return it. Raises InputFault when there is none of that name."""
     row = change.connection.execute(select(trials.c.row).where(trials.c.trial == name)).scalar_one_or_none()
     if row is None:
-        raise InputFault(f"there is no trial {name} on the shelf", remedy="see `indexhole shelf list trials`")
+        raise InputFault(f"there is no trial {name} on the shelf", remedy=Do.LIST_TRIALS)
     (trial,) = read_log(change.connection, [trials.c.trial == name])
     change.delete(trials, row)
     return trial
@@ -141,7 +141,7 @@ def plan(connection: Connection, new: list[Trial]) -> Imported:
         more = f" | and {len(faults) - FAULTS_SHOWN} more" if len(faults) > FAULTS_SHOWN else ""
         raise InputFault(
             f"{len(faults)} faults: {' | '.join(faults[:FAULTS_SHOWN])}{more}",
-            remedy="nothing was added; mend the sheet, or set names apart with --prefix",
+            remedy=("nothing was added; mend the sheet", Do.SET_APART),
         )
     return Imported(
         len(new),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault, Way
 
 READ_DATA, INDEX = "read_data", "index"
 _MOST_TOLD = 40
@@ -72,7 +72,7 @@ def named_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> d
                 raise InputFault(
                     f"lines {names[found[ours]]!r} and {name!r} could both be {ours}",
                     where=where,
-                    remedy=f"choose one with --line {ours}=NAME",
+                    remedy=Way(Do.NAME_LINE, ours),
                 )
             found[ours] = position
     return found
@@ -89,7 +89,7 @@ def match_lines(names: Sequence[str], given: Mapping[str, str], where: str) -> d
         raise InputFault(
             f"no read-data line among {_told(names) or 'no lines at all'}",
             where=where,
-            remedy="name it with --line read_data=NAME",
+            remedy=Way(Do.NAME_LINE, READ_DATA),
         )
     return found
 
@@ -109,6 +109,6 @@ def match_channels(names: Sequence[str], given: Mapping[str, str], where: str) -
         raise InputFault(
             "every channel is named for something else than the head signal",
             where=where,
-            remedy="name it with --line read_data=NAME",
+            remedy=Way(Do.NAME_LINE, READ_DATA),
         )
     return found

@@ -7,7 +7,7 @@ import zlib
 from collections.abc import Callable
 from io import BufferedReader
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 
 Progress = Callable[[int, int], None]
 
@@ -119,7 +119,7 @@ class Original:
                     raise InputFault(
                         "the gzip file is cut short",
                         where=self._name,
-                        remedy="copy or log it again, or read what is there with --allow-cut",
+                        remedy=("copy or log it again", Do.READ_CUT),
                     )
         except zlib.error as fault:
             raise InputFault(f"the gzip file is damaged ({fault})", where=self._name, remedy="copy it again") from fault

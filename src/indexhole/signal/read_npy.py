@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.signal.build import EdgeSource
 from indexhole.signal.lines import match_channels
 from indexhole.signal.options import ByteStream, ReadOptions
@@ -106,7 +106,7 @@ def _blocks(stream: ByteStream, array: _Array, where: str, *, allow_cut: bool) -
             raise InputFault(
                 f"holds {has} bytes of samples, its header says {has + left}",
                 where=where,
-                remedy="copy it again" + ("" if array.by_channel else ", or read what is there with --allow-cut"),
+                remedy="copy it again" if array.by_channel else ("copy it again", Do.READ_CUT),
             )
         numbers = np.frombuffer(data, dtype=array.dtype, count=len(data) // array.frame_bytes * array.channels)
         yield numbers.reshape(array.channels, -1).T if array.by_channel else numbers.reshape(-1, array.channels)
@@ -125,9 +125,7 @@ def open_npy(stream: ByteStream, name: str, options: ReadOptions) -> EdgeSource:
     """
     array = _read_header(stream, name)
     if options.sample_rate_hz is None:
-        raise InputFault(
-            "an array does not say how fast it was sampled", where=name, remedy="give the rate with --sample-rate HZ"
-        )
+        raise InputFault("an array does not say how fast it was sampled", where=name, remedy=Do.GIVE_RATE)
     rate_hz = checked_rate_hz(options.sample_rate_hz, name, "--sample-rate")
     if array.by_channel and array.samples * array.frame_bytes > _LARGEST_WHOLE_BYTES:
         raise InputFault(

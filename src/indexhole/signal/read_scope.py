@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.signal.build import EdgeSource
 from indexhole.signal.lines import match_channels
 from indexhole.signal.options import ByteStream, ReadOptions
@@ -26,7 +26,7 @@ _LONGEST_GAP = 1000
 # Mean of the same over many rows.
 _SPARSEST = 50
 _COARSE = "its times are too coarse to tell its rows apart"
-_COARSE_REMEDY = "export more digits, or give the rate with --sample-rate HZ"
+_COARSE_REMEDY = ("export more digits", Do.GIVE_RATE)
 
 
 def open_scope(stream: ByteStream, head: TableHead, name: str, options: ReadOptions) -> EdgeSource:

@@ -9,7 +9,7 @@ from itertools import takewhile
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.signal import kernels
 from indexhole.signal.build import Edges, EdgeSource, control_lines, edges_by_line
 from indexhole.signal.lines import match_lines
@@ -22,7 +22,7 @@ _HEADER_LIMIT = 1 << 20
 _HEADER_BLOCK = 1 << 16
 _UNIT_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}
 _END_OF_HEADER = re.compile(rb"\$enddefinitions\s+\$end")
-_REMEDY_CUT = "log it again, or read what is there with --allow-cut"
+_REMEDY_CUT = ("log it again", Do.READ_CUT)
 _FAULTS = {
     kernels.VCD_BACKWARDS: "time runs backwards",
     kernels.VCD_BAD_TIME: "a time that is not a whole number",
@@ -77,7 +77,7 @@ def _read_header(stream: ByteStream, where: str) -> tuple[str, int, bytes]:
             return head[: found.start()].decode("latin-1"), found.end(), head[found.end() :]
         more = stream.read(_HEADER_BLOCK)
         if not more or len(head) > _HEADER_LIMIT:
-            raise InputFault("the header has no $enddefinitions", where=where, remedy=_REMEDY_CUT.split(",")[0])
+            raise InputFault("the header has no $enddefinitions", where=where, remedy="log it again")
         head += more
 
 

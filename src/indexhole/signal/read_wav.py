@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.signal.build import EdgeSource
 from indexhole.signal.lines import match_channels
 from indexhole.signal.options import ByteStream, ReadOptions
@@ -120,7 +120,7 @@ def _blocks(
                 raise InputFault(
                     "ends in the middle of its samples",
                     where=where,
-                    remedy="copy it again, or read what is there with --allow-cut",
+                    remedy=("copy it again", Do.READ_CUT),
                 )
             return
         if not data:

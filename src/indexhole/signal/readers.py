@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from io import BufferedIOBase
 from pathlib import Path
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.signal.build import EdgeSource, build_capture
 from indexhole.signal.capture import Capture
 from indexhole.signal.options import ByteStream, ReadOptions
@@ -67,7 +67,7 @@ def reader_for(head: bytes, options: ReadOptions, where: str) -> Reader:
     raise InputFault(
         "not a capture this program reads",
         where=where,
-        remedy=f"it reads: {known}, plain or gzip, and raw logic samples with --raw HZ",
+        remedy=(f"give it one it reads: {known}, plain or gzip", Do.READ_RAW),
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault, Remedy
 from indexhole.signal.options import ByteStream
 from indexhole.signal.table import TableHead
 
@@ -134,10 +134,9 @@ def read_rows(
         row += time_s.size
 
 
-def _remedy(body: _Blocks) -> str:
-    if body.ends_in_line:
-        return "correct or remove the row, or, if the file is cut short, read what is there with --allow-cut"
-    return "correct or remove the row"
+def _remedy(body: _Blocks) -> Remedy:
+    mend = "correct or remove the row"
+    return (mend, Do.READ_IF_CUT) if body.ends_in_line else mend
 
 
 def _check_time(time_s: npt.NDArray[np.float64], last_s: float, where: str, row: int) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from starlette.responses import HTMLResponse
 
-from indexhole.errors import IndexholeError, ShelfFault
+from indexhole.errors import Do, IndexholeError, ShelfFault, Way
 from indexhole.web.view import Page, render
 
 _HEADINGS = {
@@ -32,28 +32,46 @@ class ErrorPage(Page):
     remedy: str
 
 
-# remedies speak to the command line; on the page the same is done elsewhere
-_HERE = (
-    ("name one with --layout to settle it", "choose one under Layout to settle it"),
-    ("name the layout with --layout", "choose the layout under Layout"),
-    (", and raw logic samples with --raw HZ", "; raw logic samples are read on the command line"),
-    ("set names apart with --prefix", "give its things names of their own"),
-    ("(`indexhole recover`)", "(under Recordings)"),
-    ("see `indexhole shelf list trials`", "see the trial sheet"),
-    ("see `indexhole shelf list`", "see the Shelf page"),
-)
+# how the page says what can be done; empty where it is done on the command line alone
+_HERE: dict[Do, str] = {
+    Do.READ_CUT: "",
+    Do.READ_IF_CUT: "",
+    Do.NAME_LINE: "",
+    Do.GIVE_RATE: "",
+    Do.READ_RAW: "",
+    Do.NAME_LAYOUT: "choose the layout under Layout",
+    Do.SETTLE_LAYOUT: "choose one under Layout to settle it",
+    Do.SET_APART: "give its things names of their own",
+    Do.LIST_SHELF: "see the Shelf page",
+    Do.LIST_TRIALS: "see the trial sheet",
+    Do.ADD_TRIALS: "log a trial on the Bench page, or bring in a sheet",
+    Do.NAME_SHEET: "",
+    Do.START_SHELF: "",
+    Do.OTHER_SHELF: "",
+    Do.EMPTY_SHELF: "",
+    Do.OTHER_DEMO: "",
+    Do.OVERWRITE: "",
+    Do.MEND: "add the file again, and what is gone is made anew",
+}
+_ELSEWHERE = "the command line can do more about it"
+if missing := set(Do) - set(_HERE):
+    raise TypeError(f"the page has no words for {missing}")
 
 
-def for_page(told: str) -> str:
-    """What the program has to tell, with what to do on the page where it names an option of the command line."""
-    for phrase, here in _HERE:
-        told = told.replace(phrase, here)
-    return told
+def here(way: Do) -> str:
+    """How a thing to do is done on the page; empty where the page does not offer it."""
+    return _HERE[way]
+
+
+def remedy_here(fault: IndexholeError) -> str:
+    """What to do about a fault, as the page says it: what it does not offer is left out."""
+    said = [here(one.do) if isinstance(one, Way) else one for one in fault.ways]
+    return ", or ".join(filter(None, said)) or (_ELSEWHERE if fault.ways else "")
 
 
 def sentence(clause: str, *, start: bool = True) -> str:
     """A clause as a sentence for the page: full stop, and a capital where it starts one."""
-    clause = for_page(" ".join(clause.split()))
+    clause = " ".join(clause.split())
     if not clause:
         return ""
     ended = clause if clause[-1] in ".!?" else f"{clause}."
@@ -67,7 +85,7 @@ def told(fault: IndexholeError) -> str:
 
 def told_whole(fault: IndexholeError) -> str:
     """The fault and what to do, as sentences."""
-    return f"{told(fault)} {sentence(fault.remedy)}".rstrip()
+    return f"{told(fault)} {sentence(remedy_here(fault))}".rstrip()
 
 
 def error_page(status: int, what: str, remedy: str = "") -> HTMLResponse:
@@ -85,4 +103,4 @@ def fault_json(what: str, where: str = "", remedy: str = "") -> dict[str, dict[s
 def fault_page(fault: IndexholeError) -> HTMLResponse:
     """The page for a fault of our own family."""
     status = 503 if isinstance(fault, ShelfFault) else 400
-    return error_page(status, told(fault), fault.remedy)
+    return error_page(status, told(fault), remedy_here(fault))

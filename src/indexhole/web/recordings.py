@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from indexhole.errors import InputFault
+from indexhole.errors import Do, InputFault
 from indexhole.recover.draft import ranges
+from indexhole.recover.identify import several_fit
 from indexhole.recover.result import SectorState, Surface, Track
 from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
@@ -19,7 +20,7 @@ from indexhole.standards.layouts import load_layouts
 from indexhole.volumes import Volume
 from indexhole.web import charts
 from indexhole.web.charts import Figure
-from indexhole.web.faults import for_page
+from indexhole.web.faults import here
 from indexhole.web.forms import Form
 from indexhole.web.gauge_view import GaugeRow, gauge_row
 from indexhole.web.links import KEY_LENGTH, capture_link
@@ -193,7 +194,9 @@ def reading_page(
     only = surface.tracks[0] if len(surface.tracks) == 1 else None
     counts = Counter(str(s.state) for t in surface.tracks for s in t.sectors)
     layouts = load_layouts()
-    warnings = (*_mixed(records), *surface.warnings, *_gauge_warnings(reading))
+    undecided = several_fit(surface.candidates)
+    settle = (f"{undecided}; {here(Do.SETTLE_LAYOUT)}",) if undecided else ()
+    warnings = (*_mixed(records), *surface.warnings, *settle, *_gauge_warnings(reading))
     return ReadingPage(
         title=records[0].name if len(records) == 1 else f"{len(records)} recordings together",
         section="Recordings",
@@ -214,7 +217,7 @@ def reading_page(
         stray=stray_view(reading.stray) if reading.stray else None,
         gauged=tuple(_gauge_table(found, len(reading.gauged) > 1) for found in reading.gauged),
         volume=_volume_view(reading, keys, layout),
-        warnings=tuple(dict.fromkeys(for_page(w) for w in warnings)),
+        warnings=tuple(dict.fromkeys(warnings)),
         downloads=_downloads(reading, keys, layout),
     )
 
