@@ -31,6 +31,7 @@ DEBIAN = {
     "mtools": "mcopy",
     "poppler-utils": "pdftotext",
     "postgresql": "/usr/lib/postgresql",
+    "strace": "strace",
 }
 # where administrators' commands lie, which a plain user's PATH lacks
 SBIN = os.pathsep.join(("/usr/local/sbin", "/usr/sbin", "/sbin"))

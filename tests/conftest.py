@@ -11,7 +11,7 @@ from typing import Any
 import platformdirs
 import pytest
 from hypothesis import HealthCheck, settings
-from tests import postgres_server
+from tests import postgres_server, traced
 from tests.browsing import browser, files, served
 
 __all__ = ["browser", "files", "served"]
@@ -38,6 +38,7 @@ def _lacking() -> dict[str, str]:
         if "INDEXHOLE_PICTURES" in os.environ
         else "of pictures left out: INDEXHOLE_PICTURES names no folder",
         "postgres": f"of a shared register left out: {why}" if (why := postgres_server.missing()) else "",
+        "traced": f"of the order of system calls left out: {why}" if (why := traced.missing()) else "",
     }
 
 

@@ -9,11 +9,12 @@ import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 from tests.afterwards import Said
-from tests.stress import ROOT
+from tests.stress import ROOT, capture_file, photo_file
 from tests.stress_acting import Played
 from tests.stress_commands import Typist
 
@@ -21,6 +22,7 @@ from tests.stress_commands import Typist
 LOOKS = {"search", "list", "history", "check", "mend"}
 # what is only asked before a change
 _LET_LIVE = {"show"}
+OLD_FILES = 0.25
 _HOW = ("step", "step", "step", "last", "begun", "begun", "begun", "start")
 
 
@@ -76,6 +78,7 @@ class Mortal(Typist):
         super().__init__("k0", seed, shelf, folder)
         self.when = random.Random(f"{seed} when")
         self.server = server
+        self.seeds = count(seed)
         self.said: list[Said] = []
         self.phases: Counter[str] = Counter()
         self.amid: Counter[str] = Counter()
@@ -110,6 +113,14 @@ class Mortal(Typist):
             return "step", known["steps"] if how == "last" else self.when.randint(1, known["steps"] + 1)
         length = known["begun_s"] if how == "start" else known["ended_s"] - known["begun_s"]
         return how, self.when.uniform(0, 1.1 * length)
+
+    def pool(self, ending: str) -> str:
+        """Mostly a file that never was on the shelf: one that was may have left its file there."""
+        if self.when.random() < OLD_FILES:
+            return super().pool(ending)
+        path = self.folder / f"new{ending}"
+        {".vcd": capture_file, ".jpg": photo_file}[ending](path, next(self.seeds))
+        return str(path)
 
     def play(self, verb: str, number: int) -> None:
         """Play a verb once, and keep what it said."""

@@ -25,6 +25,7 @@ from PIL import Image
 from tests.afterwards import Said, faults_of, unfinished
 from tests.browsing import serving
 from tests.stress_acting import read_log
+from tests.stress_pages import SHEETS
 
 from indexhole.causes.measurements import KEPT
 from indexhole.model.trial import Trial
@@ -207,8 +208,21 @@ def _fight(place: str, folder: Path, actors: Sequence[Actor], seed: int, number:
             actor.order("go")
         ended = {name: by_name[name].answer("done") for name in FIRST}
     ended |= {name: actor.answer("done") for name, actor in by_name.items() if name not in FIRST}
+    _both_measure([by_name[name] for name in VISITORS])
     won = {kind: {int(ended[name]) in TAKEN[name[0]] for name, one, _ in ORDERS if one == kind} for kind in files}
     return all(outcomes == {True, False} for outcomes in won.values())
+
+
+def _both_measure(visitors: Sequence[Actor]) -> None:
+    """Let both pages add measurements at once: neither may write over what the other kept meanwhile."""
+    for visitor in visitors:
+        visitor.order("fight measurements - 0")
+    for visitor in visitors:
+        visitor.answer("here")
+    for visitor in visitors:
+        visitor.order("go")
+    for visitor in visitors:
+        visitor.answer("done")
 
 
 def _said(actor: Actor, outcome: Outcome) -> Iterator[Said]:
@@ -220,8 +234,8 @@ def _said(actor: Actor, outcome: Outcome) -> Iterator[Said]:
         odd = one["status"] not in STATUSES[letter] or (one["verb"] == "check" and one["status"] == 1)
         if odd or "Traceback" in one["told"]:
             outcome.faults.append(f"{one['mark']} {one['verb']}: {one['status']} {one['told']}")
-        if one["verb"] == "send measurements" and one["status"] == 303:
-            outcome.measured.append(one["mark"])
+        if one["verb"].endswith("measurements") and one["status"] == 303:
+            outcome.measured += [f"{one['mark']}.{number}" for number in range(SHEETS)]
         if one["file"]:
             outcome.files.add(Path(one["file"]))
         yield Said(one["mark"], one["verb"], one["made"], one["undone"])
