@@ -106,7 +106,7 @@ class _Mending:
 
     def _put_back(self, record: CaptureRecord, source: Path | None) -> None:
         if source is None or record.original == record.parquet:
-            self._tell(record, record.original, "not mended", "put back a copy")
+            self._tell(record, record.original, "not mended", "put back a copy, or add the file again")
             return
         with in_the_making(folder_inside(self._shelf.folder, ORIGINALS)) as copy, source.open("rb") as content:
             shutil.copyfileobj(content, copy)
