@@ -16,6 +16,7 @@ import pytest
 from tests.test_cli_shelf import Bench
 
 import indexhole.shelf.database as database
+import indexhole.shelf.files as files
 from indexhole.errors import IndexholeError, InputFault, ShelfFault
 from indexhole.jobs.networking import keep_measurements, kept_measurements
 from indexhole.shelf.captures import read_pulses, store_capture
@@ -408,6 +409,21 @@ def test_a_temporary_file_that_is_new_is_let_be_for_a_minute(shelf):
     path.write_bytes(b"x")
     assert sweep(shelf) == []
     assert sweep(shelf, older_than_s=0) == [path.name]
+
+
+def test_a_file_swept_before_it_is_held_is_begun_anew(tmp_path, monkeypatch):
+    hold, swept = files._hold, []
+
+    def hold_late(handle: int) -> None:
+        if not swept:
+            swept.extend(tmp_path.iterdir())
+            swept[0].unlink()
+        hold(handle)
+
+    monkeypatch.setattr(files, "_hold", hold_late)
+    files.write_whole(tmp_path / "a", b"whole")
+    assert swept
+    assert [(path.name, path.read_bytes()) for path in tmp_path.iterdir()] == [("a", b"whole")]
 
 
 def test_the_command_line_sweeps(tmp_path, capsys):

@@ -50,13 +50,23 @@ def in_the_making(folder: Path) -> Iterator[BinaryIO]:
 
     It is held locked as long as it is open, so that nobody takes it for one that was left behind.
     """
-    path = folder / part_name()
-    with path.open("x+b") as part:
-        _hold(part.fileno())
+    path, part = _begun(folder)
+    with part:
         try:
             yield part
         finally:
             path.unlink(missing_ok=True)
+
+
+def _begun(folder: Path) -> tuple[Path, BinaryIO]:
+    """A new file, held. One that was taken for left behind before it could be held is begun anew."""
+    while True:
+        path = folder / part_name()
+        part = path.open("x+b")
+        _hold(part.fileno())
+        if os.fstat(part.fileno()).st_nlink:
+            return path, part
+        part.close()
 
 
 def sync(part: BinaryIO) -> None:
