@@ -169,11 +169,16 @@ def weak_facts(budget: Budget) -> tuple[Fact, ...]:
 
 def proof_words(proof: Proof | None) -> str:
     """`works, 2026-02-18: 360 sectors in 3 trials, none failed`."""
+    return f"{proof.verdict}, {proof_counts(proof)}" if proof else proof_counts(proof)
+
+
+def proof_counts(proof: Proof | None) -> str:
+    """The same without the verdict."""
     if proof is None:
         return "no trial yet"
     trials = f"{len(proof.trials)} trial{'s' * (len(proof.trials) != 1)}"
     failed = f"{proof.failed} failed" if proof.failed else "none failed"
-    return f"{proof.verdict}, {proof.when}: {proof.tried} sector{'s' * (proof.tried != 1)} in {trials}, {failed}"
+    return f"{proof.when}: {proof.tried} sector{'s' * (proof.tried != 1)} in {trials}, {failed}"
 
 
 _WRITE_RISK = {

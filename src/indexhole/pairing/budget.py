@@ -118,7 +118,7 @@ def _tell(reckoned: Reckoning) -> tuple[tuple[Term, ...], Curve]:
 def _curve(reckoned: Reckoning, few: Passage, farthest: Floats, timing: Floats) -> Curve:
     tracks = reckoned.tracks
     lost = -np.expm1(-reckoned.hazards).mean(axis=0)
-    if any("does not go into" in text for text in reckoned.fit.hindrances):
+    if not reckoned.fit.goes_in:
         tracks, none = tracks.only(np.zeros(len(tracks), bool)), np.zeros(0)
         return Curve(tracks.cylinder, tracks.side, none, none, none, none, none)
     aside = farthest - asides_um(few)

@@ -16,7 +16,8 @@ from indexhole.standards.figures import Figure
 class Fit:
     """Hindrances and doubts in words; `spare_cylinders` the mechanism has beyond the last one asked for.
 
-    `supposed` are hindrances that rest on something nobody noted, each with its "if".
+    `goes_in` is False for a disk of another size, of which nothing else is asked. `supposed` are hindrances that rest
+    on something nobody noted, each with its "if".
     """
 
     hindrances: tuple[str, ...]
@@ -24,6 +25,7 @@ class Fit:
     spare_cylinders: int
     facts: tuple[Fact, ...]
     supposed: tuple[str, ...] = ()
+    goes_in: bool = True
 
 
 def fact(name: str, figure: Figure | None, unit: str) -> Fact:
@@ -96,8 +98,8 @@ def check_fit(mechanism: Mechanism, disk: Medium, tracks: Tracks, *, writes: boo
     if_heads, if_reach, if_class = (as_usual(mechanism, what) for what in ("heads", "cylinders", "class"))
     if_counts = f"the controller of {who} waits for the index as most do" if controller is None else ""
     if drive.diameter_mm != disk.disk_class.diameter_mm:
-        hindrances.append(f"a {disk.disk_class.diameter_mm} mm disk does not go into {who} ({drive.diameter_mm} mm)")
-        return Fit(tuple(hindrances), (), 0, ())
+        wrong = f"a {disk.disk_class.diameter_mm} mm disk does not go into {who} ({drive.diameter_mm} mm)"
+        return Fit((wrong,), (), 0, (), goes_in=False)
     sides = int(tracks.side.max()) + 1
     if sides > mechanism.heads:
         hinder(f"{who} has one head, the layout uses both sides", if_heads, if_layout)

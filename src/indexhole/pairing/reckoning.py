@@ -90,4 +90,5 @@ def _fits(case: Case, tracks: Tracks) -> Fit:
         min(f.spare_cylinders for f in each),
         tuple(dict.fromkeys(x for f in each for x in f.facts)),
         tuple(dict.fromkeys(t for f in each for t in f.supposed)),
+        all(f.goes_in for f in each),
     )

@@ -48,7 +48,7 @@ def _term(
 def fit_term(fit: Fit, cost: float) -> Term:
     """Size, sides, index, notch, reach."""
     words = "; ".join([*fit.hindrances, *fit.supposed, *fit.doubts]) or "goes in, and every track is reached"
-    margin = None if any("does not go into" in h for h in fit.hindrances) else np.array([float(fit.spare_cylinders)])
+    margin = np.array([float(fit.spare_cylinders)]) if fit.goes_in else None
     term = _term("fit", margin, "cylinders", cost, words, fit.facts)
     verdict: Verdict = "fails" if fit.hindrances else "unproven" if fit.supposed else "works"
     return Term("fit", term.margin, term.uncertainty, term.unit, cost, verdict, words, fit.facts)

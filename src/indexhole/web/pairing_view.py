@@ -9,7 +9,7 @@ from indexhole.jobs.pairing_report import (
     chance_words,
     fact_words,
     margin_words,
-    proof_words,
+    proof_counts,
     risk_words,
     weak_facts,
     what_is_asked,
@@ -264,7 +264,7 @@ def budget_page(stock: Stock, asked: Question, answer: Answer | None, fault: str
         risk=risk_view(answer),
         answer=answer_view(answer, remedies=True),
         # the verdict stands before it as a mark
-        proven=proof_words(proof).removeprefix(f"{proof.verdict}, " if proof else ""),
+        proven=proof_counts(proof),
         proven_verdict=proof.verdict if proof else "unproven",
         trials=tuple((t, trial_link(t)) for t in proof.trials) if proof else (),
         differs=sentence(plain(answer.differs)),

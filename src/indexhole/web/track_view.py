@@ -56,9 +56,14 @@ def place_of(cylinder: int, head: int) -> str:
 
 def states_told(track: Track) -> str:
     """`9 sectors: 7 sound, 2 mended`."""
+    told = _states(track)
+    return f"{plural(len(track.sectors), 'sector')}: {told}" if told else "no sectors"
+
+
+def _states(track: Track) -> str:
+    """`7 sound, 2 mended`; empty without sectors."""
     states = [str(sector.state) for sector in track.sectors]
-    parts = [f"{states.count(word)} {word}" for word in reversed(_WORST_FIRST) if word in states]
-    return f"{plural(len(states), 'sector')}: {', '.join(parts)}" if parts else "no sectors"
+    return ", ".join(f"{states.count(word)} {word}" for word in reversed(_WORST_FIRST) if word in states)
 
 
 def track_view(track: Track, picture: TrackPicture | None, zooms: Zooms | None = None) -> TrackView:
@@ -69,7 +74,7 @@ def track_view(track: Track, picture: TrackPicture | None, zooms: Zooms | None =
         ("Cell as read", f"{track.cell_s * 1e6:.4f} µs" if track.cell_s > 0 else "not known"),
         ("Spindle", speed(track.speed_rpm)),
         ("Passes", count(track.passes)),
-        ("Sectors", states_told(track).partition(": ")[2] or "none"),
+        ("Sectors", _states(track) or "none"),
         *(("Odd", oddity.words) for oddity in track.oddities),
     ]
     return TrackView(
