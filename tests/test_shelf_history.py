@@ -7,13 +7,16 @@ import threading
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 
 from indexhole.errors import InputFault, ShelfFault
 from indexhole.model.trial import Trial
+from indexhole.shelf.database import transaction
 from indexhole.shelf.history import StaleEdit
 from indexhole.shelf.records import Disk, Note, Unit, checked
 from indexhole.shelf.register import Shelf
 from indexhole.shelf.standings import FieldStanding
+from indexhole.shelf.tables import changed_rows
 
 TRIAL = Trial("T1", "2026-03-01", "read", "", "", "D1.0", "K1", 0, 0, 12, 117, 3, "as found")
 
@@ -124,6 +127,40 @@ def test_an_entry_taken_out_and_added_anew_is_another_one(shelf):
     shelf.add(checked(Unit, inventory="D1", kind="host", title="Not the box"))
     with pytest.raises(StaleEdit, match="title \\('Box' became 'Not the box'"):
         shelf.update(Unit, "D1", state="dusty", revision=revision)
+
+
+@pytest.mark.parametrize("told", ["{", "[]", "7", "[" * 9000, '{"inventory": "D1", "title": "\t"}'])
+def test_a_damaged_journal_is_told(shelf, told):
+    shelf.put_standing(Unit, "D1", "title", "as told", "Bruno")
+    with transaction(shelf._engine, writing=True, where="") as connection:
+        connection.execute(changed_rows.update().values(after=told))
+    for ask in (shelf.field_history, lambda *of: shelf.update(*of, revision=0, title="x")):
+        with pytest.raises(ShelfFault, match="the register's journal is damaged; put back a copy of the folder"):
+            ask(Unit, "D1")
+    with pytest.raises(ShelfFault, match=r"journal is damaged|was changed by other means"):
+        shelf.undo()
+    assert shelf.get(Unit, "D1").title == "Box"
+
+
+@pytest.mark.parametrize("lacking", ["kind", "field", "source"])
+def test_a_journal_that_lacks_a_name_is_told(shelf, lacking):
+    shelf.put_standing(Unit, "D1", "title", "as told", "Bruno")
+    with transaction(shelf._engine, writing=True, where="") as connection:
+        of_standing = changed_rows.c.table_name == "field_standings"
+        held = json.loads(connection.execute(select(changed_rows.c.after).where(of_standing)).scalar_one())
+        connection.execute(changed_rows.update().where(of_standing).values(after=json.dumps({**held, lacking: 1})))
+    shelf.field_history(Unit, "D1")
+    del held[lacking]
+    with transaction(shelf._engine, writing=True, where="") as connection:
+        connection.execute(changed_rows.update().where(of_standing).values(after=json.dumps(held)))
+    with pytest.raises(ShelfFault, match="journal is damaged"):
+        shelf.field_history(Unit, "D1")
+
+
+def test_a_row_that_neither_was_nor_is_tells_nothing(shelf):
+    with transaction(shelf._engine, writing=True, where="") as connection:
+        connection.execute(changed_rows.update().values(before=None, after=None))
+    assert shelf.field_history(Unit, "D1") == []
 
 
 def test_a_revision_the_journal_does_not_know_is_stale(shelf):

@@ -304,3 +304,12 @@ def test_an_undo_that_brings_back_a_hostile_row_opens_nothing(shelf, secret):
     shelf.undo()
     answer = sent(create_app(shelf), "GET", "/photo?no=PH9")
     assert answer.status_code == 404
+
+
+@pytest.mark.parametrize("bent", ["yesterday", "2026-13-45 00:00:00", "", b"\xff"])
+def test_a_moment_that_is_none_is_a_damaged_register(shelf, bent, capsys):
+    meddle(shelf, "UPDATE photos SET added_utc = ?", bent)
+    assert edge.run(["shelf", "list", "photos", "--shelf", str(shelf.folder)]) == 2
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert "the register is damaged; put back a copy" in told

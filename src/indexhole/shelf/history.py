@@ -11,13 +11,15 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from indexhole.errors import InputFault
-from indexhole.shelf.journal import packed
+from indexhole.shelf.journal import noted_values, packed
 from indexhole.shelf.records import Record
 from indexhole.shelf.standings import in_words
 from indexhole.shelf.tables import TABLES, changed_rows, changes, field_standings
 
 # names looked up at once: a database takes so many in one question
 _ASKED_AT_ONCE = 500
+# what the journal notes of how a field stands
+_STANDING = ("kind", "key", "field", "standing", "source")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,7 @@ def field_changes(connection: Connection, kind: type[Record], row: int, key: str
     entries = _entries(connection, kind, row, key)
     found: list[FieldChange] = []
     for entry in entries:
-        before, after = (json.loads(entry[side]) if entry[side] else {} for side in ("before", "after"))
+        before, after = noted_values(entry["before"]), noted_values(entry["after"])
         names = [name for name in kind.model_fields if not _same(before.get(name), after.get(name))]
         found += [
             FieldChange(
@@ -117,9 +119,9 @@ def _standing_changes(
     for at in range(0, len(numbers), _ASKED_AT_ONCE):
         of_these = asked.where(changed_rows.c.change.in_(numbers[at : at + _ASKED_AT_ONCE]))
         for change, *sides in connection.execute(of_these):
-            before, after = (json.loads(side) if side else None for side in sides)
-            held: dict[str, Any] = after or before or {}
-            if (held["kind"], held["key"]) != (kind.WORD, key):
+            before, after = (noted_values(side, *_STANDING) for side in sides)
+            held = after or before
+            if (held.get("kind"), held.get("key")) != (kind.WORD, key):
                 continue
             was, now = ({n: side[n] for n in ("standing", "source")} if side else None for side in (before, after))
             of = touched[change]
@@ -140,7 +142,7 @@ def _entries(connection: Connection, kind: type[Record], row: int, key: str) -> 
     return [
         dict(entry)
         for entry in connection.execute(asked).mappings()
-        if json.loads(entry["after"] or entry["before"]).get(kind.KEY) == key
+        if noted_values(entry["after"] or entry["before"]).get(kind.KEY) == key
     ]
 
 
@@ -172,7 +174,7 @@ def refuse_stale(connection: Connection, kind: type[Record], row: Mapping[str, A
 def _as_of(entries: list[Mapping[str, Any]], revision: int) -> dict[str, Any]:
     for entry in entries:
         for side in ("after", "before"):
-            values: dict[str, Any] = json.loads(entry[side]) if entry[side] else {}
+            values = noted_values(entry[side])
             if values and values.get("revision", 0) == revision:
                 return values
     return {}
@@ -184,8 +186,7 @@ def _standings_as_of(
     """How fields stood at a revision: what the changes did that led to it, one before the other."""
     before: dict[int, int] = {}
     for entry in entries:
-        values = json.loads(entry["before"]) if entry["before"] else {}
-        before.setdefault(entry["change"], values.get("revision", 0))
+        before.setdefault(entry["change"], noted_values(entry["before"]).get("revision", 0))
     led: set[int] = set()
     while revision in before and revision not in led:
         led.add(revision)

@@ -18,7 +18,7 @@ from sqlalchemy import Connection, DateTime, Engine, Table, delete, func, insert
 from indexhole import __version__
 from indexhole.errors import InputFault, ShelfFault
 from indexhole.shelf import search
-from indexhole.shelf.database import transaction
+from indexhole.shelf.database import RESTORE, transaction
 from indexhole.shelf.records import now
 from indexhole.shelf.tables import UtcDateTime, changed_rows, changes, metadata
 
@@ -63,16 +63,40 @@ def packed(values: Values) -> str:
 UNSIGNED = Signature()
 
 
+def noted_values(told: str | None, *needed: str) -> dict[str, Any]:
+    """What the journal notes of a row, as JSON has it; nothing for a row that was not there.
+
+    Raises ShelfFault for what is no such note, or lacks one of the names needed.
+    """
+    if not told:
+        return {}
+    try:
+        values = json.loads(told)
+    except (ValueError, TypeError, RecursionError) as fault:
+        raise damaged_journal() from fault
+    if not isinstance(values, dict) or not values.keys() >= set(needed):
+        raise damaged_journal()
+    return values
+
+
+def damaged_journal() -> ShelfFault:
+    """The fault of a journal that cannot be read."""
+    return ShelfFault("the register's journal is damaged", remedy=RESTORE)
+
+
 def unpacked(table: Table, packed: str) -> dict[str, Any]:
-    """Values of a journal row; a column the schema no longer has is left out."""
-    values = json.loads(packed)
-    return {
-        column.name: datetime.fromisoformat(values[column.name])
-        if isinstance(column.type, (UtcDateTime, DateTime)) and values[column.name] is not None
-        else values[column.name]
-        for column in table.columns
-        if column.name in values
-    }
+    """Values of a journal row; a column the schema no longer has is left out. Raises ShelfFault for damaged ones."""
+    values = noted_values(packed)
+    try:
+        return {
+            column.name: datetime.fromisoformat(values[column.name])
+            if isinstance(column.type, (UtcDateTime, DateTime)) and values[column.name] is not None
+            else values[column.name]
+            for column in table.columns
+            if column.name in values
+        }
+    except (ValueError, TypeError) as fault:
+        raise damaged_journal() from fault
 
 
 class Writing:

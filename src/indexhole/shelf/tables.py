@@ -5,6 +5,7 @@ Entries refer to one another by the names the keeper uses, so a row can be read 
 
 from __future__ import annotations
 
+import sqlite3
 from datetime import UTC, datetime
 from typing import Any
 
@@ -25,10 +26,28 @@ from sqlalchemy import (
     TypeDecorator,
     UniqueConstraint,
 )
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.engine import Dialect
+from sqlalchemy.types import TypeEngine
 
 from indexhole.shelf.additions import Firmware, Loan, Part, Photo, View
 from indexhole.shelf.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+
+
+class _Moment(sqlite.DATETIME):
+    """SQLite keeps moments as text, which somebody may have bent."""
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Any:
+        """Coming out. Raises sqlite3.DatabaseError for text that is no moment."""
+        read = super().result_processor(dialect, coltype)
+
+        def process(value: Any) -> Any:
+            try:
+                return read(value) if read is not None else value
+            except (ValueError, TypeError) as fault:
+                raise sqlite3.DatabaseError(f"malformed: {str(value)[:40]!r} is no moment") from fault
+
+        return process
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -36,6 +55,10 @@ class UtcDateTime(TypeDecorator[datetime]):
 
     impl = DateTime
     cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        """As the database at hand keeps it."""
+        return dialect.type_descriptor(_Moment() if dialect.name == "sqlite" else DateTime())  # type: ignore[no-untyped-call]
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         """Going in. Raises ValueError for a time without a zone: it could mean anything."""
