@@ -80,7 +80,12 @@ def sync_folder(folder: Path) -> None:
     if os.name != "posix":
         return
     with opened_folder(folder) as handle:
-        os.fsync(handle)
+        try:
+            os.fsync(handle)
+        except OSError as fault:
+            # some file systems keep names without being told to
+            if fault.errno not in (errno.EINVAL, errno.ENOTSUP):
+                raise
 
 
 @contextmanager
