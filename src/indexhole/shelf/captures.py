@@ -139,9 +139,10 @@ def read_pulses(shelf: Shelf, record: CaptureRecord) -> Capture:
     except (OSError, ShelfFault) as fault:
         why = fault.what if isinstance(fault, ShelfFault) else fault.strerror or "it is missing"
         raise InputFault(f"its pulses cannot be read ({why})", where=record.name, remedy=_MEND) from fault
-    if record.parquet_sha256 not in ("", hashlib.sha256(content).hexdigest()):
+    proven = bool(record.parquet_sha256)
+    if proven and hashlib.sha256(content).hexdigest() != record.parquet_sha256:
         raise InputFault(f"{record.parquet} has changed since it was kept", where=record.name, remedy=_MEND)
-    return replace(parse_parquet(content, record.parquet), name=record.name, sha256=record.sha256)
+    return replace(parse_parquet(content, record.parquet, proven=proven), name=record.name, sha256=record.sha256)
 
 
 _MEND = Do.MEND
