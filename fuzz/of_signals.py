@@ -65,7 +65,7 @@ def _stored_told(data: bytes) -> None:
     kind = np.dtype(("<i4", "<i8", "<f8", "<u1")[shape >> 1 & 3])
     rest = parts.rest()
     numbers = np.frombuffer(rest[: len(rest) // kind.itemsize * kind.itemsize], dtype=kind)
-    columns: dict[str, Any] = {"interval": pa.array(numbers), "strength": pa.array(numbers[::-1])}
+    columns: dict[str, Any] = {"interval": pa.array(numbers), "strength": pa.array(numbers[::-1].astype("u1"))}
     if shape & 8:
         columns["interval"] = pa.array([None, *numbers.tolist()][: numbers.size])
     if shape & 16:

@@ -375,7 +375,7 @@ def test_a_recording_whose_file_is_gone_is_told_as_such(tmp_path: Path, visitor:
     (visitor.shelf.folder / visitor.shelf.all(CaptureRecord)[0].parquet).unlink()
     answer = visitor.get(f"/recordings/read?capture={key}")
     assert answer.status_code == 400
-    assert "its pulses cannot be read" in answer.text
+    assert "its pulses, captures/" in answer.text
 
 
 # the shelf

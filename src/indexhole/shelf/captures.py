@@ -138,7 +138,9 @@ def read_pulses(shelf: Shelf, record: CaptureRecord) -> Capture:
         content = read_inside(shelf.folder, record.parquet, CAPTURES)
     except (OSError, ShelfFault) as fault:
         why = fault.what if isinstance(fault, ShelfFault) else fault.strerror or "it is missing"
-        raise InputFault(f"its pulses cannot be read ({why})", where=record.name, remedy=_MEND) from fault
+        raise InputFault(
+            f"its pulses, {record.parquet}, cannot be read ({why})", where=record.name, remedy=_MEND
+        ) from fault
     proven = bool(record.parquet_sha256)
     if proven and hashlib.sha256(content).hexdigest() != record.parquet_sha256:
         raise InputFault(f"{record.parquet} has changed since it was kept", where=record.name, remedy=_MEND)
