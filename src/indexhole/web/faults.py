@@ -51,7 +51,7 @@ _HERE: dict[Do, str] = {
     Do.EMPTY_SHELF: "",
     Do.OTHER_DEMO: "",
     Do.OVERWRITE: "",
-    Do.MEND: "add the file again, and what is gone is made anew",
+    Do.MEND: "add the same file again, and the damaged part is rebuilt from it",
 }
 _ELSEWHERE = "the command line can do more about it"
 if missing := set(Do) - set(_HERE):
