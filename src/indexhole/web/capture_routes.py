@@ -160,7 +160,9 @@ def routes(site: Site) -> APIRouter:
         told = f"{record.name} is kept, {count(record.size_bytes)} bytes as they came."
         if not stored.new:
             told = f"A recording with these very bytes stands here already, as {record.name}; nothing was added."
-        return site.gone_to(capture_link(record.sha256), told, *(sentence(one.told, start=False) for one in stored.mended))
+        return site.gone_to(
+            capture_link(record.sha256), told, *(sentence(one.told, start=False) for one in stored.mended)
+        )
 
     @router.get("/read")
     def read(request: Request, capture: Chosen, layout: str = "") -> Response:
