@@ -14,7 +14,7 @@ demo: install ## make the demonstration shelf in ./demo-shelf and print the outc
 
 # Matrices here are small: threads that wait for each other only cost time.
 test: install-dev lint ## format, lint, types, import arrows, then every test
-	@OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 $(BIN)/python -m pytest tests benchmarks --benchmark-disable -n 2 --maxschedchunk 4
+	@OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 $(BIN)/python -m pytest tests benchmarks --benchmark-disable -n 2 --maxschedchunk 4 --durations 12
 
 lint: install-dev ## the quick checks alone
 	@$(BIN)/ruff format --check --quiet . && $(BIN)/ruff check --quiet . && $(BIN)/mypy && $(BIN)/lint-imports --no-logo

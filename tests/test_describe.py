@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
@@ -130,7 +130,8 @@ def sessions_of(layout: Layout, places: Sequence[tuple[int, int]], seed: int) ->
 
 
 @given(layouts(), st.booleans(), st.integers(0, 2**32 - 1))
-@settings(max_examples=25)
+# many a made-up layout is much like a known one, and such are passed over
+@settings(max_examples=25, suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow])
 def test_a_made_up_layout_comes_back_from_its_captures(layout: Layout, session: bool, seed: int) -> None:
     assume(unlike_any_known(layout))
     places = [(c, h) for c in (0, 1, 19, 20, 21) for h in range(layout.heads)] if session else [(21, layout.heads - 1)]

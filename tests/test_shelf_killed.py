@@ -28,7 +28,7 @@ from indexhole.shelf.register import Shelf
 from indexhole.shelf.sheet import read_sheet
 
 SEED = 20260301
-KILLS, KILLS_SHARED = 500, 120
+KILLS, KILLS_SHARED = 500, 40
 # these write nothing that anybody keeps; what `serve` writes it writes by what its page is sent, and that is tried
 NO_WRITING = {"list", "show", "search", "compare", "timeline", "history", "check", "gauge", "pair", "causes", "serve"}
 EVERY = 8  # so many lives go by between two reckonings

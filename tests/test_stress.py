@@ -21,7 +21,7 @@ from tests.stress import Outcome, stress
 from indexhole.shelf.backup import check_backup
 from indexhole.shelf.sheet import read_sheet
 
-SECONDS = float(os.environ.get("INDEXHOLE_STRESS_S", "20"))
+SECONDS = float(os.environ.get("INDEXHOLE_STRESS_S", "8"))
 SEED = int(os.environ.get("INDEXHOLE_STRESS_SEED", "20260302"))
 
 
