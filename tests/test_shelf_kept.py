@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import random
 import shutil
@@ -353,6 +354,20 @@ def test_the_command_line_tells_damage_by_file_and_mends_it(tmp_path, source, ca
     assert bench("mend") == "nothing needs mending\n"
     (bench.folder / record.original).unlink()
     assert bench.json("mend", status=1)["left"] == 1
+
+
+def test_a_full_device_while_mending_is_told_in_one_line(tmp_path, source, capsys, monkeypatch):
+    bench = Bench(tmp_path / "shelf", capsys)
+    bench("add", "capture", source)
+    record = Shelf.open(bench.folder).all(CaptureRecord)[0]
+    (bench.folder / record.parquet).unlink()
+
+    def full(capture: Capture, place: object) -> str:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("indexhole.shelf.mending.write_parquet", full)
+    assert "the files of k1.vcd.gz cannot be mended (No space left on device)" in bench.refused("mend")
+    assert not list((bench.folder / "captures").glob(".indexhole-part-*"))
 
 
 # what killed commands leave

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 from indexhole.errors import Do, InputFault, ShelfFault
 from indexhole.shelf.condition import check_capture
-from indexhole.shelf.files import give_name, in_the_making, sync
+from indexhole.shelf.files import give_name, in_the_making, refusals_told, sync
 from indexhole.shelf.inside import CAPTURES, ORIGINALS, folder_inside, pulses_place, read_inside
 from indexhole.shelf.records import CaptureRecord, checked
 from indexhole.shelf.register import Shelf
@@ -57,7 +57,7 @@ def store_capture(
 
     Raises InputFault or ShelfFault; then no entry is left behind.
     """
-    with _refusals_told(shelf), _original(shelf, source, keep_original) as original:
+    with refusals_told("the capture cannot be kept", shelf.folder), _original(shelf, source, keep_original) as original:
         if original is not None and capture.sha256 not in ("", original.sha256):
             raise InputFault("changed while it was being read", where=str(source), remedy="add it again")
         existing = shelf.find(CaptureRecord, original.sha256) if original is not None else None
@@ -139,25 +139,9 @@ def read_pulses(shelf: Shelf, record: CaptureRecord) -> Capture:
     except (OSError, ShelfFault) as fault:
         why = fault.what if isinstance(fault, ShelfFault) else fault.strerror or "it is missing"
         raise InputFault(
-            f"its pulses, {record.parquet}, cannot be read ({why})", where=record.name, remedy=_MEND
+            f"its pulses, {record.parquet}, cannot be read ({why})", where=record.name, remedy=Do.MEND
         ) from fault
     proven = bool(record.parquet_sha256)
     if proven and hashlib.sha256(content).hexdigest() != record.parquet_sha256:
-        raise InputFault(f"{record.parquet} has changed since it was kept", where=record.name, remedy=_MEND)
+        raise InputFault(f"{record.parquet} has changed since it was kept", where=record.name, remedy=Do.MEND)
     return replace(parse_parquet(content, record.parquet, proven=proven), name=record.name, sha256=record.sha256)
-
-
-_MEND = Do.MEND
-
-
-@contextmanager
-def _refusals_told(shelf: Shelf) -> Iterator[None]:
-    """Turn what the folder or its device refuses into one line."""
-    try:
-        yield
-    except OSError as fault:
-        raise ShelfFault(
-            f"the capture cannot be kept ({fault.strerror or fault})",
-            where=str(fault.filename or shelf.folder),
-            remedy="check the room and the rights there",
-        ) from fault

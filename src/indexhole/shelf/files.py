@@ -45,6 +45,19 @@ def is_part(name: str) -> bool:
 
 
 @contextmanager
+def refusals_told(what: str, where: Path) -> Iterator[None]:
+    """Turn what a folder or its device refuses into a ShelfFault: `what` cannot be done, and where if nothing tells."""
+    try:
+        yield
+    except OSError as fault:
+        raise ShelfFault(
+            f"{what} ({fault.strerror or fault})",
+            where=str(fault.filename or where),
+            remedy="check the room and the rights there",
+        ) from fault
+
+
+@contextmanager
 def in_the_making(folder: Path) -> Iterator[BinaryIO]:
     """A new file under a temporary name in a folder; what still has that name at the end is removed. Raises OSError.
 

@@ -14,7 +14,7 @@ from typing import BinaryIO, Literal
 
 from indexhole.errors import IndexholeError
 from indexhole.shelf.condition import check_original, check_pulses
-from indexhole.shelf.files import give_name, in_the_making, sync
+from indexhole.shelf.files import give_name, in_the_making, refusals_told, sync
 from indexhole.shelf.inside import CAPTURES, ORIGINALS, folder_inside, pulses_place, read_inside
 from indexhole.shelf.records import CaptureRecord
 from indexhole.shelf.register import Shelf
@@ -88,15 +88,17 @@ class _Mending:
         self._told.append(Mended(record, file, outcome, why))
 
     def mend(self, record: CaptureRecord, source: Path | None) -> None:
-        if not check_original(self._shelf, record).sound:
-            self._put_back(record, source)
+        with refusals_told(f"the files of {record.name} cannot be mended", self._shelf.folder):
+            self._mend(record, source)
+
+    def _mend(self, record: CaptureRecord, source: Path | None) -> None:
+        whole = check_original(self._shelf, record).sound or self._put_back(record, source)
         if record.original == record.parquet:
             return
         damaged = not check_pulses(self._shelf, record).sound
         if not damaged and record.pulses_sha256:
             return
-        whole = record.original and check_original(self._shelf, record).sound
-        origin = self._shelf.folder / record.original if whole else source
+        origin = self._shelf.folder / record.original if whole and record.original else source
         if origin is not None:
             self._from_original(record, origin, damaged)
         elif damaged:
@@ -104,19 +106,21 @@ class _Mending:
         else:
             self._prove(record, pulses_digest(self._stored(record)), "taken as it stands")
 
-    def _put_back(self, record: CaptureRecord, source: Path | None) -> None:
+    def _put_back(self, record: CaptureRecord, source: Path | None) -> bool:
+        """Whether the original is whole again."""
         if source is None or record.original == record.parquet:
             self._tell(record, record.original, "not mended", "put back a copy, or add the file again")
-            return
+            return False
         with in_the_making(folder_inside(self._shelf.folder, ORIGINALS)) as copy, source.open("rb") as content:
             shutil.copyfileobj(content, copy)
             sync(copy)
             if sha256_of(Path(copy.name)) != record.sha256:
                 self._tell(record, record.original, "not mended", "the file given is another one")
-                return
+                return False
             place = self._shelf.folder / record.original
             self._shelf.renew_files(f"put back the original of {record.name}", [(record, {})], _namer(copy, place))
         self._tell(record, record.original, "put back")
+        return True
 
     def _from_original(self, record: CaptureRecord, origin: Path, damaged: bool) -> None:
         try:

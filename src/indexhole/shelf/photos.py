@@ -10,7 +10,7 @@ from typing import Any
 
 from indexhole.errors import InputFault, ShelfFault
 from indexhole.shelf.additions import Photo
-from indexhole.shelf.files import give_name, in_the_making, sync
+from indexhole.shelf.files import give_name, in_the_making, refusals_told, sync
 from indexhole.shelf.inside import PHOTOS, folder_inside, read_inside
 from indexhole.shelf.records import checked
 from indexhole.shelf.register import Shelf
@@ -62,16 +62,13 @@ def store_photo(shelf: Shelf, content: bytes, name: str, **about: Any) -> Photo:
         file=f"{PHOTOS}/{digest[:16]}.{_KINDS[media_type][1]}",
         **about,
     )
-    try:
-        with in_the_making(folder_inside(shelf.folder, PHOTOS)) as part:
-            part.write(content)
-            sync(part)
-            return shelf.add_with_files(record, lambda: give_name(part, shelf.folder / record.file))[0]
-    except OSError as fault:
-        raise ShelfFault(
-            f"the photo cannot be kept ({fault.strerror})", where=str(fault.filename or shelf.folder),
-            remedy="check the room and the rights there",
-        ) from fault  # fmt: skip
+    with (
+        refusals_told("the photo cannot be kept", shelf.folder),
+        in_the_making(folder_inside(shelf.folder, PHOTOS)) as part,
+    ):
+        part.write(content)
+        sync(part)
+        return shelf.add_with_files(record, lambda: give_name(part, shelf.folder / record.file))[0]
 
 
 def read_photo(shelf: Shelf, record: Photo) -> tuple[bytes, str]:
