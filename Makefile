@@ -21,7 +21,7 @@ lint: install-dev ## the quick checks alone
 
 stress: install-dev ## many at one shelf at once, for SECONDS (120) on each kind of register; SEED sets what they do
 	@INDEXHOLE_STRESS_S=$(or $(SECONDS),120) $(if $(SEED),INDEXHOLE_STRESS_SEED=$(SEED)) OMP_NUM_THREADS=1 \
-	  $(BIN)/python -m pytest tests/test_stress.py
+	  $(BIN)/python -m pytest tests/project/test_stress.py
 
 bench: install-dev ## measure speeds as ratios to floors measured in the same run
 	@$(BIN)/python -m pytest benchmarks

@@ -9,8 +9,8 @@ import pytest
 from benchmarks.floors import Table, best_s
 from studies.benches import Bench, Plan, World, draw_faults, draw_operation
 
-from indexhole.causes.trials import rank_causes
-from indexhole.jobs.demo_shelf import demo_trials
+from indexhole.causes.ranking.rank import rank_causes
+from indexhole.jobs.demo.shelf import demo_trials
 
 # other work on the machine must not count
 pytestmark = pytest.mark.benchmark(timer=time.process_time)

@@ -11,9 +11,9 @@ import pyarrow.parquet as pq
 import pytest
 from benchmarks.floors import Table, best_s, cumsum_s, intervals
 
-from indexhole.shelf.captures import read_pulses, store_capture
-from indexhole.shelf.register import Shelf
-from indexhole.signal.capture import Capture
+from indexhole.shelf.care.captures import read_pulses, store_capture
+from indexhole.shelf.register.shelf import Shelf
+from indexhole.signal.captures.capture import Capture
 
 # other work on the machine must not count
 pytestmark = pytest.mark.benchmark(timer=time.process_time)

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from benchmarks.floors import Table, best_s
 
-from indexhole.causes.blunders import checks
-from indexhole.causes.network import Tie, adjust
-from indexhole.causes.weakness import best_next
+from indexhole.levelling.blunders import checks
+from indexhole.levelling.network import Tie, adjust
+from indexhole.levelling.weakness import best_next
 
 # other work on the machine must not count
 pytestmark = pytest.mark.benchmark(timer=time.process_time)

@@ -20,16 +20,16 @@ import psycopg
 import pytest
 from benchmarks.floors import Table
 from sqlalchemy import insert
-from tests import postgres_server
+from tests.support import postgres_server
 
-from indexhole.model.trial import Trial
-from indexhole.shelf.additions import Part
-from indexhole.shelf.database import transaction
-from indexhole.shelf.records import Disk, Mechanism, Record, Unit, checked
-from indexhole.shelf.register import Shelf
-from indexhole.shelf.tables import TABLES, trials
+from indexhole.model.trials.trial import Trial
+from indexhole.shelf.records.additions import Part
+from indexhole.shelf.records.records import Disk, Mechanism, Record, Unit, checked
+from indexhole.shelf.register.database import transaction
+from indexhole.shelf.register.shelf import Shelf
+from indexhole.shelf.register.tables import TABLES, trials
 from indexhole.web.app import create_app
-from indexhole.web.work import Desk
+from indexhole.web.serving.job_queue import Desk
 
 UNITS, TRIALS, SMALL, HOSTS = 10_000, 200_000, 60, 20
 GOAL_MS, SEARCH_MS, ROUNDS, HERE = 100.0, 50.0, 7, "http://127.0.0.1:8360"

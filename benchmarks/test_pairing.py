@@ -10,15 +10,15 @@ import pytest
 from benchmarks.floors import Table, best_s
 
 from indexhole.model import kernels
-from indexhole.pairing.beliefs import Beliefs, DiskBelief, MechanismBelief
-from indexhole.pairing.budget import budget
-from indexhole.pairing.draws import Streams
-from indexhole.pairing.evidence import OUTSIDE, Observation
-from indexhole.pairing.learning import learn
-from indexhole.pairing.matrix import matrix
-from indexhole.pairing.parts import Climate, Conditions, Mechanism, Medium, WhatIf, mechanism, medium
-from indexhole.pairing.passages import Case
-from indexhole.pairing.reckoning import reckon
+from indexhole.pairing.learning.evidence import OUTSIDE, Observation
+from indexhole.pairing.learning.learning import learn
+from indexhole.pairing.parts.beliefs import Beliefs, DiskBelief, MechanismBelief
+from indexhole.pairing.parts.draws import Streams
+from indexhole.pairing.parts.parts import Climate, Conditions, Mechanism, Medium, WhatIf, mechanism, medium
+from indexhole.pairing.prediction.budget import budget
+from indexhole.pairing.prediction.compute import reckon
+from indexhole.pairing.prediction.matrix import matrix
+from indexhole.pairing.prediction.passages import Case
 from indexhole.standards.layouts import Layout, load_layouts
 
 # other work on the machine must not count

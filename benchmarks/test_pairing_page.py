@@ -7,16 +7,16 @@ import time
 import pytest
 from benchmarks.floors import Table
 
-from indexhole.jobs.demo_shelf import demo_trials
-from indexhole.jobs.demo_things import demo_records
-from indexhole.jobs.pairing import Question
-from indexhole.jobs.pairing_evidence import Evidence, evidence_of
-from indexhole.jobs.pairing_matrix import whole_matrix
-from indexhole.jobs.pairing_stock import Stock, stock_of
-from indexhole.shelf.register import Shelf
-from indexhole.web.pairing_routes import hurried
-from indexhole.web.site import Site
-from indexhole.web.view import Page, render
+from indexhole.jobs.demo.shelf import demo_trials
+from indexhole.jobs.demo.things import demo_records
+from indexhole.jobs.pairing.asking import Question
+from indexhole.jobs.pairing.evidence import Evidence, evidence_of
+from indexhole.jobs.pairing.matrix import whole_matrix
+from indexhole.jobs.pairing.stock import Stock, stock_of
+from indexhole.shelf.register.shelf import Shelf
+from indexhole.web.drawing.view import Page, render
+from indexhole.web.pages.pairing.pairing_routes import hurried
+from indexhole.web.serving.site import Site
 
 # other work on the machine must not count
 pytestmark = pytest.mark.benchmark(timer=time.process_time)

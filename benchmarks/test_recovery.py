@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from benchmarks.floors import TICKS_A_CELL, Table, cumsum_s, intervals
 
-from indexhole.model.simulate import format_track, read_track
+from indexhole.model.simulator.simulate import format_track, read_track
 from indexhole.recover.surface import recover_surface
-from indexhole.signal.capture import Capture
-from indexhole.signal.kernels import recover_clock
+from indexhole.signal.captures.capture import Capture
+from indexhole.signal.clock.kernels import recover_clock
 from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import load_layouts
 

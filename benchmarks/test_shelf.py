@@ -15,13 +15,13 @@ from pathlib import Path
 import pytest
 from benchmarks.floors import Table, best_s
 
-from indexhole.model.trial import Trial
-from indexhole.shelf.additions import Part
-from indexhole.shelf.compare_units import compare_units
-from indexhole.shelf.listing import state_of, trials_with
-from indexhole.shelf.records import Disk, Mechanism, Record, Unit, checked
-from indexhole.shelf.register import Shelf
-from indexhole.shelf.timeline import timeline
+from indexhole.model.trials.trial import Trial
+from indexhole.shelf.records.additions import Part
+from indexhole.shelf.records.records import Disk, Mechanism, Record, Unit, checked
+from indexhole.shelf.register.shelf import Shelf
+from indexhole.shelf.views.compare_units import compare_units
+from indexhole.shelf.views.listing import state_of, trials_with
+from indexhole.shelf.views.timeline import timeline
 
 UNITS, TRIALS, SMALL = 10_000, 200_000, 100
 WORDS = re.findall(

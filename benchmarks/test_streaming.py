@@ -18,16 +18,19 @@ import numpy as np
 import pytest
 from benchmarks.floors import Table, best_s
 
-from indexhole.model.simulate import format_track
-from indexhole.model.waveform import Probe, probe_track
-from indexhole.signal.flow import iter_stays
-from indexhole.signal.peaks import PeakFinder
+from indexhole.model.simulator.simulate import format_track
+from indexhole.model.simulator.waveform import Probe, probe_track
+from indexhole.signal.dwells.flow import iter_stays
+from indexhole.signal.formats.peaks import PeakFinder
 from indexhole.standards.layouts import load_layouts
 
 # other work on the machine must not count
 pytestmark = pytest.mark.benchmark(timer=time.process_time)
 
-spec = importlib.util.spec_from_file_location("long_session", Path(__file__).parents[1] / "tests" / "long_session.py")
+LONG_SESSION = Path(__file__).parents[1] / "tests" / "support" / "long_session.py"
+spec = importlib.util.spec_from_file_location(
+    "long_session", Path(__file__).parents[1] / "tests" / "support" / "long_session.py"
+)
 assert spec is not None and spec.loader is not None
 long_session = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(long_session)
@@ -38,7 +41,7 @@ WAVE_HZ = 10e6
 CHILD = """
 import json, re, sys, time
 from pathlib import Path
-from indexhole.signal.flow import iter_stays
+from indexhole.signal.dwells.flow import iter_stays
 flow = iter_stays(Path(sys.argv[1]))
 stays = sum(1 for _ in flow)
 peak = re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())

@@ -14,9 +14,9 @@ import pytest
 from benchmarks.floors import Table, best_s, intervals
 from vcd.reader import tokenize
 
-from indexhole.signal.capture import Capture
-from indexhole.signal.readers import read_capture
-from indexhole.signal.write_vcd import write_capture
+from indexhole.signal.captures.capture import Capture
+from indexhole.signal.formats.readers import read_capture
+from indexhole.signal.formats.write_vcd import write_capture
 
 # other work on the machine must not count
 pytestmark = pytest.mark.benchmark(timer=time.process_time)
@@ -53,7 +53,7 @@ def test_memory_of_reading_a_dump(table: Table, measuring: bool, dump: tuple[Pat
     path, pulses = dump
     # the peak of a process of its own, from the kernel's account of it (Linux)
     read = (
-        "import sys, pathlib, indexhole.signal.readers as readers; readers.read_capture(pathlib.Path(sys.argv[1]));"
+        "import sys, pathlib, indexhole.signal.formats.readers as r; r.read_capture(pathlib.Path(sys.argv[1]));"
         "print(pathlib.Path('/proc/self/status').read_text())"
     )
     told = subprocess.run([sys.executable, "-c", read, str(path)], check=True, capture_output=True, text=True).stdout

@@ -14,13 +14,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from indexhole.cli.main import run
-from indexhole.jobs.demo_captures import demo_captures
-from indexhole.jobs.recovering import recover_captures
-from indexhole.recover.result import Track
-from indexhole.signal.capture import Capture
-from indexhole.signal.write_vcd import write_capture
-from indexhole.web.palette import TONES, palette_css
-from indexhole.web.track_view import track_view
+from indexhole.jobs.demo.captures import demo_captures
+from indexhole.jobs.recovery.recovering import recover_captures
+from indexhole.recover.shapes.result import Track
+from indexhole.signal.captures.capture import Capture
+from indexhole.signal.formats.write_vcd import write_capture
+from indexhole.web.drawing.palette import TONES, palette_css
+from indexhole.web.pages.recordings.track_view import track_view
 
 WIDTH, LEFT, RIGHT = 880, 60, 20
 _TITLE, _STRIP, _GAP, _AXIS = 34, 34, 42, 52
@@ -59,7 +59,7 @@ def _style() -> str:
 
 
 def _patterns() -> str:
-    base = files("indexhole.web").joinpath("templates/base.html").read_text(encoding="utf-8")
+    base = files("indexhole.web").joinpath("drawing/templates/base.html").read_text(encoding="utf-8")
     return "\n".join(re.findall(r"<pattern .*?</pattern>", base))
 
 

@@ -14,11 +14,11 @@ from typing import Any
 from fuzz.on_shelf import sound_shelf
 from fuzz.parts import Parts, members, value
 from fuzz.target import Target, as_file, scratch
-from indexhole.shelf.backup import MANIFEST, back_up, restore
-from indexhole.shelf.exchange import EXCHANGED, plan_import
-from indexhole.shelf.places import place_of
-from indexhole.shelf.register import Shelf
-from indexhole.shelf.spreadsheet import read_cells, xlsx_bytes
+from indexhole.shelf.exchange.backup import MANIFEST, back_up, restore
+from indexhole.shelf.exchange.exchange import EXCHANGED, plan_import
+from indexhole.shelf.register.address import place_of
+from indexhole.shelf.register.shelf import Shelf
+from indexhole.shelf.sheets.spreadsheet import read_cells, xlsx_bytes
 
 _MOMENT = "2026-03-01T00:00:00Z"
 

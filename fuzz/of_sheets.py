@@ -9,20 +9,20 @@ from typing import Any
 
 from fuzz.parts import Parts, value
 from fuzz.target import Target, as_file
-from indexhole.causes.levelling import level
-from indexhole.causes.measurements import parse_measurements
-from indexhole.jobs.comparing import compare
-from indexhole.jobs.earlier import Report, read_earlier, report_from
-from indexhole.jobs.faulting import met_often
-from indexhole.jobs.pairing_plan_sheet import plan_of
-from indexhole.jobs.window import window
-from indexhole.model.notes import turned_round
-from indexhole.shelf.date_codes import date_unit
-from indexhole.shelf.dates import span_of
-from indexhole.shelf.places import place_of
-from indexhole.shelf.quick_entry import draft_from
-from indexhole.shelf.sheet import read_sheet, sheet_bytes
-from indexhole.shelf.sheet_text import decode_sheet
+from indexhole.jobs.faults.causes import met_often
+from indexhole.jobs.faults.window import window
+from indexhole.jobs.pairing.plan_sheet import plan_of
+from indexhole.jobs.recovery.comparing import compare
+from indexhole.jobs.recovery.earlier import Report, read_earlier, report_from
+from indexhole.levelling.measurements import parse_measurements
+from indexhole.levelling.quantity import level
+from indexhole.model.trials.notes import turned_round
+from indexhole.shelf.records.date_codes import date_unit
+from indexhole.shelf.records.dates import span_of
+from indexhole.shelf.records.quick_entry import draft_from
+from indexhole.shelf.register.address import place_of
+from indexhole.shelf.sheets.sheet import read_sheet, sheet_bytes
+from indexhole.shelf.sheets.sheet_text import decode_sheet
 from indexhole.standards.layouts import load_layouts
 
 # a day that stays the same, so that an input does the same each time

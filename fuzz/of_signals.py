@@ -13,9 +13,9 @@ import pyarrow.parquet as pq
 from fuzz.parts import Parts, value
 from fuzz.target import Target, as_file
 from indexhole.errors import IndexholeError
-from indexhole.signal.flow import iter_stays
-from indexhole.signal.lines import match_channels, match_lines
-from indexhole.signal.readers import read_capture
+from indexhole.signal.captures.lines import match_channels, match_lines
+from indexhole.signal.dwells.flow import iter_stays
+from indexhole.signal.formats.readers import read_capture
 from indexhole.signal.store import read_parquet
 
 

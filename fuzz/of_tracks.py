@@ -13,8 +13,8 @@ from fuzz.parts import Parts
 from fuzz.target import Target
 from indexhole.codes.track import track_cells
 from indexhole.errors import IndexholeError
-from indexhole.jobs import gauging, recovering
-from indexhole.signal.capture import Capture
+from indexhole.jobs.recovery import gauging, recovering
+from indexhole.signal.captures.capture import Capture
 from indexhole.standards.layouts import load_layouts
 
 _LAYOUTS = ("130-fm-16x128", "130-48-mfm-16x256", "zoned-35-1s", "130-48-mfm-9x512")

@@ -7,10 +7,10 @@ from functools import cache
 from fuzz.parts import Parts, patched
 from fuzz.target import Target
 from indexhole.volumes import read_volume, safe_paths
-from indexhole.volumes.labelled_forms import FORMS
-from indexhole.volumes.make_fat12 import make_fat12
-from indexhole.volumes.make_labelled import make_labelled
-from indexhole.volumes.make_linked import make_linked
+from indexhole.volumes.fat12.make import make_fat12
+from indexhole.volumes.labelled.forms import FORMS
+from indexhole.volumes.labelled.make import make_labelled
+from indexhole.volumes.linked.make import make_linked
 
 _FILES = {"TIDES": b"high water " * 90, "LAMP": b"l" * 300, "EMPTY": b""}
 _BASES = 7

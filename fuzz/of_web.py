@@ -10,10 +10,10 @@ from typing import Any
 from urllib.parse import quote, unquote_to_bytes
 
 from fuzz.target import Target, scratch
-from indexhole.shelf.database import REGISTER
-from indexhole.shelf.register import Shelf
-from indexhole.web.guard import Guard, cookie_name, session_of
-from indexhole.web.pictures import redrawn
+from indexhole.shelf.register.database import REGISTER
+from indexhole.shelf.register.shelf import Shelf
+from indexhole.web.pages.shelf.pictures import redrawn
+from indexhole.web.serving.guard import Guard, cookie_name, session_of
 
 _PNG = b"\x89PNG\r\n\x1a\n"
 _TOKEN = b"TOKEN"

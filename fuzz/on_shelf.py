@@ -7,14 +7,14 @@ from functools import cache
 
 from fuzz.parts import patched
 from fuzz.target import Target, scratch
-from indexhole.jobs.demo_things import demo_records
-from indexhole.model.trial import Trial
-from indexhole.shelf.database import REGISTER
-from indexhole.shelf.linked_data import json_ld
-from indexhole.shelf.photos import store_photo
-from indexhole.shelf.records import Note, Unit
-from indexhole.shelf.register import Shelf
-from indexhole.shelf.tables import TABLES
+from indexhole.jobs.demo.things import demo_records
+from indexhole.model.trials.trial import Trial
+from indexhole.shelf.care.photos import store_photo
+from indexhole.shelf.exchange.linked_data import json_ld
+from indexhole.shelf.records.records import Note, Unit
+from indexhole.shelf.register.database import REGISTER
+from indexhole.shelf.register.shelf import Shelf
+from indexhole.shelf.register.tables import TABLES
 
 _TRIAL = Trial("T1", "2026-03-01", "read", "H1", "", "D1.0", "K1", 0, 0, 12, 117, 3, "as found")
 

@@ -14,13 +14,13 @@ import numpy as np
 from fuzz.of_archives import manifest, packed
 from fuzz.target import as_file
 from fuzz.targets import CORPUS, TARGETS
-from indexhole.causes.measurements import COLUMNS as MEASURED
-from indexhole.jobs.pairing_plan_sheet import COLUMNS as PLANNED
-from indexhole.shelf.backup import MANIFEST
-from indexhole.shelf.sheet import COLUMNS as TRIED
-from indexhole.signal.capture import Capture, LineTrace
+from indexhole.jobs.pairing.plan_sheet import COLUMNS as PLANNED
+from indexhole.levelling.measurements import COLUMNS as MEASURED
+from indexhole.shelf.exchange.backup import MANIFEST
+from indexhole.shelf.sheets.sheet import COLUMNS as TRIED
+from indexhole.signal.captures.capture import Capture, LineTrace
+from indexhole.signal.formats.write_vcd import csv_bytes, vcd_bytes
 from indexhole.signal.store import write_parquet
-from indexhole.signal.write_vcd import csv_bytes, vcd_bytes
 
 
 def _capture() -> Capture:

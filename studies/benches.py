@@ -17,7 +17,7 @@ from functools import cache
 
 import numpy as np
 
-from indexhole.model.trial import Trial
+from indexhole.model.trials.trial import Trial
 
 Key = tuple[str, str, int | None]
 Table = np.ndarray

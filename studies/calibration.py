@@ -20,13 +20,13 @@ from pathlib import Path
 import numpy as np
 
 from indexhole.codes.marks import check_passes
-from indexhole.model.simulate import Reader, format_track, read_track
+from indexhole.model.simulator.simulate import Reader, format_track, read_track
 from indexhole.model.suited import sound_mechanism
-from indexhole.recover.likelihood import bytes_of, joint_symbols
-from indexhole.recover.reads import SectorRead, field_cells, read_stream
-from indexhole.signal.sessions import cut_session
+from indexhole.recover.fields.likelihood import bytes_of, joint_symbols
+from indexhole.recover.fields.reads import SectorRead, field_cells, read_stream
+from indexhole.signal.clock.streams import open_stream
+from indexhole.signal.dwells.sessions import cut_session
 from indexhole.signal.simulated import capture_of
-from indexhole.signal.streams import open_stream
 from indexhole.standards.layouts import Layout, load_layouts
 from studies.charts import CODE_NAMES
 from studies.degradation import CYLINDER, LAYOUTS, dirt

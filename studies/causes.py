@@ -20,8 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
-from indexhole.causes.diagnosis import Diagnosis, NextTrial
-from indexhole.causes.trials import rank_causes
+from indexhole.causes.ranking.diagnosis import Diagnosis, NextTrial
+from indexhole.causes.ranking.rank import rank_causes
 from studies.benches import (
     SECTORS,
     WORD_WEIGHT,

@@ -8,7 +8,7 @@ from pathlib import Path
 import altair as alt
 import vl_convert
 
-from indexhole.web.palette import TONES
+from indexhole.web.drawing.palette import TONES
 
 CODE_NAMES = {"mfm": "MFM", "fm": "FM", "group45": "4-to-5 group code"}
 ROADS = {"best": "best single pass", "voting": "any pass that passes", "recovery": "this recovery"}

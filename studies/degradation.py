@@ -18,14 +18,14 @@ from pathlib import Path
 
 import numpy as np
 
-from indexhole.model.simulate import Reader, WeakStretch, format_track, read_track
+from indexhole.model.simulator.simulate import Reader, WeakStretch, format_track, read_track
 from indexhole.model.suited import sound_mechanism
-from indexhole.recover.reads import read_stream
+from indexhole.recover.fields.reads import read_stream
 from indexhole.recover.surface import recover_surface
-from indexhole.signal.capture import Capture
-from indexhole.signal.sessions import cut_session
+from indexhole.signal.captures.capture import Capture
+from indexhole.signal.clock.streams import open_stream
+from indexhole.signal.dwells.sessions import cut_session
 from indexhole.signal.simulated import capture_of
-from indexhole.signal.streams import open_stream
 from indexhole.standards.layouts import Layout, load_layouts
 from studies import charts
 

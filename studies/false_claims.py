@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from indexhole.recover.reads import SectorRead
-from indexhole.recover.result import Sector
+from indexhole.recover.fields.reads import SectorRead
+from indexhole.recover.shapes.result import Sector
 from studies.fields import Trouble, Written, read_passes, settled, some_bytes, write_sector
 
 SEED = 20_260

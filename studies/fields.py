@@ -15,11 +15,11 @@ import numpy.typing as npt
 from indexhole.codes import tables
 from indexhole.codes.crc import with_edc
 from indexhole.codes.encode import fm_cells, group_cells, group_sync, mfm_cells, raw_cells
-from indexhole.recover.reads import SectorId, SectorRead, read_stream
-from indexhole.recover.result import Sector
-from indexhole.recover.settle import settle
-from indexhole.signal.sessions import Segment
-from indexhole.signal.streams import open_stream
+from indexhole.recover.fields.reads import SectorId, SectorRead, read_stream
+from indexhole.recover.sectors.resolve_sector import settle
+from indexhole.recover.shapes.result import Sector
+from indexhole.signal.clock.streams import open_stream
+from indexhole.signal.dwells.sessions import Segment
 
 Floats = npt.NDArray[np.float64]
 

@@ -14,8 +14,8 @@ from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import replace
 
-from indexhole.causes.diagnosis import Diagnosis
-from indexhole.causes.trials import rank_causes
+from indexhole.causes.ranking.diagnosis import Diagnosis
+from indexhole.causes.ranking.rank import rank_causes
 from studies.benches import Bench, Row, World, bench_of, draw_operation, draw_world
 from studies.causes import MET, PLANTED, Answer, Case, answer_of, as_proposed, calibration, rates
 from studies.command import run

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from indexhole.model.odd_tracks import (
+from indexhole.model.simulator.odd_tracks import (
     DataField,
     Gap,
     IdField,
@@ -28,10 +28,10 @@ from indexhole.model.odd_tracks import (
     with_holes,
     with_weak_stretch,
 )
-from indexhole.model.simulate import Reader, RecordedTrack, format_track, read_track, weak_places
+from indexhole.model.simulator.simulate import Reader, RecordedTrack, format_track, read_track, weak_places
 from indexhole.model.suited import sound_mechanism
-from indexhole.recover.draft import draft_layout
-from indexhole.recover.result import SectorState, Surface
+from indexhole.recover.layouts.draft import draft_layout
+from indexhole.recover.shapes.result import SectorState, Surface
 from indexhole.recover.surface import recover_surface
 from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import Gaps, Layout, Zone, load_layouts

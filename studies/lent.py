@@ -18,11 +18,11 @@ from unittest.mock import patch
 
 import numpy as np
 
-from indexhole.causes import evidence, kernel, profiles
-from indexhole.causes.faults import Fault
-from indexhole.causes.history import Supposition
-from indexhole.causes.profiles import ProfileBook, Profiles
-from indexhole.causes.trials import rank_causes
+from indexhole.causes.faults.hypotheses import Fault
+from indexhole.causes.likelihood import count_law, evidence, profiles
+from indexhole.causes.likelihood.history import Supposition
+from indexhole.causes.likelihood.profiles import ProfileBook, Profiles
+from indexhole.causes.ranking.rank import rank_causes
 from studies import benches
 from studies.benches import LUMPY, OPERATION_LUCK, SPECKLED, STRAY, Bench, Key, Tracks, chances, draw_bench, hazard_of
 from studies.causes import MET, PLANTED, answer_of
@@ -75,15 +75,15 @@ def acting(bench: Bench) -> Iterator[None]:
 def straying(_: Bench) -> Iterator[None]:
     """Let rows and operations stray as the generator has them."""
 
-    def row_table(failed: kernel.Ints, tried: kernel.Ints, tracks: kernel.Ints) -> kernel.Floats:
-        table = np.ones((len(LUMPY[0]), len(failed), len(kernel.NODES)))
+    def row_table(failed: count_law.Ints, tried: count_law.Ints, tracks: count_law.Ints) -> count_law.Floats:
+        table = np.ones((len(LUMPY[0]), len(failed), len(count_law.NODES)))
         for temper, lumps in enumerate(LUMPY[0].tolist()):
             for i in np.flatnonzero(tried):
                 table[temper, i] = benches.row_law(lumps, int(tracks[i]))[:, failed[i]]
         return table
 
-    bits = np.arange(kernel.LOWEST_BITS, kernel.HIGHEST_BITS + 1, dtype=np.int64)
-    nodes = benches.node_of((bits << kernel.BITS_DROPPED).view(np.float64))
+    bits = np.arange(count_law.LOWEST_BITS, count_law.HIGHEST_BITS + 1, dtype=np.int64)
+    nodes = benches.node_of((bits << count_law.BITS_DROPPED).view(np.float64))
     # Each rate is followed by that of speckled disks, which by itself is none.
     rates = np.stack([STRAY[0], STRAY[0] * SPECKLED[0][1]], axis=1).ravel()
     weights = np.stack([STRAY[1], np.full(len(STRAY[1]), 1e-12)], axis=1).ravel()[:-1]
@@ -102,7 +102,7 @@ def straying(_: Bench) -> Iterator[None]:
         "_BACKGROUND_WEIGHT": weights,
         "_SPECKLED": float(SPECKLED[1][1]),
     }
-    with patch.multiple(kernel, **noise), patch.multiple(evidence, **background):
+    with patch.multiple(count_law, **noise), patch.multiple(evidence, **background):
         yield
 
 

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from indexhole.model.trial import Trial
-from indexhole.pairing.parts import Mechanism, Medium, mechanism, medium
-from indexhole.pairing.rates import write_field
-from indexhole.pairing.tracks import Tracks, head_places_um, layout_tracks
+from indexhole.model.trials.trial import Trial
+from indexhole.pairing.parts.parts import Mechanism, Medium, mechanism, medium
+from indexhole.pairing.parts.rates import write_field
+from indexhole.pairing.parts.tracks import Tracks, head_places_um, layout_tracks
 from indexhole.standards.layouts import Layout, load_layouts
 
 # One shelf holds kinds that go together: drive classes and how often, disks with their layouts.

@@ -16,13 +16,13 @@ from pathlib import Path
 
 import numpy as np
 
-from indexhole.pairing.beliefs import NO_BELIEFS, Beliefs
-from indexhole.pairing.draws import Streams
-from indexhole.pairing.evidence import observations
-from indexhole.pairing.learning import learn
-from indexhole.pairing.parts import Conditions
-from indexhole.pairing.passages import Case
-from indexhole.pairing.reckoning import reckon
+from indexhole.pairing.learning.evidence import observations
+from indexhole.pairing.learning.learning import learn
+from indexhole.pairing.parts.beliefs import NO_BELIEFS, Beliefs
+from indexhole.pairing.parts.draws import Streams
+from indexhole.pairing.parts.parts import Conditions
+from indexhole.pairing.prediction.compute import reckon
+from indexhole.pairing.prediction.passages import Case
 from studies.pairing_bench import Bench, Question, ask, make_bench, outcome, run_trials
 
 BINS = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0)

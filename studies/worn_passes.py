@@ -16,13 +16,13 @@ from collections.abc import Sequence
 from itertools import combinations
 from pathlib import Path
 
-from indexhole.jobs.reading import read_captures
-from indexhole.recover.reads import read_stream
+from indexhole.jobs.recovery.reading import read_captures
+from indexhole.recover.fields.reads import read_stream
 from indexhole.recover.surface import recover_surface
-from indexhole.signal.capture import Capture
-from indexhole.signal.cells import guess_cells
-from indexhole.signal.sessions import cut_session
-from indexhole.signal.streams import open_stream
+from indexhole.signal.captures.capture import Capture
+from indexhole.signal.clock.cells import guess_cells
+from indexhole.signal.clock.streams import open_stream
+from indexhole.signal.dwells.sessions import cut_session
 from indexhole.standards.layouts import load_layouts
 
 

@@ -11,8 +11,8 @@ from typing import Any
 import platformdirs
 import pytest
 from hypothesis import HealthCheck, settings
-from tests import postgres_server, traced
-from tests.browsing import browser, files, served
+from tests.support import postgres_server, traced
+from tests.support.browsing import browser, files, served
 
 __all__ = ["browser", "files", "served"]
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from indexhole.causes.diagnosis import Cause, Diagnosis, NextTrial
-from indexhole.causes.explain import DECIBELS_A_NAT
-from indexhole.causes.faults import Fault
-from indexhole.causes.words import fault_words, hypothesis_words
-from indexhole.model.series import parts_of
-from indexhole.model.trial import cylinder_words
+from indexhole.causes.faults.hypotheses import Fault
+from indexhole.causes.ranking.diagnosis import Cause, Diagnosis, NextTrial
+from indexhole.causes.ranking.explain import DECIBELS_A_NAT
+from indexhole.causes.ranking.reasons import fault_words, hypothesis_words
+from indexhole.model.trials.series import parts_of
+from indexhole.model.trials.trial import cylinder_words
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
 ENOUGH = "no trial is needed to know what to do"

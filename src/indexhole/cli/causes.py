@@ -13,7 +13,7 @@ from indexhole.cli.present import AsJson, ShelfFolder, emit_json, progress_line,
 from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
-    from indexhole.jobs.faulting import Bench
+    from indexhole.jobs.faults.causes import Bench
 
 
 def causes(
@@ -89,8 +89,8 @@ def causes(
         tell_network(sheet, folder, kept, measurements, datum, leave_out or [], as_json=as_json)
         return
     from indexhole.causes.report import next_line, plan_lines, report_lines
-    from indexhole.jobs.faulting import PLANNED, diagnose, met_often
-    from indexhole.jobs.signs import plain
+    from indexhole.jobs.faults.causes import PLANNED, diagnose, met_often
+    from indexhole.jobs.typography import plain
 
     often = met_often(met or [])
     bench = replace(_bench(sheet, folder, kept, about or [], since or "", recordings=recordings), met=often)
@@ -108,9 +108,9 @@ def causes(
 def _bench(
     sheet: Path | None, folder: Path | None, kept: list[str], about: list[str], since: str, *, recordings: bool
 ) -> Bench:
-    from indexhole.cli.shelf_open import opened_shelf
-    from indexhole.jobs.faulting import sheet_bench, shelf_bench
-    from indexhole.shelf.sheet import read_sheet
+    from indexhole.cli.open_shelf import opened_shelf
+    from indexhole.jobs.faults.causes import sheet_bench, shelf_bench
+    from indexhole.shelf.sheets.sheet import read_sheet
 
     trials = None if sheet is None else read_sheet(sheet)
     if trials is not None and folder is None:

@@ -16,10 +16,10 @@ import typer
 from indexhole.cli.present import AsJson, Yes, confirm, counted, emit_json, emit_table, progress_line, say
 
 if TYPE_CHECKING:
-    from indexhole.jobs.demo import DiskRead, MechanismGauged, Overview
-    from indexhole.jobs.pairing import Answer
-    from indexhole.shelf.register import Shelf
-    from indexhole.signal.gauge import Gauge
+    from indexhole.jobs.demo.run import DiskRead, MechanismGauged, Overview
+    from indexhole.jobs.pairing.asking import Answer
+    from indexhole.shelf.register.shelf import Shelf
+    from indexhole.signal.gauges.gauge import Gauge
 
 _WIDTH = 100
 _STATES = ("sound", "mended", "suspect", "lost")
@@ -39,7 +39,7 @@ def demo(
     Everything on it is invented and simulated. A demonstration shelf that stands in the folder is made anew, and
     if it was changed you are asked first; a folder that holds anything else is left alone.
     """
-    from indexhole.jobs.demo import look_over, make_demo_shelf, state_of
+    from indexhole.jobs.demo.run import look_over, make_demo_shelf, state_of
 
     place = _default_folder() if folder is None else folder
     if state_of(place) == "changed" and not confirm(f"The shelf in {place} was changed. Make it anew?", yes=yes):
@@ -60,7 +60,7 @@ def demo(
             say(line)
     if serve:
         from indexhole.cli.serve import serve_shelf
-        from indexhole.web.server import Place
+        from indexhole.web.serving.server import Place
 
         serve_shelf(place, Place(port=port), show=sys.stdout.isatty())
 
@@ -72,8 +72,8 @@ def _default_folder() -> Path:
 
 
 def _report(shelf: Shelf, overview: Overview) -> dict[str, Any]:
-    from indexhole.jobs.demo import overview_json
-    from indexhole.jobs.demo_shelf import DEMO_TRUTH
+    from indexhole.jobs.demo.run import overview_json
+    from indexhole.jobs.demo.shelf import DEMO_TRUTH
 
     return {**overview_json(shelf, overview), "planted": DEMO_TRUTH}
 
@@ -88,7 +88,7 @@ def _tell(lines: Iterator[str]) -> None:
 
 
 def _shelf_lines(shelf: Shelf) -> Iterator[str]:
-    from indexhole.shelf.records import CaptureRecord, Disk, Mechanism, Unit
+    from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Unit
 
     kinds = Counter(unit.kind for unit in shelf.all(Unit))
     disks, captures, trials = shelf.all(Disk), shelf.all(CaptureRecord), shelf.trials()
@@ -104,8 +104,8 @@ def _shelf_lines(shelf: Shelf) -> Iterator[str]:
 
 def _cause_lines(overview: Overview) -> Iterator[str]:
     from indexhole.causes.report import report_lines
-    from indexhole.jobs.demo_shelf import DEMO_TRUTH
-    from indexhole.jobs.signs import plain
+    from indexhole.jobs.demo.shelf import DEMO_TRUTH
+    from indexhole.jobs.typography import plain
 
     *told, proposal = report_lines(overview.diagnosis)
     yield from map(plain, told)
@@ -139,7 +139,7 @@ def _disk_row(one: DiskRead) -> list[object]:
 
 
 def _volume_lines(one: DiskRead) -> Iterator[str]:
-    from indexhole.jobs.recovering import volume_json
+    from indexhole.jobs.recovery.recovering import volume_json
 
     volume = volume_json(one.recovered)
     if volume is None:
@@ -159,7 +159,7 @@ _SHOWN = {"spindle_speed": "speed r/min", "speed_variation": "variation %", "tim
 
 
 def _gauge_table(overview: Overview) -> None:
-    from indexhole.jobs.signs import plain
+    from indexhole.jobs.typography import plain
 
     columns = ("mechanism", "disk", *_SHOWN.values(), "verdict")
     emit_table("What the signal says of the mechanisms", columns, [_gauge_row(one) for one in overview.gauged])
@@ -185,9 +185,9 @@ def _gauge_row(one: MechanismGauged) -> Sequence[object]:
 
 
 def _pairing_lines(shelf: Shelf) -> Iterator[str]:
-    from indexhole.jobs.demo import demo_pairings
-    from indexhole.jobs.pairing_report import chance_words, proof_words
-    from indexhole.jobs.signs import plain
+    from indexhole.jobs.demo.run import demo_pairings
+    from indexhole.jobs.pairing.report import chance_words, proof_words
+    from indexhole.jobs.typography import plain
 
     told = demo_pairings(shelf)
 

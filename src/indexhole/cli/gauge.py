@@ -51,10 +51,10 @@ def gauge(
 
     Give captures made with one drive. Exit status 1 when a gauge fails its limits.
     """
-    from indexhole.jobs import gauging
-    from indexhole.jobs.signs import plain
-    from indexhole.jobs.writer_words import writers_told
-    from indexhole.signal.options import ReadOptions
+    from indexhole.jobs.recovery import gauging
+    from indexhole.jobs.recovery.writer_words import writers_told
+    from indexhole.jobs.typography import plain
+    from indexhole.signal.formats.options import ReadOptions
 
     options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
     gauged = gauging.gauge_files(captures, options, layout, layout_file or ())

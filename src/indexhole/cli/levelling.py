@@ -18,11 +18,12 @@ def tell_network(
     as_json: bool,
 ) -> None:
     """Level what sheet, shelf and measurements tie together, and print where each drive stands."""
-    from indexhole.causes.measurements import no_measurements
-    from indexhole.cli.shelf_open import has_shelf, opened_shelf
-    from indexhole.jobs import levelling_report, networking
-    from indexhole.jobs.signs import plain
-    from indexhole.shelf.sheet import read_sheet
+    from indexhole.cli.open_shelf import has_shelf, opened_shelf
+    from indexhole.jobs.faults import levelling as networking
+    from indexhole.jobs.faults import levelling_report
+    from indexhole.jobs.typography import plain
+    from indexhole.levelling.measurements import no_measurements
+    from indexhole.shelf.sheets.sheet import read_sheet
 
     trials = read_sheet(sheet) if sheet is not None else None
     by_hand = networking.read_measurements(measurements) if measurements is not None else no_measurements()

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 from indexhole.cli.present import emit_table
 
 if TYPE_CHECKING:
-    from indexhole.recover.result import Oddity, Track
+    from indexhole.recover.shapes.result import Oddity, Track
 
 _COLUMNS = ("cylinders", "head", "kind", "sector", "place on the turn", "what was found")
 
 
 def tell_oddities(tracks: Sequence[Track]) -> None:
     """Print what is odd on the tracks, what is said alike of several in one row; nothing when nothing is odd."""
-    from indexhole.recover.draft import ranges
+    from indexhole.recover.layouts.draft import ranges
 
     rows: dict[tuple[int, str, int | None, str, str], list[int]] = {}
     for track in tracks:

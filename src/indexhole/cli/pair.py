@@ -14,10 +14,10 @@ import typer
 from indexhole.cli.present import AsJson, ShelfFolder, emit_json, emit_table, remark, say
 
 if TYPE_CHECKING:
-    from indexhole.jobs.pairing import Question
-    from indexhole.jobs.pairing_evidence import Evidence
-    from indexhole.jobs.pairing_matrix import Matrix
-    from indexhole.jobs.pairing_stock import Stock
+    from indexhole.jobs.pairing.asking import Question
+    from indexhole.jobs.pairing.evidence import Evidence
+    from indexhole.jobs.pairing.matrix import Matrix
+    from indexhole.jobs.pairing.stock import Stock
 
 _WIDTH = 100
 
@@ -60,9 +60,9 @@ def pair(
     Without --operation it is read, or exchange when a writer is named. Exit status 0 whatever is found; with --plan
     1 when a step needs attention.
     """
-    from indexhole.cli.shelf_open import opened_shelf
-    from indexhole.jobs.pairing_evidence import evidence_of
-    from indexhole.jobs.pairing_stock import stock_of
+    from indexhole.cli.open_shelf import opened_shelf
+    from indexhole.jobs.pairing.evidence import evidence_of
+    from indexhole.jobs.pairing.stock import stock_of
 
     _check_alone(plan, (writer, disk, reader, host, operation, layout))
     asked = _question(writer, disk, reader, host, operation, layout, temperature, humidity, bulk_erased)
@@ -98,7 +98,7 @@ def _question(
     humidity: float | None,
     bulk_erased: bool,
 ) -> Question:
-    from indexhole.jobs.pairing import question
+    from indexhole.jobs.pairing.asking import question
 
     return question(
         operation=operation,
@@ -124,8 +124,8 @@ def _is_one(asked: Question) -> bool:
 
 
 def _tell_one(stock: Stock, evidence: Evidence, asked: Question, *, as_json: bool) -> None:
-    from indexhole.jobs.pairing import answer
-    from indexhole.jobs.pairing_report import answer_json, answer_lines
+    from indexhole.jobs.pairing.asking import answer
+    from indexhole.jobs.pairing.report import answer_json, answer_lines
 
     told = answer(stock, evidence, asked)
     if as_json:
@@ -135,8 +135,8 @@ def _tell_one(stock: Stock, evidence: Evidence, asked: Question, *, as_json: boo
 
 
 def _tell_plan(stock: Stock, evidence: Evidence, plan: Path, months: int, day: date, *, as_json: bool) -> None:
-    from indexhole.jobs.pairing_plan import check_plan, plan_json, plan_lines
-    from indexhole.jobs.pairing_plan_sheet import read_plan
+    from indexhole.jobs.pairing.plan import check_plan, plan_json, plan_lines
+    from indexhole.jobs.pairing.plan_sheet import read_plan
 
     checked = check_plan(stock, evidence, read_plan(plan), months=months, today=day, where=str(plan))
     if as_json:
@@ -148,8 +148,8 @@ def _tell_plan(stock: Stock, evidence: Evidence, plan: Path, months: int, day: d
 
 
 def _tell_matrix(stock: Stock, evidence: Evidence, asked: Question, *, as_json: bool) -> None:
-    from indexhole.jobs.pairing_matrix import whole_matrix
-    from indexhole.jobs.pairing_report import matrix_json, matrix_lines
+    from indexhole.jobs.pairing.matrix import whole_matrix
+    from indexhole.jobs.pairing.report import matrix_json, matrix_lines
 
     matrix = whole_matrix(stock, evidence, asked)
     if as_json:
@@ -162,7 +162,7 @@ def _tell_matrix(stock: Stock, evidence: Evidence, asked: Question, *, as_json: 
 
 def _tables(matrix: Matrix) -> None:
     """A table for each class of rows, with the columns something of it goes into; the rest in one line."""
-    from indexhole.jobs.pairing_report import cell_text
+    from indexhole.jobs.pairing.report import cell_text
 
     for group in dict.fromkeys(row.group for row in matrix.rows):
         rows = [row for row in matrix.rows if row.group == group]

@@ -15,11 +15,11 @@ from indexhole.cli.writers import tell_writers
 from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
-    from indexhole.jobs.comparison import Comparison
-    from indexhole.jobs.recovering import Recovered
-    from indexhole.jobs.writers import WriterReport
-    from indexhole.recover.open_stays import OpenStays
-    from indexhole.recover.result import Track
+    from indexhole.jobs.recovery.comparison import Comparison
+    from indexhole.jobs.recovery.recovering import Recovered
+    from indexhole.jobs.recovery.writers import WriterReport
+    from indexhole.recover.sectors.open_dwells import OpenStays
+    from indexhole.recover.shapes.result import Track
 
 Captures = Annotated[
     list[Path], typer.Argument(help="Capture files of one disk: VCD, CSV, WAV, NPY or raw samples, plain or gzip.")
@@ -85,11 +85,11 @@ def recover(
 
     Several passes and several files of one disk are combined. Exit status 1 when a sector is suspect or lost.
     """
-    from indexhole.jobs import comparing, comparison, describing, earlier, recovering
-    from indexhole.jobs.writers import report_json as writers_json
-    from indexhole.jobs.writers import told
-    from indexhole.recover.open_stays import OpenStays
-    from indexhole.signal.options import ReadOptions
+    from indexhole.jobs.recovery import comparing, comparison, describing, earlier, recovering
+    from indexhole.jobs.recovery.writers import report_json as writers_json
+    from indexhole.jobs.recovery.writers import told
+    from indexhole.recover.sectors.open_dwells import OpenStays
+    from indexhole.signal.formats.options import ReadOptions
 
     if out is not None and out.exists() and not overwrite:
         raise InputFault("exists already", where=str(out), remedy="choose another folder or add --overwrite")
@@ -136,9 +136,9 @@ def recover(
 
 def _writers(opened: OpenStays, recovered: Recovered, layout_file: Sequence[Path], folder: Path | None) -> WriterReport:
     """Who wrote the disk, weighed against the shelf where there is one."""
-    from indexhole.cli.shelf_open import has_shelf
-    from indexhole.jobs.known_writers import ask_shelf
-    from indexhole.jobs.writers import report_writers_of_stays
+    from indexhole.cli.open_shelf import has_shelf
+    from indexhole.jobs.recovery.known_writers import ask_shelf
+    from indexhole.jobs.recovery.writers import report_writers_of_stays
 
     report = report_writers_of_stays(opened, recovered.surface.layout, layout_file)
     if folder is not None or has_shelf(None):
@@ -184,7 +184,7 @@ def _span(numbers: Sequence[int]) -> str:
 
 def _tell(recovered: Recovered, image_path: Path | None) -> None:
     """The outcome in words and tables."""
-    from indexhole.jobs.recovering import volume_json, warnings_of
+    from indexhole.jobs.recovery.recovering import volume_json, warnings_of
 
     surface = recovered.surface
     if surface.layout:
@@ -227,7 +227,7 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
 
 def _told_sectors(by_state: Mapping[str, Sequence[int]]) -> str | None:
     """`mended 12; lost 40 to 44`, numbers in image order from 0; None when there are none."""
-    from indexhole.recover.draft import ranges
+    from indexhole.recover.layouts.draft import ranges
 
     return "; ".join(f"{state} {ranges(numbers)}" for state, numbers in by_state.items()) or None
 

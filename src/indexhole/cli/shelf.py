@@ -6,13 +6,13 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from indexhole.cli.open_shelf import kind_of, opened_shelf, sign_changes
 from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, help_when_bare, say
-from indexhole.cli.shelf_add import adding
-from indexhole.cli.shelf_care import check, mend, sweep
-from indexhole.cli.shelf_find import Kept, compare, history, search, standing, timeline
-from indexhole.cli.shelf_move import backup, export_sheet, import_sheet, restore
-from indexhole.cli.shelf_open import kind_of, opened_shelf, sign_changes
-from indexhole.cli.shelf_views import entries, gathered, list_table, show_entry, show_gathered
+from indexhole.cli.shelf_verbs.add import adding
+from indexhole.cli.shelf_verbs.care import check, mend, sweep
+from indexhole.cli.shelf_verbs.find import Kept, compare, history, search, standing, timeline
+from indexhole.cli.shelf_verbs.move import backup, export_sheet, import_sheet, restore
+from indexhole.cli.shelf_verbs.views import entries, gathered, list_table, show_entry, show_gathered
 from indexhole.errors import InputFault
 
 Listed = Literal[

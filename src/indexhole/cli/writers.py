@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from indexhole.cli.present import emit_table, say
 
 if TYPE_CHECKING:
-    from indexhole.recover.writers import Writers
+    from indexhole.recover.writers.writers import Writers
 
 _COLUMNS = (
     "cylinder", "head", "sector", "writer", "speed %", "std uncertainty %", "from turn", "to turn",
@@ -20,7 +20,7 @@ _MOST_ROWS = 60
 
 def tell_writers(lines: Sequence[str], writers: Writers) -> None:
     """Print the sentences, and the stretches laid over the format as a table."""
-    from indexhole.jobs.signs import plain
+    from indexhole.jobs.typography import plain
 
     say("Who wrote it")
     for line in lines:

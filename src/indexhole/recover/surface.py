@@ -7,19 +7,19 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from indexhole.errors import InputFault
-from indexhole.recover.assemble import blank_tracks, blank_warning, merged_track
-from indexhole.recover.budget import FALSE_BUDGET, within_budget
-from indexhole.recover.describe import describe
-from indexhole.recover.description import Description
-from indexhole.recover.identify import Log, identify
-from indexhole.recover.open_stays import MOST_HELD_PULSES, OpenStays
-from indexhole.recover.placing import Placing, place_stays
-from indexhole.recover.result import Identification, Surface
-from indexhole.recover.seen import TrackSeen, tracks_seen
-from indexhole.recover.stays import Blank, OpenTrack, Stay, blank_of, let_go, open_track
-from indexhole.signal.capture import Capture
-from indexhole.signal.cells import CellGuess
-from indexhole.signal.sessions import Segment, cut_session
+from indexhole.recover.layouts.describe import describe
+from indexhole.recover.layouts.identify import Log, identify
+from indexhole.recover.sectors.budget import FALSE_BUDGET, within_budget
+from indexhole.recover.sectors.dwells import Blank, OpenTrack, Stay, blank_of, let_go, open_track
+from indexhole.recover.sectors.open_dwells import MOST_HELD_PULSES, OpenStays
+from indexhole.recover.sectors.seen import TrackSeen, tracks_seen
+from indexhole.recover.shapes.description import Description
+from indexhole.recover.shapes.result import Identification, Surface
+from indexhole.recover.tracks.assemble import blank_tracks, blank_warning, merged_track
+from indexhole.recover.tracks.placing import Placing, place_stays
+from indexhole.signal.captures.capture import Capture
+from indexhole.signal.clock.cells import CellGuess
+from indexhole.signal.dwells.sessions import Segment, cut_session
 from indexhole.standards.layouts import Layout
 
 __all__ = ["OpenTrack", "open_stays", "open_track", "open_tracks", "recover_stays", "recover_surface"]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from indexhole.model.pulses import Floats
-from indexhole.model.session import SimulatedSession
-from indexhole.model.simulate import SimulatedTrack
-from indexhole.signal.capture import Capture, LineTrace, Ticks
+from indexhole.model.simulator.pulses import Floats
+from indexhole.model.simulator.session import SimulatedSession
+from indexhole.model.simulator.simulate import SimulatedTrack
+from indexhole.signal.captures.capture import Capture, LineTrace, Ticks
 
 
 def capture_of(

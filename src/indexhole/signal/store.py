@@ -23,7 +23,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from indexhole.errors import InputFault
-from indexhole.signal.capture import Capture, LineTrace, Ticks
+from indexhole.signal.captures.capture import Capture, LineTrace, Ticks
 
 _KEY = b"indexhole"
 _VERSION, _VERSION_WITH_STRENGTH = 1, 2

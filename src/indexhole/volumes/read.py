@@ -6,11 +6,12 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 from itertools import accumulate, pairwise
 
-from indexhole.volumes import labelled_forms, linked_forms
-from indexhole.volumes.fat12 import read_fat12
-from indexhole.volumes.fat12_geometry import Geometry, find_geometry
-from indexhole.volumes.labelled import read_labelled
-from indexhole.volumes.linked import read_linked
+from indexhole.volumes.fat12.fat12 import read_fat12
+from indexhole.volumes.fat12.geometry import Geometry, find_geometry
+from indexhole.volumes.labelled import forms as labelled_forms
+from indexhole.volumes.labelled.labelled import read_labelled
+from indexhole.volumes.linked import forms as linked_forms
+from indexhole.volumes.linked.linked import read_linked
 from indexhole.volumes.volume import Volume, VolumeFile
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from indexhole.recover.result import SectorState
+from indexhole.recover.shapes.result import SectorState
 
 _WORST_FIRST = (SectorState.LOST, SectorState.SUSPECT, SectorState.MENDED, SectorState.SOUND)
 _LONGEST_NAME = 100

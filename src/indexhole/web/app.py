@@ -13,26 +13,23 @@ from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
 from indexhole.errors import IndexholeError, ShelfFault
-from indexhole.shelf.register import Shelf
-from indexhole.web import (
-    api_page,
-    api_routes,
-    bench_routes,
-    capture_routes,
-    cause_routes,
-    collection,
-    import_routes,
-    pairing_routes,
-    shelf_routes,
-    sign_in,
-)
-from indexhole.web.faults import error_page, fault_json, fault_page, sentence
-from indexhole.web.guard import API, Door, Entrance, Guard
-from indexhole.web.palette import palette_css
-from indexhole.web.sessions import Lock
-from indexhole.web.site import Site
-from indexhole.web.view import FOLDER
-from indexhole.web.words import listed
+from indexhole.shelf.register.shelf import Shelf
+from indexhole.web.access.sessions import Lock
+from indexhole.web.drawing.palette import palette_css
+from indexhole.web.drawing.view import WEB
+from indexhole.web.drawing.words import listed
+from indexhole.web.forms.faults import error_page, fault_json, fault_page, sentence
+from indexhole.web.pages.api import api_page, api_routes
+from indexhole.web.pages.bench import bench_routes
+from indexhole.web.pages.causes import cause_routes
+from indexhole.web.pages.collection import collection
+from indexhole.web.pages.pairing import pairing_routes
+from indexhole.web.pages.recordings import recording_routes
+from indexhole.web.pages.shelf import shelf_routes
+from indexhole.web.pages.sign_in import sign_in
+from indexhole.web.pages.spreadsheets import import_routes
+from indexhole.web.serving.guard import API, Door, Entrance, Guard
+from indexhole.web.serving.site import Site
 
 _SENTENCES = {404: "there is no page at this address", 405: "this address cannot be used that way"}
 
@@ -43,7 +40,7 @@ def create_app(shelf: Shelf, door: Door | None = None) -> Guard:
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, title="Indexhole")
     site = Site(shelf, door.most_bytes)
     for pages in (
-        shelf_routes, bench_routes, collection, import_routes, capture_routes, pairing_routes, cause_routes
+        shelf_routes, bench_routes, collection, import_routes, recording_routes, pairing_routes, cause_routes
     ):  # fmt: skip
         app.include_router(pages.routes(site))
     api = [api_routes.routes(site)]
@@ -54,7 +51,7 @@ def create_app(shelf: Shelf, door: Door | None = None) -> Guard:
     for part in (*api, api_page.routes(api)):
         app.include_router(part)
     app.add_api_route("/palette.css", _palette, methods=["GET"])
-    app.mount("/static", StaticFiles(directory=FOLDER / "static"))
+    app.mount("/static", StaticFiles(directory=WEB / "static"))
     app.add_exception_handler(IndexholeError, _own_fault)
     ways = _Ways(api)
     app.add_exception_handler(HTTPException, ways.refused)

@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from indexhole.shelf.tables import metadata
+from indexhole.shelf.register.tables import metadata
 
 # the caller holds the transaction, so a change that fails leaves the register as it was;
 # the metadata gives constraints the names they have in the code

@@ -1,0 +1,171 @@
+"""Who wrote one track, as far as it tells by itself: its format, and the data fields laid over it since."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from indexhole.recover.sectors.dwells import OpenTrack
+from indexhole.recover.sectors.open_dwells import OpenStays
+from indexhole.recover.writers.field_places import GEOMETRY, TrackGrids, track_grids
+from indexhole.recover.writers.formatting import Format, format_of, samples_of
+from indexhole.recover.writers.grids import fit_lines
+from indexhole.recover.writers.rewrites import Rewrite, own_and_foreign, pulse_manners, rewrites, track_curves
+from indexhole.recover.writers.splices import (
+    FEWEST_PLACES,
+    FieldTest,
+    FieldVerdict,
+    Strays,
+    TrackSteps,
+    field_test,
+    start_windows,
+    strays,
+    track_steps,
+    without_seams,
+)
+
+Place = tuple[int, int]
+Nominal = Callable[[int, int, str], tuple[float, float] | None]
+"""Cells a turn and seconds a cell at nominal speed, of a cylinder, head and code; None where no layout tells."""
+
+# A data field this far off the formatter's speed, and this many standard deviations, was written by another drive.
+_SPEED_STEP, _SPEED_SIGMAS = 0.004, 6.0
+# Of one track no more pulses than these are looked at: thirty turns or so.
+_MOST_PULSES = 1_500_000
+# Prior range of a writer's speed against the formatter's, for the likelihood ratio.
+_SPEED_RANGE = 0.06
+
+
+@dataclass(frozen=True)
+class TrackWriting:
+    """Who wrote one track, as far as it tells by itself.
+
+    Attributes:
+        format: how it was formatted.
+        tests: one for each sector with a data field read.
+        rewrites: data fields laid over it since.
+        asymmetry_s, peak_shift_s, jitter_s: of the data fields on the formatter's grid.
+    """
+
+    cylinder: int
+    head: int
+    format: Format
+    tests: tuple[FieldTest, ...]
+    rewrites: tuple[Rewrite, ...]
+    asymmetry_s: float
+    peak_shift_s: float
+    jitter_s: float
+
+    @property
+    def place(self) -> Place:
+        """Cylinder and head."""
+        return self.cylinder, self.head
+
+
+def track_writings(opened: OpenStays, nominal: Nominal) -> list[TrackWriting]:
+    """Each track by itself."""
+    groups: dict[Place, list[int]] = defaultdict(list)
+    outlines = opened.outlines
+    for number, one in enumerate(outlines):
+        if one.cylinder is not None and one.head is not None and one.reads.ids:
+            groups[one.cylinder, one.head].append(number)
+    done: list[TrackWriting] = []
+    waiting: list[tuple[Place, list[int]]] = []
+    every: list[TrackSteps] = []
+    for place, numbers in sorted(groups.items()):
+        code = Counter(outlines[k].stream.code for k in numbers).most_common(1)[0][0]
+        own = _enough([k for k in numbers if outlines[k].stream.code == code], opened)
+        track = _Placed(place, opened, own)
+        every.append(track.steps)
+        if len(track.steps.plain) >= FEWEST_PLACES:
+            done.append(track.judged(strays([track.steps]), nominal))
+        else:
+            waiting.append((place, own))
+        # Its pulses are let go before the next track is fetched.
+        del track
+    # A track with little on it is judged by what all of them show of stray steps.
+    together = strays(every)
+    done += [_Placed(place, opened, own).judged(together, nominal) for place, own in waiting]
+    return sorted(done, key=lambda t: t.place)
+
+
+class _Placed:
+    """One track with its fields placed and its steps measured."""
+
+    def __init__(self, place: Place, opened: OpenStays, numbers: Sequence[int]) -> None:
+        self._place = place
+        self._group = [opened[k] for k in numbers]
+        self._grids = track_grids([one.stream for one in self._group], [one.reads for one in self._group])
+        self.steps = track_steps(self._grids)
+
+    def judged(self, astray: Strays | None, nominal: Nominal) -> TrackWriting:
+        """Who wrote it."""
+        return _judged(self._place, self._group, self._grids, self.steps, astray, nominal)
+
+
+def _enough(numbers: Sequence[int], opened: OpenStays) -> list[int]:
+    """Stays of one track, evenly thinned out where there are more pulses than are looked at at a time."""
+    step = math.ceil(sum(opened.pulses(k) for k in numbers) / _MOST_PULSES)
+    return list(numbers[:: max(1, step)])
+
+
+def _judged(
+    place: Place,
+    group: Sequence[OpenTrack],
+    grids: TrackGrids,
+    steps: TrackSteps,
+    astray: Strays | None,
+    nominal: Nominal,
+) -> TrackWriting:
+    streams, reads = [one.stream for one in group], [one.reads for one in group]
+    sectors = sorted({p.sector for p in grids.passes})
+    # Zoned group-code formats begin anywhere; the others at the index, which must have been logged to be known.
+    free_start = grids.code == "group45" or not any(s.segment.index_ticks.size for s in streams)
+    steps = without_seams(steps, astray, free_start)
+    tests = {n: field_test(n, steps, astray) for n in sectors}
+    samples = [samples_of(grids, k, read) for k, read in enumerate(reads)]
+    for sector, log_ratio in _off_speed(grids, tests).items():
+        kept = tests[sector]
+        tests[sector] = replace(kept, verdict=FieldVerdict.REWRITTEN, log_ratio=kept.log_ratio + log_ratio)
+    own, foreign = own_and_foreign(tests)
+    curves = track_curves(samples, grids, streams, foreign)
+    return TrackWriting(
+        *place,
+        format_of(streams, reads, grids, curves, nominal(*place, grids.code)),
+        tuple(tests[n] for n in sectors),
+        tuple(rewrites(grids, streams, samples, tests)),
+        *pulse_manners(
+            [piece for p, piece in zip(grids.passes, grids.pieces, strict=True) if p.sector in own],
+            streams[0].segment.tick_s,
+        ),
+    )
+
+
+def _off_speed(grids: TrackGrids, tests: Mapping[int, FieldTest]) -> dict[int, float]:
+    """Sectors whose cell differs from that of the id in front, where the step alone does not tell.
+
+    A step is measured as if both grids had one cell; where they have two, its uncertainty comes out large. Each sector
+    with the log of the likelihood ratio this adds. How far the cell strays over such a distance by the reader's wow is
+    measured on the pieces of all data fields.
+    """
+    unsure = {n for n, t in tests.items() if t.verdict is not FieldVerdict.REWRITTEN}
+    strayed = np.concatenate([np.empty(0), *(np.diff(np.log(piece.cell[piece.good])) for piece in grids.pieces)])
+    if not unsure or strayed.size < FEWEST_PLACES:
+        return {}
+    u = math.sqrt(float(np.mean(strayed**2)))
+    logs: dict[int, list[float]] = defaultdict(list)
+    for p in grids.passes:
+        if p.sector in unsure:
+            windows = np.array(start_windows(p, GEOMETRY[grids.code])).reshape(2, 2)
+            head, data = np.log(fit_lines(grids.pulses[p.stream], windows).cell).tolist()
+            logs[p.sector] += [data - head] if math.isfinite(data - head) else []
+    found = {}
+    for sector, passes in logs.items():
+        middle = float(np.median(passes)) if passes else 0.0
+        if abs(middle) > max(_SPEED_STEP, _SPEED_SIGMAS * u):
+            found[sector] = (middle / u) ** 2 / 2 + math.log(u * math.sqrt(2 * math.pi) / _SPEED_RANGE)
+    return found
