@@ -12,6 +12,7 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import event, text
+from tests.shelf import test_exchange, test_history, test_register, test_search
 from tests.support import postgres_server
 
 from indexhole.cli import main as edge
