@@ -29,7 +29,7 @@ from indexhole.shelf.register.database import transaction
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import TABLES, trials
 from indexhole.web.app import create_app
-from indexhole.web.serving.job_queue import Desk
+from indexhole.web.serving.job_queue import JobQueue
 
 UNITS, TRIALS, SMALL, HOSTS = 10_000, 200_000, 60, 20
 GOAL_MS, SEARCH_MS, ROUNDS, HERE = 100.0, 50.0, 7, "http://127.0.0.1:8360"
@@ -140,7 +140,7 @@ def _fill(shelf: Shelf, measuring: bool) -> None:
 @pytest.fixture(autouse=True)
 def nothing_behind_the_page(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let no work go on behind the page: it would slow down all that is asked later."""
-    monkeypatch.setattr(Desk, "_do", lambda desk, task, job: None)
+    monkeypatch.setattr(JobQueue, "_do", lambda job_queue, task, job: None)
 
 
 @pytest.fixture(scope="module", params=["SQLite", pytest.param("PostgreSQL", marks=pytest.mark.postgres)])

@@ -16,7 +16,7 @@ from indexhole.pairing.parts.beliefs import Beliefs, DiskBelief, MechanismBelief
 from indexhole.pairing.parts.draws import Streams
 from indexhole.pairing.parts.parts import Climate, Conditions, Mechanism, Medium, WhatIf, mechanism, medium
 from indexhole.pairing.prediction.budget import budget
-from indexhole.pairing.prediction.compute import reckon
+from indexhole.pairing.prediction.compute import compute
 from indexhole.pairing.prediction.matrix import matrix
 from indexhole.pairing.prediction.passages import Case
 from indexhole.standards.layouts import Layout, load_layouts
@@ -68,7 +68,7 @@ def floor_s() -> float:
         mechanism("A", "130-48"), replace(medium("K", "130-48"), before="erased"), mechanism("B", "130-48"),
         load_layouts()["130-48-mfm-9x512"], "exchange", Conditions(), Beliefs(), Streams(0, 100),
     )  # fmt: skip
-    (passage,) = reckon(case).passages
+    (passage,) = compute(case).passages
     once = best_s(lambda: kernels.sector_hazards(passage.draws, passage.tracks, kernels.whole_turn(1)), 5)
     return once * 1e6 / (passage.draws.shape[0] * passage.tracks.shape[0])
 

@@ -20,7 +20,7 @@ from benchmarks.floors import Table, best_s
 
 from indexhole.model.simulator.simulate import format_track
 from indexhole.model.simulator.waveform import Probe, probe_track
-from indexhole.signal.dwells.flow import iter_stays
+from indexhole.signal.dwells.flow import iter_dwells
 from indexhole.signal.formats.peaks import PeakFinder
 from indexhole.standards.layouts import load_layouts
 
@@ -65,8 +65,8 @@ print(json.dumps([code, told.getvalue(), int(peak[1]) / 1024, time.process_time(
 """
 
 
-def stays(path: Path) -> int:
-    return sum(1 for _ in iter_stays(path))
+def dwells(path: Path) -> int:
+    return sum(1 for _ in iter_dwells(path))
 
 
 def through_a_pipe(folder: Path, name: str, parts: Iterable[bytes], *command: str) -> tuple[list[Any], int]:
@@ -91,7 +91,7 @@ def through_a_pipe(folder: Path, name: str, parts: Iterable[bytes], *command: st
 def test_a_session_stay_by_stay(benchmark, table: Table, measuring: bool, tmp_path: Path) -> None:
     path = tmp_path / "session.vcd"
     path.write_bytes(b"".join(long_session.session(200_000_000 if measuring else 8_000_000)))
-    found = benchmark.pedantic(stays, (path,), rounds=5, warmup_rounds=1)
+    found = benchmark.pedantic(dwells, (path,), rounds=5, warmup_rounds=1)
     assert found == path.stat().st_size // len(max(long_session.session(1), key=len))
 
     def count_newlines() -> int:

@@ -14,7 +14,7 @@ from fuzz.parts import Parts, value
 from fuzz.target import Target, as_file
 from indexhole.errors import IndexholeError
 from indexhole.signal.captures.lines import match_channels, match_lines
-from indexhole.signal.dwells.flow import iter_stays
+from indexhole.signal.dwells.flow import iter_dwells
 from indexhole.signal.formats.readers import read_capture
 from indexhole.signal.store import read_parquet
 
@@ -25,7 +25,7 @@ def _signal(data: bytes, **options: Any) -> None:
         try:
             read_capture(path, **options)
         finally:
-            for _ in iter_stays(path, allow_cut=True, **options):
+            for _ in iter_dwells(path, allow_cut=True, **options):
                 pass
 
 

@@ -39,7 +39,7 @@ def read_through(shelf: Shelf) -> None:
     shelf.trial_log()
     shelf.changes()
     for unit in shelf.all(Unit)[:2]:
-        shelf.standings_of(Unit, unit.key)
+        shelf.confidences_of(Unit, unit.key)
         shelf.field_history(Unit, unit.key)
     shelf.search("tide")
     shelf.inspect()

@@ -180,7 +180,7 @@ _CENTRE, _HALF_WIDTH, _DEPTH = np.arange(0, CYLINDERS, 3), np.array([1.5, 4.0]),
 _CERTAIN = np.array([0.97, 0.999])
 # What is dead is dead: the luck of an operation does not mend it.
 LUCKLESS = ("dead-write", "dead-read", "set-up")
-LAPSES = np.array([(rate, stays) for rate in (0.08, 0.2, 0.4, 0.65) for stays in (0.2, 0.95)])
+LAPSES = np.array([(rate, dwells) for rate in (0.08, 0.2, 0.4, 0.65) for dwells in (0.2, 0.95)])
 
 
 def _grid(*axes: Table) -> tuple[Table, ...]:
@@ -293,14 +293,14 @@ class World:
         wipes = bool(rng.random() < WIPES[1][1])
         lost = str(rng.choice([w for w, _ in LOST], p=[p for _, p in LOST]))
         self.tracks = Tracks(plan, named["dead-write"], wipes, named["bad-lead"], lost)
-        self._rung = {key: rng.random() for key in planted}
+        self._severity_level = {key: rng.random() for key in planted}
         self._lapse = {key[0]: LAPSES[rng.integers(len(LAPSES))] for key in planted if key[1] == "bad-lead"}
         self._operation, self._luck, self._lapsed = -1, 1.0, False
         self.shown: set[Key] = set()
 
     def worst(self) -> None:
         """Let every planted fault be bad, so that it can be found at all: among the last quarter of its rungs."""
-        self._rung = {key: 0.75 + rung / 4 for key, rung in self._rung.items()}
+        self._severity_level = {key: 0.75 + severity_level / 4 for key, severity_level in self._severity_level.items()}
 
     def outcome(self, row: Row) -> int:
         """How many sectors fail; the tracks are left as the row leaves them."""
@@ -310,8 +310,8 @@ class World:
             self._operation = row.operation
             self._luck = float(rng.choice(OPERATION_LUCK[0], p=OPERATION_LUCK[1]))
         if row.lead in self._lapse:
-            rate, stays = self._lapse[row.lead]
-            again = rate + stays * (1 - rate) if self._lapsed else rate * (1 - stays)
+            rate, dwells = self._lapse[row.lead]
+            again = rate + dwells * (1 - rate) if self._lapsed else rate * (1 - dwells)
             self._lapsed = bool(rng.random() < (rate if begins else again))
         else:
             self._lapsed = False
@@ -323,7 +323,7 @@ class World:
             chance = chances(key, self.plan, row, writers)
             if chance is not None:
                 luck = 1.0 if key[1] in LUCKLESS else self._luck
-                by_fault[key] = luck * float(hazard_of(chance)[int(self._rung[key] * len(chance))])
+                by_fault[key] = luck * float(hazard_of(chance)[int(self._severity_level[key] * len(chance))])
                 hazard += by_fault[key]
         law = row_law(self.lumps, row.tracks)[node_of(np.array(hazard))]
         failed = int(rng.choice(len(law), p=law / law.sum()))

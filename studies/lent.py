@@ -59,10 +59,12 @@ def acting(bench: Bench) -> Iterator[None]:
             key = (fault.element, fault.fault, fault.side)
             found.append(chances(key, bench.plan, row, tracks.meets(row)))
             tracks.after(row, wholly_failed=failed == row.tracks * benches.SECTORS)
-        rungs = next((len(c) for c in found if c is not None), 1)
-        hazard = np.stack([hazard_of(c) if c is not None else np.zeros(rungs) for c in found], axis=1)
+        severity_levels = next((len(c) for c in found if c is not None), 1)
+        hazard = np.stack([hazard_of(c) if c is not None else np.zeros(severity_levels) for c in found], axis=1)
         rows = np.flatnonzero(hazard.any(axis=0))
-        return Profiles(np.full(rungs, -np.log(rungs)), rows, hazard[:, rows], ("",) * rungs)
+        return Profiles(
+            np.full(severity_levels, -np.log(severity_levels)), rows, hazard[:, rows], ("",) * severity_levels
+        )
 
     with patch.object(ProfileBook, "_build", built), patch.multiple(
         profiles, _DEAD_LEAVES_OLD=dict(benches.WIPES)[False], _LAPSE_TOOK=dict(benches.LOST)["took"],
@@ -77,9 +79,9 @@ def straying(_: Bench) -> Iterator[None]:
 
     def row_table(failed: count_law.Ints, tried: count_law.Ints, tracks: count_law.Ints) -> count_law.Floats:
         table = np.ones((len(LUMPY[0]), len(failed), len(count_law.NODES)))
-        for temper, lumps in enumerate(LUMPY[0].tolist()):
+        for dispersion, lumps in enumerate(LUMPY[0].tolist()):
             for i in np.flatnonzero(tried):
-                table[temper, i] = benches.row_law(lumps, int(tracks[i]))[:, failed[i]]
+                table[dispersion, i] = benches.row_law(lumps, int(tracks[i]))[:, failed[i]]
         return table
 
     bits = np.arange(count_law.LOWEST_BITS, count_law.HIGHEST_BITS + 1, dtype=np.int64)

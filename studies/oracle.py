@@ -63,11 +63,11 @@ def _sums(
                 a, b = starts[chosen[o]], stops[chosen[o]]
                 for i in range(one.shape[0]):
                     for j in range(two.shape[0]):
-                        rate, stays = 0.0, 0.0
+                        rate, dwells = 0.0, 0.0
                         if len(lapse_one):
-                            rate, stays = lapse_one[i, 0], lapse_one[i, 1]
+                            rate, dwells = lapse_one[i, 0], lapse_one[i, 1]
                         if len(lapse_two):
-                            rate, stays = lapse_two[j, 0], lapse_two[j, 1]
+                            rate, dwells = lapse_two[j, 0], lapse_two[j, 1]
                         whole = 0.0
                         for u in range(len(luck)):
                             up, down = luck_weight[u], 0.0
@@ -77,8 +77,8 @@ def _sums(
                                 node = round((np.log(hazard) - bottom) / STEP)
                                 likely = law[lumps[s], r, min(max(node, 0), last)]
                                 if rate > 0:
-                                    again = rate + stays * (1 - rate)
-                                    begins = rate * (1 - stays)
+                                    again = rate + dwells * (1 - rate)
+                                    begins = rate * (1 - dwells)
                                     if r == a:
                                         up, down = up * (1 - rate), up * rate
                                     else:
@@ -161,9 +161,9 @@ class Oracle:
                     chances(fault, self.bench.plan, row, writers)
                     for row, writers in zip(self.bench.plan.rows, met, strict=True)
                 ]
-                rungs = next((len(c) for c in found if c is not None), 1)
+                severity_levels = next((len(c) for c in found if c is not None), 1)
                 self._profiles[key] = np.stack(
-                    [hazard_of(c) if c is not None else np.zeros(rungs) for c in found], axis=1
+                    [hazard_of(c) if c is not None else np.zeros(severity_levels) for c in found], axis=1
                 )
         return self._profiles[key]
 
@@ -197,7 +197,7 @@ class Oracle:
         parts = []
         for weight, met in self._suppositions(faults):
             touched = [self._touched(f, self._profile(f, met)) for f in told]
-            rungs = [len(self._profile(f, met)) for f in told]
+            severity_levels = [len(self._profile(f, met)) for f in told]
             first = touched[0] if told else np.zeros(len(self._starts), dtype=bool)
             second = touched[1] if len(told) > 1 else np.zeros_like(first)
             neither = ~(first | second)
@@ -213,7 +213,7 @@ class Oracle:
             speckled = np.log(SPECKLED[1])[None, :, None, None, None]
             # Disks are speckled or not, each by itself.
             whole = np.logaddexp.reduce(total + speckled, axis=1).sum(axis=1)
-            parts.append(np.log(weight) + logsumexp(whole, axis=(1, 2)) - sum(np.log(n) for n in rungs))
+            parts.append(np.log(weight) + logsumexp(whole, axis=(1, 2)) - sum(np.log(n) for n in severity_levels))
         found: np.ndarray = np.logaddexp.reduce(parts, axis=0) + self._setting_weight
         return found
 

@@ -185,7 +185,7 @@ def outside(disk: Medium) -> Drive:
 
 def run_trials(bench: Bench, count: int, rng: np.random.Generator) -> list[Trial]:
     """Trials as a keeper would make them: read what others wrote, now and then format."""
-    hands: dict[str, tuple[Drive, Drive | None]] = {}
+    participants: dict[str, tuple[Drive, Drive | None]] = {}
     trials = []
     names = list(bench.drives)
     for n in range(count):
@@ -193,12 +193,12 @@ def run_trials(bench: Bench, count: int, rng: np.random.Generator) -> list[Trial
         layout = bench.layouts[disk.name]
         drive = bench.drives[str(rng.choice(names))]
         old = outside(disk)
-        hand, under = hands.get(disk.name, (old, None))
+        hand, under = participants.get(disk.name, (old, None))
         formats = bool(rng.random() < 0.35)
         side, tracks = int(rng.integers(2)), layout_tracks(layout)
         if formats:
             hand, under = drive, hand
-            hands[disk.name] = hand, under
+            participants[disk.name] = hand, under
         for s in (0, 1) if formats else (side,):
             chosen = tracks.only(tracks.side == s)
             reach = chosen.only(chosen.cylinder <= drive.name.cylinders - 1)

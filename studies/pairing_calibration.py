@@ -21,7 +21,7 @@ from indexhole.pairing.learning.learning import learn
 from indexhole.pairing.parts.beliefs import NO_BELIEFS, Beliefs
 from indexhole.pairing.parts.draws import Streams
 from indexhole.pairing.parts.parts import Conditions
-from indexhole.pairing.prediction.compute import reckon
+from indexhole.pairing.prediction.compute import compute
 from indexhole.pairing.prediction.passages import Case
 from studies.pairing_bench import Bench, Question, ask, make_bench, outcome, run_trials
 
@@ -47,7 +47,7 @@ def predict(bench: Bench, question: Question, beliefs: Beliefs) -> float:
         drives[question.writer].name, question.disk, drives[question.reader].name, question.layout, "exchange",
         Conditions(), beliefs, Streams(0, SAMPLES),
     )  # fmt: skip
-    return reckon(case).chance
+    return compute(case).chance
 
 
 def measure(benches: int, questions: int, trials: int, seed: int = 4) -> Answers:

@@ -32,7 +32,7 @@ from indexhole.causes.likelihood.gauged import Gauged
 from indexhole.causes.likelihood.history import Supposition, lay_out
 from indexhole.causes.ranking.rank import rank_causes
 from indexhole.causes.report import report_lines
-from indexhole.jobs.faults.capture_summary import captures_told
+from indexhole.jobs.faults.capture_summary import capture_summaries
 from indexhole.jobs.faults.gauged_shelf import gauged_on
 from indexhole.model.simulator.simulate import Reader, WeakStretch, format_track, read_track
 from indexhole.model.suited import sound_mechanism
@@ -407,7 +407,7 @@ def test_a_scratch_across_tracks_shows_in_captures_as_a_place(tmp_path: Path) ->
 
 def test_a_dirty_head_shows_in_captures_all_round(tmp_path: Path) -> None:
     shelf = shelf_with(tmp_path, dict.fromkeys(range(10, 14), ()), loss_db=15.0)
-    told = captures_told(shelf, shelf.all(CaptureRecord)).values()
+    told = capture_summaries(shelf, shelf.all(CaptureRecord)).values()
     failed = sum(s.failed for t in told for s in t.sectors)
     assert 8 <= failed <= 60, f"the loss is to let some sectors fail, not {failed} of 64"
     laws = np.sum([log_laws(c.tried, c.failed) for c in gauged_on(shelf, shelf.trials()).angles], axis=0)

@@ -16,7 +16,7 @@ from studies.oracle import Oracle
 
 from indexhole.causes.faults.costs import CHANGE_LEAD_MIN, LIFT_UNIT_MIN, SWAP_DISK_MIN, Standing, cost_of
 from indexhole.causes.faults.hypotheses import Fault
-from indexhole.causes.faults.severity import loss_ladder
+from indexhole.causes.faults.severity import loss_grid
 from indexhole.causes.likelihood.count_law import hazard, node_of
 from indexhole.causes.likelihood.evidence import Evidence
 from indexhole.causes.likelihood.gauged import NO_GAUGES, Attribution, Gauged, OffsetGauge, SpeedGauge
@@ -386,7 +386,7 @@ def test_weights_and_decibels_use_the_same_unit() -> None:
 def test_rungs_that_the_likelihood_tells_apart_stay_apart() -> None:
     book = Evidence(lay_out(out_of_step())).book
     kept = book.of(Fault("D2.0", "old-recording-underneath"), Supposition()).hazard
-    nodes = np.unique(node_of(hazard(np.array([step.once for step in loss_ladder()]))))
+    nodes = np.unique(node_of(hazard(np.array([step.once for step in loss_grid()]))))
     assert len(nodes) == 16
     assert set(np.unique(node_of(kept))) == set(nodes)
 

@@ -110,7 +110,7 @@ def test_what_a_capture_tells_is_kept_and_made_anew_when_the_kept_is_broken(
     shelf: Shelf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (record,) = shelf.all(CaptureRecord)
-    first = capture_summary.capture_told(shelf, record)
+    first = capture_summary.capture_summary_of(shelf, record)
     assert first.reading is not None
     assert len(first.sectors) == 16
     # a fast writer does not get the last one onto the turn
@@ -119,20 +119,20 @@ def test_what_a_capture_tells_is_kept_and_made_anew_when_the_kept_is_broken(
     gauged: list[str] = []
     real = capture_summary.gauge_captures
     monkeypatch.setattr(capture_summary, "gauge_captures", lambda given: gauged.append(given[0].name) or real(given))
-    assert capture_summary.capture_told(shelf, record) == first
+    assert capture_summary.capture_summary_of(shelf, record) == first
     assert gauged == []
     place = capture_summary.place_of("capture", capture_summary._FORM, record.sha256, ".json")
     whole = place.read_bytes()
     for broken in (b"", whole[: len(whole) // 2], b"[]", b'{"reading": 3}', b"\xff"):
         place.write_bytes(broken)
-        assert capture_summary.capture_told(shelf, record) == first
+        assert capture_summary.capture_summary_of(shelf, record) == first
     assert len(gauged) == 5
 
 
 def test_a_capture_that_cannot_be_read_says_why_and_is_not_kept(shelf: Shelf) -> None:
     (record,) = shelf.all(CaptureRecord)
     lost = record.model_copy(update={"sha256": "f" * 64, "parquet": "captures/none.parquet"})
-    told = capture_summary.capture_told(shelf, lost)
+    told = capture_summary.capture_summary_of(shelf, lost)
     assert told.reading is None
     assert "none.parquet" in told.why
     assert not capture_summary.place_of("capture", capture_summary._FORM, lost.sha256, ".json").exists()

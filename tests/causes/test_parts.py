@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.stats import betabinom
 
 from indexhole.causes.faults.hypotheses import Fault
-from indexhole.causes.faults.severity import RUNGS, loss_ladder, offset_ladder, speed_ladder
+from indexhole.causes.faults.severity import SEVERITY_LEVELS, loss_grid, offset_grid, speed_grid
 from indexhole.causes.likelihood import count_law, evidence
 from indexhole.causes.likelihood.evidence import Evidence
 from indexhole.causes.likelihood.history import Bench, Supposition, lay_out, written_by
@@ -217,13 +217,13 @@ def test_impossible_rows_are_named(broken: dict[str, int], told: str) -> None:
 
 
 def test_ladders_stand_where_the_forward_model_gives_their_rungs() -> None:
-    assert [s.reads_others for s in offset_ladder()] == pytest.approx(RUNGS, rel=2e-3)
-    assert [s.read_by_others for s in offset_ladder()] == pytest.approx(RUNGS, rel=2e-3)
-    assert [s.once for s in loss_ladder()] == pytest.approx(RUNGS, rel=2e-3)
-    speeds = speed_ladder()
-    assert [s.reads_others for s in speeds] == pytest.approx(RUNGS * 2, rel=2e-3)
-    for ladder in (offset_ladder(), speeds, loss_ladder()):
-        assert sum(s.weight for s in ladder) == pytest.approx(1.0)
+    assert [s.reads_others for s in offset_grid()] == pytest.approx(SEVERITY_LEVELS, rel=2e-3)
+    assert [s.read_by_others for s in offset_grid()] == pytest.approx(SEVERITY_LEVELS, rel=2e-3)
+    assert [s.once for s in loss_grid()] == pytest.approx(SEVERITY_LEVELS, rel=2e-3)
+    speeds = speed_grid()
+    assert [s.reads_others for s in speeds] == pytest.approx(SEVERITY_LEVELS * 2, rel=2e-3)
+    for grid in (offset_grid(), speeds, loss_grid()):
+        assert sum(s.weight for s in grid) == pytest.approx(1.0)
 
 
 # --- the summed likelihood, term by term
@@ -241,13 +241,13 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
 
     @cache
     def operation(
-        own: tuple[int, ...], nodes: tuple[tuple[int, ...], ...], temper: int, at_once: float, singly: float
+        own: tuple[int, ...], nodes: tuple[tuple[int, ...], ...], dispersion: int, at_once: float, singly: float
     ) -> float:
         plain = 0.0
-        for lucky, share in zip(nodes, count_law.LUCK_WEIGHT[temper], strict=True):
+        for lucky, share in zip(nodes, count_law.LUCK_WEIGHT[dispersion], strict=True):
             product_of_rows = 1.0
             for member, node in zip(own, lucky, strict=True):
-                likely = rows[temper, member, node]
+                likely = rows[dispersion, member, node]
                 product_of_rows *= (1 - singly) * likely + singly * lapsed[member]
             plain += share * product_of_rows
         plain = (1 - at_once) * plain + at_once * math.prod(lapsed[list(own)])
@@ -259,15 +259,15 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
         profiles = [book.of(f, supposed) for f in steady]
         lapses = [book.lapses(f) for f in bad]
         ladders = [range(len(p.log_weight)) for p in profiles] + [range(len(x.log_weight)) for x in lapses]
-        for level, temper, *rungs in product(range(5), range(4), *ladders):
-            joint = weight * evidence._BACKGROUND_WEIGHT[level] * count_law.TEMPER_WEIGHT[temper]
+        for level, dispersion, *severity_levels in product(range(5), range(4), *ladders):
+            joint = weight * evidence._BACKGROUND_WEIGHT[level] * count_law.DISPERSION_WEIGHT[dispersion]
             added = np.zeros(len(bench.trials))
-            for profile, rung in zip(profiles, rungs, strict=False):
-                added[profile.rows] += profile.hazard[rung]
-                joint *= math.exp(profile.log_weight[rung])
-            lead_rung = dict(zip(leads, rungs[len(profiles) :], strict=True))
-            for lapse, rung in zip(lapses, rungs[len(profiles) :], strict=True):
-                joint *= math.exp(lapse.log_weight[rung])
+            for profile, severity_level in zip(profiles, severity_levels, strict=False):
+                added[profile.rows] += profile.hazard[severity_level]
+                joint *= math.exp(profile.log_weight[severity_level])
+            lead_severity_level = dict(zip(leads, severity_levels[len(profiles) :], strict=True))
+            for lapse, severity_level in zip(lapses, severity_levels[len(profiles) :], strict=True):
+                joint *= math.exp(lapse.log_weight[severity_level])
             of_level = [
                 [
                     count_law.node_of(added * luck + (book.spoilt(supposed) + evidence._BACKGROUND[level + s]) * strays)
@@ -283,14 +283,14 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
                         if bench.disk[own[0]] != disk:
                             continue
                         over = [
-                            (x, lead_rung[name])
+                            (x, lead_severity_level[name])
                             for name, x in zip(leads, lapses, strict=True)
                             if bench.over[own[0], bench.leads.index(name)]
                         ]
-                        at_once = 1 - math.prod(1 - float(x.by_operation[rung]) for x, rung in over)
-                        singly = 1 - math.prod(1 - float(x.by_row[rung]) for x, rung in over)
+                        at_once = 1 - math.prod(1 - float(x.by_operation[severity_level]) for x, severity_level in over)
+                        singly = 1 - math.prod(1 - float(x.by_row[severity_level]) for x, severity_level in over)
                         nodes = tuple(tuple(lucky[list(own)].tolist()) for lucky in of_level[speckled])
-                        product_of_operations *= operation(own, nodes, temper, at_once, singly)
+                        product_of_operations *= operation(own, nodes, dispersion, at_once, singly)
                     both.append(product_of_operations)
                 joint *= (1 - evidence._SPECKLED) * both[0] + evidence._SPECKLED * both[1]
             total += joint

@@ -56,7 +56,7 @@ def test_only_work_that_moves_something_and_came_later_for_certain_parts(
 
 
 @pytest.mark.parametrize(
-    ("what", "parted"),
+    ("what", "split_trials"),
     [
         ("head aligned", {"D3.0", "D3.1"}),
         ("head of D3.1 aligned", {"D3.1"}),
@@ -65,14 +65,14 @@ def test_only_work_that_moves_something_and_came_later_for_certain_parts(
         ("D3.10 aligned", set()),
     ],
 )
-def test_work_on_a_mechanism_that_is_named_is_on_that_one_alone(what: str, parted: set[str]) -> None:
+def test_work_on_a_mechanism_that_is_named_is_on_that_one_alone(what: str, split_trials: set[str]) -> None:
     moves = Moves([event("2026-03-10", what)])
-    assert {d for d in ("D3.0", "D3.1", "D4.0") if moves.since(d, "2026-01-01")} == parted
+    assert {d for d in ("D3.0", "D3.1", "D4.0") if moves.since(d, "2026-01-01")} == split_trials
     repairs = Repairs(
         [replace(t, when="2026-04-01") for t in planted_trials({"D3.0": 0.0, "D3.1": 0.0}, 1)],
         [event("2026-03-10", what)],
     )
-    assert {d for d in ("D3.0", "D3.1") if repairs.left_out("it", d, "2026-01-01", "made")} == parted
+    assert {d for d in ("D3.0", "D3.1") if repairs.left_out("it", d, "2026-01-01", "made")} == split_trials
 
 
 def test_of_several_the_last_is_told() -> None:
@@ -84,8 +84,8 @@ def test_of_several_the_last_is_told() -> None:
 
 @given(st.lists(st.sampled_from(planted_trials({"D1.0": 0.0, "D3.0": 0.0}, 1)), max_size=6))
 def test_without_such_work_the_trials_stay_as_they_are(trials: list[Trial]) -> None:
-    parted = Moves([event("2026-03-10", "heads cleaned"), event("2020", "head aligned")]).parted(trials)
-    assert (list(parted.trials), parted.past, parted.told) == (trials, {}, ())
+    split_trials = Moves([event("2026-03-10", "heads cleaned"), event("2020", "head aligned")]).split_trials(trials)
+    assert (list(split_trials.trials), split_trials.past, split_trials.told) == (trials, {}, ())
 
 
 @pytest.fixture
@@ -112,7 +112,7 @@ def shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shelf:
 def test_a_head_that_was_aligned_is_levelled_as_it_is(shelf: Shelf) -> None:
     def told() -> tuple[str, float]:
         bench = level_bench(shelf_evidence(shelf), kept_measurements(shelf))
-        one = next(s for s in bench.levels["offset"].standings if s.node == "D3.0")
+        one = next(s for s in bench.levels["offset"].positions if s.node == "D3.0")
         return one.verdict, abs(one.value)
 
     assert told()[0] == "fails"
@@ -167,7 +167,7 @@ def test_speeds_of_captures_from_before_are_left_out(shelf: Shelf, when: str, co
     add(shelf, capture(1, state(FAST), state(FAST)), "K9", "D2.0", writer="D2.0")
     shelf.add(event(when, "belt replaced", "D2"))
     bench = level_bench(shelf_evidence(shelf))
-    speeds = {s.node: s.value for s in bench.levels["speed"].standings} if "speed" in bench.levels else {}
+    speeds = {s.node: s.value for s in bench.levels["speed"].positions} if "speed" in bench.levels else {}
     assert ("D2.0" in speeds) == counts
     told = [r for r in bench.remarks if "says of D2.0 is left out: it was taken before D2 was worked on" in r]
     assert len(told) == (0 if counts else 1)

@@ -13,7 +13,7 @@ import pytest
 
 from indexhole.cli import main as edge
 from indexhole.errors import InputFault
-from indexhole.jobs.demo import demo as demonstration
+from indexhole.jobs.demo import run as demonstration
 from indexhole.jobs.demo.captures import DEMO_CAPTURES, demo_captures
 from indexhole.jobs.demo.run import MARK, make_demo_shelf, state_of
 from indexhole.shelf.care.condition import check_captures

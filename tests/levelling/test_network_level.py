@@ -79,19 +79,19 @@ def words_of(levels: Levelled) -> list[str]:
     from indexhole.jobs.faults.levelling import LevelledBench
 
     bench = LevelledBench({"offset": levels}, BenchEvidence(()), {}, ())
-    return [f"{place}. {advice}" for _, place, advice in told(bench, levels).standings]
+    return [f"{place}. {advice}" for _, place, advice in told(bench, levels).positions]
 
 
 def test_the_drive_out_of_place_is_told_against_the_others() -> None:
     place = {"D1.0": 3.0, "D2.0": -8.0, "D3.0": 5.0, "D4.0": -96.0, "D5.0": 0.0}
     found = levelled(ring(place, 14.0))
-    first = found.standings[0]
+    first = found.positions[0]
     assert (first.node, first.verdict, first.against, first.others) == ("D4.0", "fails", "mean", 4)
     assert abs(first.value + 96) < 3 * first.uncertainty
     assert re.match(r"D4\.0 sits \d+(\.\d)? \+/- \d+(\.\d)? um towards the hub of the others\. ", words_of(found)[0])
     assert "turn the adjuster until the head has moved" in words_of(found)[0]
     # nobody else is pulled out of place by it
-    assert {s.verdict for s in found.standings[1:]} <= {"works", "doubtful"}
+    assert {s.verdict for s in found.positions[1:]} <= {"works", "doubtful"}
 
 
 def test_standings_hold_the_truth_as_often_as_they_say() -> None:
@@ -99,7 +99,7 @@ def test_standings_hold_the_truth_as_often_as_they_say() -> None:
     for seed in range(80):
         rng = np.random.default_rng([41, seed])
         place = {d: float(rng.normal(0, 12)) for d in DRIVES}
-        for standing in levelled(ring(place, 10.0, seed + 500)).standings:
+        for standing in levelled(ring(place, 10.0, seed + 500)).positions:
             if standing.others == 4:
                 true = place[standing.node] - np.mean([v for d, v in place.items() if d != standing.node])
                 inside.append(abs(standing.value - true) < 2 * standing.uncertainty)
@@ -110,7 +110,7 @@ def test_standings_hold_the_truth_as_often_as_they_say() -> None:
 
 def test_two_drives_alone_are_not_accused() -> None:
     found = levelled([Tie("T1", "D1.0", "D2.0", 120.0, 10.0)])
-    assert all(s.others == 1 for s in found.standings)
+    assert all(s.others == 1 for s in found.positions)
     assert all("turn neither yet" in line for line in words_of(found))
     assert found.next is not None
     assert {found.next.start, found.next.end} == {"D1.0", "D2.0"}
@@ -122,7 +122,7 @@ def test_verdicts_go_by_two_standard_uncertainties() -> None:
             "offset", [Tie("T", "A1", "D1.0", value, u)], {"D1.0"}, standards=("A1",), classes={"D1.0": limit_class}
         )
         assert found is not None
-        return found.standings[0].verdict
+        return found.positions[0].verdict
 
     assert verdict(0, 10) == "works"  # limits are +- 38 um
     assert verdict(30, 10) == "doubtful"
@@ -158,7 +158,7 @@ def test_a_misfit_without_a_blunder_widens_what_is_told() -> None:
     assert len(found.snooping.suspects) > 1
     assert 1.5 < found.widened < 2.6
     assert (
-        found.standings[0].uncertainty > 1.5 * levelled([replace(t, value=0.0) for t in ties]).standings[0].uncertainty
+        found.positions[0].uncertainty > 1.5 * levelled([replace(t, value=0.0) for t in ties]).positions[0].uncertainty
     )
     assert levelled(ring(dict.fromkeys(names, 0.0), 9.0)).widened == 1.0
     # one blunder does not make the others worse
@@ -174,7 +174,7 @@ def test_both_ways_are_told_where_nothing_says_which() -> None:
             for t in ring({"D1.0": 0, "D2.0": 0, "D3.0": 0, "D4.0": 200.0}, 1.0)]  # fmt: skip
     level_ties = [replace(t, value=0.0) if not t.unsigned else t for t in ties]
     found = levelled(level_ties)
-    first = found.standings[0]
+    first = found.positions[0]
     assert first.node == "D4.0"
     assert first.other is not None
     assert first.other == pytest.approx(-first.value, abs=1)
@@ -280,14 +280,14 @@ def test_a_bench_with_a_head_aside_is_levelled_from_its_trials(aside: float) -> 
     readings = [Reading("", d, "", reader_ratio=1.0005, reader_u=1e-4) for d in offsets]
     evidence = BenchEvidence(planted_trials(offsets, 3), readings, classes=dict.fromkeys(offsets, "130-48"))
     bench = level_bench(evidence)
-    first = bench.levels["offset"].standings[0]
+    first = bench.levels["offset"].positions[0]
     assert (first.node, first.verdict) == ("D3.0", "fails")
     assert first.other is not None
     assert abs(abs(first.value) - abs(aside)) < 3 * first.uncertainty
-    assert {s.verdict for s in bench.levels["offset"].standings[1:]} <= {"unproven", "works", "doubtful"}
+    assert {s.verdict for s in bench.levels["offset"].positions[1:]} <= {"unproven", "works", "doubtful"}
     # one signed measurement settles which way
     signed = parse_measurements(HEADING + f"D1.0,D3.0,offset,{aside * 0.9:.0f},60,um,\n", where="sheet")
-    settled = level_bench(evidence, signed, datum="mean").levels["offset"].standings[0]
+    settled = level_bench(evidence, signed, datum="mean").levels["offset"].positions[0]
     assert settled.node == "D3.0"
     assert settled.other is None
     assert settled.value * aside > 0

@@ -66,8 +66,8 @@ def test_a_session_is_cut_where_its_lines_say() -> None:
     assert session.warnings == ()
     for segment in session.segments:
         assert segment.index_ticks.size >= 3
-        stay_s = np.ptp(segment.read_ticks) * segment.tick_s
-        assert 2 * 0.2 < stay_s < 3.1 * 0.2
+        dwell_s = np.ptp(segment.read_ticks) * segment.tick_s
+        assert 2 * 0.2 < dwell_s < 3.1 * 0.2
     assert log.lines["track_zero"].initial == 0
     # steps 0 > 1 > 4 > 2
     assert (log.lines["step"].levels == 0).sum() == 1 + 3 + 2

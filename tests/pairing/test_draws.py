@@ -17,7 +17,7 @@ from indexhole.model import kernels as k
 from indexhole.pairing.parts.beliefs import NO_BELIEFS
 from indexhole.pairing.parts.draws import Streams, draw_climate, draw_disk, draw_heads
 from indexhole.pairing.parts.parts import Climate, Conditions, mechanism, medium
-from indexhole.pairing.prediction.compute import reckon
+from indexhole.pairing.prediction.compute import compute
 from indexhole.pairing.prediction.margins import asides_um
 from indexhole.pairing.prediction.outcome import fair_shares, hazards, mean_and_error, whole_disk
 from indexhole.pairing.prediction.passages import Case, Passage
@@ -105,7 +105,7 @@ def test_the_stated_sampling_error_is_the_spread_of_repeated_answers() -> None:
             mechanism("A", "130-96"), disk, mechanism("B", "130-96"), layout, "exchange", Conditions(), NO_BELIEFS,
             Streams(seed, 60),
         )  # fmt: skip
-        mean, error = mean_and_error(reckon(case).whole)
+        mean, error = mean_and_error(compute(case).whole)
         answers.append(mean)
         errors.append(error)
     assert 0.6 < np.std(answers) / np.mean(errors) < 1.5
@@ -200,8 +200,8 @@ def test_a_colder_day_moves_the_outer_track_inward_by_the_arithmetic() -> None:
     case = Case(
         drive, disk, drive, layout, "read", Conditions(reading=Climate(3.0, 50.0)), NO_BELIEFS, Streams(0, 4000)
     )
-    draws = reckon(case).passages[0].draws
+    draws = compute(case).passages[0].draws
     # disk 17e-6, frame 18e-6 on average: 20 K colder
     assert draws[:, k.STRAIN].mean() == pytest.approx((-17e-6 + 18e-6) * 20, abs=1e-5)
     assert draws[:, k.STRAIN].std() == pytest.approx(20 * math.hypot(16e-6, 12e-6) / math.sqrt(12), rel=0.05)
-    assert asides_um(reckon(case).passages[0]).shape == (4000, 80)
+    assert asides_um(compute(case).passages[0]).shape == (4000, 80)

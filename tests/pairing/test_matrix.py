@@ -13,7 +13,7 @@ from indexhole.pairing.parts.draws import Streams
 from indexhole.pairing.parts.parts import Climate, Conditions, Mechanism, Medium, Operation, mechanism, medium
 from indexhole.pairing.parts.tracks import layout_tracks
 from indexhole.pairing.prediction.budget import budget
-from indexhole.pairing.prediction.compute import FAILS, WORKS, reckon
+from indexhole.pairing.prediction.compute import FAILS, WORKS, compute
 from indexhole.pairing.prediction.matrix import VERDICTS, few_tracks, matrix
 from indexhole.pairing.prediction.passages import Case
 from indexhole.standards.layouts import Layout, load_layouts
@@ -88,7 +88,7 @@ def test_the_matrix_is_the_budget_within_its_approximations(operation: Operation
         if not same_size:
             assert (verdict, chance) == ("fails", 0.0)
             continue
-        full = reckon(case)
+        full = compute(case)
         if not full.possible:
             impossible += 1
             assert (verdict, chance) == ("fails", 0.0)

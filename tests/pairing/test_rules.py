@@ -21,7 +21,7 @@ from indexhole.pairing.parts.draws import Streams
 from indexhole.pairing.parts.parts import Conditions, Operation, mechanism, medium
 from indexhole.pairing.parts.rates import choose_rate
 from indexhole.pairing.parts.tracks import head_places_um, layout_tracks, steps_a_track
-from indexhole.pairing.prediction.budget import budget, reckon
+from indexhole.pairing.prediction.budget import budget, compute
 from indexhole.pairing.prediction.fit import check_fit, index_share, may_write, sees_index
 from indexhole.pairing.prediction.passages import Case
 from indexhole.standards.layouts import load_layouts
@@ -191,7 +191,7 @@ def test_a_dense_90_mm_disk_recorded_as_normal_seems_to_work_but_less_well() -> 
             mechanism("R", "90", CONTROLLER), LAYOUTS["90-mfm-9x512"], "exchange", Conditions(),
             NO_BELIEFS, Streams(0, 250),
         )  # fmt: skip
-        draws = reckon(case).passages[0].draws
+        draws = compute(case).passages[0].draws
         hardly[name] = draws[:, kernels.RESIDUE].mean(), draws[:, kernels.LAID].mean()
     assert hardly["90-dense"][0] > 2 * hardly["90"][0]
     assert hardly["90-dense"][1] < hardly["90"][1] - 0.02

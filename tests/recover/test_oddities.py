@@ -436,15 +436,19 @@ def test_a_copied_turn_is_no_second_witness() -> None:
 
 def test_what_the_image_cannot_hold_is_saved_beside_it(tmp_path: Path) -> None:
     data, second, extra = contents(range(1, 9), 22), contents([4], 23, 128), contents([247], 24, 128)
-    nameless = contents([0], 25)[0]
-    parts = [*plain(data), *plain(second), *plain(extra), DataField(nameless)]
+    without_id = contents([0], 25)[0]
+    parts = [*plain(data), *plain(second), *plain(extra), DataField(without_id)]
     log = tmp_path / "log.vcd"
     write_capture(log, capture_of(read_track(composed(parts, 22).track, np.random.default_rng(22)), "log"))
     result = recover_files([log], ReadOptions(), "130-48-mfm-8x512")
     save(result, tmp_path / "out")
     held = {path.name.split("-at-")[0]: path.read_bytes() for path in (tmp_path / "out" / "beside").iterdir()}
     place = f"cylinder-{CYLINDER:03d}-head-{HEAD}"
-    assert held == {f"{place}-sector-004": second[4], f"{place}-sector-247": extra[247], f"{place}-nameless": nameless}
+    assert held == {
+        f"{place}-sector-004": second[4],
+        f"{place}-sector-247": extra[247],
+        f"{place}-nameless": without_id,
+    }
     assert (tmp_path / "out" / "tracks" / f"{place}.bin").read_bytes() == b"".join(data[n] for n in sorted(data))
     again = read_earlier(tmp_path / "out")
     assert again.report is not None

@@ -15,8 +15,8 @@ from indexhole.model.simulator.session import read_session
 from indexhole.model.simulator.simulate import RecordedTrack, format_track, rewrite_sector
 from indexhole.model.suited import sound_mechanism
 from indexhole.recover.sectors import open_dwells as module
-from indexhole.recover.sectors.open_dwells import OpenStays
-from indexhole.recover.surface import open_stays
+from indexhole.recover.sectors.open_dwells import OpenDwells
+from indexhole.recover.surface import open_dwells
 from indexhole.signal.captures.capture import Capture
 from indexhole.signal.dwells.sessions import cut_session
 from indexhole.signal.formats.options import ReadOptions
@@ -39,8 +39,8 @@ def session() -> Capture:
     return capture_of(read_session(tracks, rng, revolutions=4), "session")
 
 
-def opened(session: Capture, most_held: int) -> OpenStays:
-    return open_stays(cut_session(session).segments, LAYOUTS, LAYOUT.id, most_held=most_held)[0]
+def opened(session: Capture, most_held: int) -> OpenDwells:
+    return open_dwells(cut_session(session).segments, LAYOUTS, LAYOUT.id, most_held=most_held)[0]
 
 
 def test_stays_come_back_from_the_file_as_they_were(session: Capture) -> None:
@@ -69,7 +69,7 @@ def test_gauges_and_writers_are_the_same_from_the_file(
     assert told[0] == told[1]
     assert [r["sector"] for t in told[0]["tracks"] for r in t["rewritten"]] == [4]
     held = gauging.report_json(gauging.gauge_files([path], ReadOptions(), LAYOUT.id))
-    monkeypatch.setattr("indexhole.jobs.recovery.gauging.open_stays", lambda *a: open_stays(*a, most_held=0))
+    monkeypatch.setattr("indexhole.jobs.recovery.gauging.open_dwells", lambda *a: open_dwells(*a, most_held=0))
     assert gauging.report_json(gauging.gauge_files([path], ReadOptions(), LAYOUT.id)) == held
     # As from the capture itself, but for the nanoseconds a dump counts in.
     whole = gauging.report_json(gauging.gauge_captures([session], LAYOUT.id))

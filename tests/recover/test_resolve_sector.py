@@ -138,7 +138,7 @@ def test_deleted_mark_is_told() -> None:
 
 
 @pytest.mark.parametrize(
-    ("code", "worst", "rough", "reckoned"),
+    ("code", "worst", "rough", "computed"),
     [
         ("mfm", 0.33, 0.01, False),  # a long check needs no quiet track
         ("mfm", 0.35, 0.0, True),  # a pulse near the edge of its window
@@ -147,20 +147,20 @@ def test_deleted_mark_is_told() -> None:
         ("group45", 0.35, 0.0, True),
     ],
 )
-def test_when_one_pass_is_not_enough(evidence: Given, code: str, worst: float, rough: float, reckoned: bool) -> None:
+def test_when_one_pass_is_not_enough(evidence: Given, code: str, worst: float, rough: float, computed: bool) -> None:
     field = field_of(code)
     evidence(saying(field, code))
     sector = settled([a_read(code, field, worst=worst, rough=rough)])
     assert sector.state is SectorState.SOUND
-    assert math.isnan(sector.false_chance) is not reckoned
+    assert math.isnan(sector.false_chance) is not computed
 
 
 @pytest.mark.parametrize(
-    ("code", "votes", "reckoned"),
+    ("code", "votes", "computed"),
     [("mfm", 1, True), ("mfm", 2, False), ("fm", 2, False), ("group45", 2, True), ("group45", 3, False)],
 )
 def test_how_many_votes_settle_it_against_failing_passes(
-    evidence: Given, code: str, votes: int, reckoned: bool
+    evidence: Given, code: str, votes: int, computed: bool
 ) -> None:
     field = field_of(code)
     evidence(saying(field, code))
@@ -169,7 +169,7 @@ def test_how_many_votes_settle_it_against_failing_passes(
     sector = settled([*bad, *good])
     assert (sector.state, sector.passes_read) == (SectorState.SOUND, votes)
     assert sector.how == f"check passed in {votes} of {votes + 2} passes"
-    assert math.isnan(sector.false_chance) is not reckoned
+    assert math.isnan(sector.false_chance) is not computed
 
 
 def test_two_calm_passes_prove_a_short_check_on_any_track() -> None:
@@ -343,12 +343,12 @@ def test_a_passing_field_of_another_kind_is_no_data(evidence: Given, code: str, 
 def test_fields_without_id_count_by_their_place(evidence: Given) -> None:
     field = field_of("mfm")
     evidence(saying(field, "mfm"))
-    nameless = a_read("mfm", field, id=None)
-    sector = settled([], [nameless, nameless])
+    without_id = a_read("mfm", field, id=None)
+    sector = settled([], [without_id, without_id])
     assert (sector.state, sector.passes_read) == (SectorState.MENDED, 2)
     assert sector.how == "data field read 2 times without a legible id; given to this sector by its place on the turn"
     # They help a read behind an id, but do not make it sound.
-    helped = settled([a_read("mfm", flipped(field, 1))], [nameless])
+    helped = settled([a_read("mfm", flipped(field, 1))], [without_id])
     assert (helped.state, helped.data) == (SectorState.MENDED, field[1 : 1 + SIZE])
 
 

@@ -21,6 +21,7 @@ from indexhole.model.forward import MechanismState
 from indexhole.model.simulator.simulate import Reader, RecordedTrack, format_track, read_track, rewrite_sector
 from indexhole.model.suited import sound_mechanism
 from indexhole.recover.surface import open_tracks
+from indexhole.recover.writers import splices
 from indexhole.recover.writers.field_places import GEOMETRY, track_grids
 from indexhole.recover.writers.grids import Pulses, fit_lines, learn_shifts, measure_steps, no_shifts
 from indexhole.recover.writers.known_writers import (
@@ -47,7 +48,6 @@ from indexhole.recover.writers.writers import (
     SPEED_SCATTER,
     Writers,
     find_writers,
-    splices,
 )
 from indexhole.signal.captures.capture import Capture
 from indexhole.signal.simulated import capture_of

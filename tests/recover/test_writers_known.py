@@ -35,7 +35,8 @@ from indexhole.recover.writers.known_writers import (
 )
 from indexhole.shelf.care.captures import store_capture
 from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Unit, checked
-from indexhole.shelf.register.shelf import Shelf, database
+from indexhole.shelf.register import database
+from indexhole.shelf.register.shelf import Shelf
 from indexhole.signal.captures.capture import Capture
 from indexhole.signal.formats.write_vcd import write_capture
 from indexhole.signal.simulated import capture_of

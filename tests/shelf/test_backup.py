@@ -63,7 +63,7 @@ def said(shelf: Shelf) -> dict[str, object]:
         **{kind.WORD: shelf.all(kind) for kind in TABLES},
         "trials": shelf.trial_log(),
         "changes": shelf.changes(),
-        "standings": shelf.standings_of(Unit, "D2"),
+        "standings": shelf.confidences_of(Unit, "D2"),
         "history": shelf.field_history(Unit, "D2"),
         "found": shelf.search("tide"),
         "revisions": shelf.revisions(Unit),

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from indexhole.errors import InputFault, ShelfFault
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.records import Disk, Note, Unit, checked
-from indexhole.shelf.register.confidence import FieldStanding
+from indexhole.shelf.register.confidence import FieldConfidence
 from indexhole.shelf.register.database import transaction
 from indexhole.shelf.register.history import StaleEdit
 from indexhole.shelf.register.shelf import Shelf
@@ -171,20 +171,20 @@ def test_a_revision_the_journal_does_not_know_is_stale(shelf):
 def test_a_field_may_be_not_known_without_being_empty_or_be_as_told(shelf):
     shelf.put_standing(Unit, "D1", "maker", "not known", "looked inside and under the lid")
     shelf.put_standing(Unit, "D1", "title", "as told", "the previous owner")
-    told = shelf.standings_of(Unit, "D1")
+    told = shelf.confidences_of(Unit, "D1")
     assert {(s.field, s.standing, s.source) for s in told.values()} == {
         ("maker", "not known", "looked inside and under the lid"),
         ("title", "as told", "the previous owner"),
     }
     shelf.update(Unit, "D1", maker="Ostrel Werke", state="dusty")
-    assert set(shelf.standings_of(Unit, "D1")) == {"title"}
+    assert set(shelf.confidences_of(Unit, "D1")) == {"title"}
     shelf.undo()
-    assert set(shelf.standings_of(Unit, "D1")) == {"maker", "title"}
+    assert set(shelf.confidences_of(Unit, "D1")) == {"maker", "title"}
     shelf.put_standing(Unit, "D1", "title", None)
-    assert set(shelf.standings_of(Unit, "D1")) == {"maker"}
+    assert set(shelf.confidences_of(Unit, "D1")) == {"maker"}
     shelf.remove(Unit, "D1")
     shelf.undo()
-    assert set(shelf.standings_of(Unit, "D1")) == {"maker"}
+    assert set(shelf.confidences_of(Unit, "D1")) == {"maker"}
 
 
 @pytest.mark.parametrize(
@@ -202,27 +202,27 @@ def test_a_standing_that_says_nothing_is_refused(shelf, field, standing, source,
     with pytest.raises(InputFault) as fault:
         shelf.put_standing(Unit, "D1", field, standing, source)
     assert fault.value.line == told
-    assert shelf.standings_of(Unit, "D1") == {}
+    assert shelf.confidences_of(Unit, "D1") == {}
 
 
 def test_how_fields_stand_goes_with_what_they_say(shelf):
-    told, unknown = FieldStanding("title", "as told", "a clerk"), FieldStanding("maker", "not known")
+    told, unknown = FieldConfidence("title", "as told", "a clerk"), FieldConfidence("maker", "not known")
     shelf.signed("Ada").update(Unit, "D1", title="Chest", stands={"title": told, "maker": unknown})
-    assert shelf.standings_of(Unit, "D1") == {"title": told, "maker": unknown}
+    assert shelf.confidences_of(Unit, "D1") == {"title": told, "maker": unknown}
     # a form says what it was opened with: what was not known and now says something is known, told words stay told
     shelf.update(Unit, "D1", title="Chests", maker="Ostrel Werke", stands={"title": told, "maker": unknown})
-    assert shelf.standings_of(Unit, "D1") == {"title": told}
+    assert shelf.confidences_of(Unit, "D1") == {"title": told}
     # what is told of a field that is emptied goes with it
     shelf.update(Unit, "D1", title="", stands={"title": told})
-    assert shelf.standings_of(Unit, "D1") == {}
+    assert shelf.confidences_of(Unit, "D1") == {}
     shelf.undo()
     shelf.undo()
-    assert shelf.standings_of(Unit, "D1") == {"title": told, "maker": unknown}
+    assert shelf.confidences_of(Unit, "D1") == {"title": told, "maker": unknown}
     shelf.undo()
-    assert (shelf.get(Unit, "D1").title, shelf.standings_of(Unit, "D1")) == ("Box", {})
+    assert (shelf.get(Unit, "D1").title, shelf.confidences_of(Unit, "D1")) == ("Box", {})
     # nothing is kept where one of them does not fit
     with pytest.raises(InputFault, match="unit D1 maker: it is empty"):
-        shelf.update(Unit, "D1", title="Chest", stands={"maker": FieldStanding("maker", "as told", "a clerk")})
+        shelf.update(Unit, "D1", title="Chest", stands={"maker": FieldConfidence("maker", "as told", "a clerk")})
     assert shelf.get(Unit, "D1").title == "Box"
 
 

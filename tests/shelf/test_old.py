@@ -96,7 +96,7 @@ def test_what_schema_6_kept_besides_is_there(tmp_path):
     assert [firmware.version for firmware in old.all(Firmware)] == ["2.1"]
     assert [(loan.disk, loan.party) for loan in old.all(Loan)] == [("K1", "the tide office")]
     assert [view.words for view in old.all(View)] == ["tide"]
-    told = old.standings_of(Unit, "D1")
+    told = old.confidences_of(Unit, "D1")
     assert [(one.field, one.standing, one.source) for one in told.values()] == [
         ("acquired", "as told", "a retired clerk")
     ]

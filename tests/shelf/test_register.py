@@ -15,8 +15,9 @@ from sqlalchemy import update
 from indexhole.errors import IndexholeError, InputFault, ShelfFault
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit, checked, now
+from indexhole.shelf.register import tables
 from indexhole.shelf.register.database import transaction
-from indexhole.shelf.register.shelf import Shelf, default_folder, tables
+from indexhole.shelf.register.shelf import Shelf, default_folder
 from indexhole.shelf.sheets.sheet import parse_sheet, read_sheet, sheet_bytes
 
 TRIAL = Trial("T1", "2026-03-01", "read", "H1", "L1", "D1.0", "K1", 0, 0, 12, 117, 3, "as found")

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from indexhole.errors import InputFault
 from indexhole.signal.captures.gather import Edges, EdgeSource, build_capture
 from indexhole.signal.dwells import pieces
-from indexhole.signal.dwells.flow import iter_stays
+from indexhole.signal.dwells.flow import iter_dwells
 from indexhole.signal.dwells.sessions import Segment, SessionCutter, cut_session
 from indexhole.signal.formats.readers import read_capture
 
@@ -96,12 +96,12 @@ def check_alike(
     capture = build_capture(EdgeSource(TICK_S, names, iter(chunks)), "log")
     whole = cut_session(capture)
     cutter = SessionCutter("log", TICK_S, dict.fromkeys(names))
-    stays = [stay for chunk in chunks for stay in cutter.feed(chunk)] + cutter.finish()
-    assert as_plain(stays) == as_plain(whole.segments)
+    dwells = [dwell for chunk in chunks for dwell in cutter.feed(chunk)] + cutter.finish()
+    assert as_plain(dwells) == as_plain(whole.segments)
     assert cutter.warnings() == whole.warnings
-    for stay in stays:
-        assert (stay.read_ticks[-1] - stay.read_ticks[0]) * TICK_S <= pieces.TURNS * 0.25
-    return stays
+    for dwell in dwells:
+        assert (dwell.read_ticks[-1] - dwell.read_ticks[0]) * TICK_S <= pieces.TURNS * 0.25
+    return dwells
 
 
 def test_what_happens_at_once_may_come_in_two_chunks() -> None:
@@ -111,16 +111,16 @@ def test_what_happens_at_once_may_come_in_two_chunks() -> None:
     events += [(2001, "track_zero", 1), (2001, "step", 1), (4000, "step", 0)]
     order = {"step": 0, "direction": 1, "read_data": 2}
     events.sort(key=lambda e: (e[0], order.get(e[1], 0)))
-    stays = check_alike(events, ("step", "direction", "track_zero"), [], range(9))
-    assert [s.cylinder for s in stays] == [0, 1, 2]
-    assert [s.read_ticks[0] for s in stays] == [0, 2000, 4000]
+    dwells = check_alike(events, ("step", "direction", "track_zero"), [], range(9))
+    assert [s.cylinder for s in dwells] == [0, 1, 2]
+    assert [s.read_ticks[0] for s in dwells] == [0, 2000, 4000]
 
 
 def test_a_spindle_that_slows_down_later_does_not_move_the_first_cut() -> None:
     events = [(t, "read_data", 0) for t in range(0, 400_000, 40)]
     events += [(t, "index", 0) for t in (*range(5, 80_000, 1667), *range(80_000, 400_000, 2400))]
-    stays = check_alike(sorted(events), (), range(100, 10_000, 300), ())
-    assert stays[0].index_ticks.size == 32
+    dwells = check_alike(sorted(events), (), range(100, 10_000, 300), ())
+    assert dwells[0].index_ticks.size == 32
 
 
 def test_pieces_of_a_long_stay_overlap_by_a_quarter_turn_and_lose_nothing(tmp_path: Path) -> None:
@@ -130,14 +130,14 @@ def test_pieces_of_a_long_stay_overlap_by_a_quarter_turn_and_lose_nothing(tmp_pa
     index = np.arange(100, 80 * turn, turn)
     edges = Edges(pulses, index, int(pulses[-1]))
     capture = build_capture(EdgeSource(tick_s, (), iter([edges])), "log")
-    stays = cut_session(capture).segments
-    assert len(stays) == 3
-    for one, other in pairwise(stays):
+    dwells = cut_session(capture).segments
+    assert len(dwells) == 3
+    for one, other in pairwise(dwells):
         assert other.read_ticks[0] - 7 < other.index_ticks[0]
         assert one.index_ticks[-1] == other.index_ticks[0]
         assert one.read_ticks[-1] - other.index_ticks[0] == pytest.approx(turn / 4, abs=7)
         assert one.index_ticks.size <= pieces.TURNS
-    assert np.unique(np.concatenate([s.read_ticks for s in stays])).tolist() == pulses.tolist()
+    assert np.unique(np.concatenate([s.read_ticks for s in dwells])).tolist() == pulses.tolist()
 
 
 def test_pieces_are_handed_out_while_the_stay_goes_on() -> None:
@@ -147,8 +147,8 @@ def test_pieces_are_handed_out_while_the_stay_goes_on() -> None:
     for start in range(0, 600_000, 10_000):
         ticks = np.arange(start, start + 10_000, 7)
         given_s = ticks[-1] * 1e-4
-        for stay in cutter.feed(Edges(ticks, ticks[:0], int(ticks[-1]))):
-            out_s = stay.read_ticks[-1] * 1e-4
+        for dwell in cutter.feed(Edges(ticks, ticks[:0], int(ticks[-1]))):
+            out_s = dwell.read_ticks[-1] * 1e-4
         assert given_s - out_s < 10
     assert out_s > 50
 
@@ -159,9 +159,9 @@ def test_without_a_plain_index_pieces_go_by_time(every: int) -> None:
     pulses = np.arange(30, 250_000, 7)
     index = np.arange(100, 250_000, every) if every else pulses[:0]
     capture = build_capture(EdgeSource(1e-4, (), iter([Edges(pulses, index, 0)])), "log")
-    stays = cut_session(capture).segments
-    assert len(stays) == 4
-    for one, other in pairwise(stays):
+    dwells = cut_session(capture).segments
+    assert len(dwells) == 4
+    for one, other in pairwise(dwells):
         assert one.read_ticks[-1] - other.read_ticks[0] == pytest.approx(500, abs=60)
 
 
@@ -170,9 +170,9 @@ def test_a_chattering_line_is_cut_by_count(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(pieces, "_OVERLAP_PULSES", 1000)
     pulses = np.arange(30, 20_000, 2)
     capture = build_capture(EdgeSource(1e-4, (), iter([Edges(pulses, pulses[:0], 0)])), "log")
-    stays = cut_session(capture).segments
-    assert [s.read_ticks.size for s in stays] == [4000, 4000, 3985]
-    for one, other in pairwise(stays):
+    dwells = cut_session(capture).segments
+    assert [s.read_ticks.size for s in dwells] == [4000, 4000, 3985]
+    for one, other in pairwise(dwells):
         assert np.intersect1d(one.read_ticks, other.read_ticks).size == 1000
 
 
@@ -181,13 +181,13 @@ def test_a_stay_is_handed_out_as_soon_as_the_head_moves_on(tmp_path: Path) -> No
     path = tmp_path / "log.vcd"
     path.write_bytes(b"".join(long_session.session(30_000_000)))
     read: list[int] = []
-    flow = iter_stays(path, progress=lambda done, size: read.append(done))
-    at = [(stay.cylinder, read[-1]) for stay in flow]
+    flow = iter_dwells(path, progress=lambda done, size: read.append(done))
+    at = [(dwell.cylinder, read[-1]) for dwell in flow]
     size = path.stat().st_size
-    stay_bytes = size / len(at)
+    dwell_bytes = size / len(at)
     assert [cylinder for cylinder, _ in at] == list(range(len(at)))
     for number, (_, done) in enumerate(at[:-1], start=1):
-        assert done < (number + 0.1) * stay_bytes + (1 << 20)
+        assert done < (number + 0.1) * dwell_bytes + (1 << 20)
     assert read[-1] == size
     assert (flow.pulses, flow.warnings) == (read_capture(path).read_ticks.size, ())
 
@@ -195,7 +195,7 @@ def test_a_stay_is_handed_out_as_soon_as_the_head_moves_on(tmp_path: Path) -> No
 def test_what_is_known_when_done(tmp_path: Path) -> None:
     path = tmp_path / "log.vcd"
     path.write_bytes(b"".join(long_session.session(8_000_000)))
-    flow = iter_stays(path)
+    flow = iter_dwells(path)
     assert (flow.name, flow.sha256, flow.pulses) == ("log.vcd", "", 0)
     first = as_plain(list(flow))
     capture = read_capture(path)
@@ -210,16 +210,16 @@ def test_faults_come_when_they_are_met(tmp_path: Path) -> None:
     path = tmp_path / "log.vcd"
     data = b"".join(long_session.session(12_000_000))
     path.write_bytes(data + b"#1\n")
-    stays = iter(iter_stays(path))
-    assert next(stays).cylinder == 0
+    dwells = iter(iter_dwells(path))
+    assert next(dwells).cylinder == 0
     with pytest.raises(InputFault, match=r"log\.vcd: time runs backwards near byte"):
-        list(stays)
+        list(dwells)
     few = "".join(f"#{k}\n{k % 2}!\n" for k in range(1, 31))
     path.write_text("$timescale 1 ns $end\n$var wire 1 ! RDATA $end\n$enddefinitions $end\n" + few)
     with pytest.raises(InputFault, match="only 15 pulses"):
-        list(iter_stays(path))
+        list(iter_dwells(path))
     with pytest.raises(InputFault, match=r"absent\.vcd: cannot be read"):
-        list(iter_stays(tmp_path / "absent.vcd"))
+        list(iter_dwells(tmp_path / "absent.vcd"))
 
 
 # The peak is the kernel's account of this program alone: that of getrusage still holds what the parent had.
@@ -241,7 +241,7 @@ def test_memory_does_not_grow_with_the_capture(tmp_path: Path) -> None:
     for size in (30_000_000, 300_000_000):
         pipe = tmp_path / f"log-{size}.vcd"
         os.mkfifo(pipe)
-        digest, stays = hashlib.sha256(), size // len(max(long_session.session(1), key=len))
+        digest, dwells = hashlib.sha256(), size // len(max(long_session.session(1), key=len))
 
         def write(pipe: Path = pipe, size: int = size, digest: hashlib._Hash = digest) -> None:
             with pipe.open("wb") as stream:
@@ -254,7 +254,7 @@ def test_memory_does_not_grow_with_the_capture(tmp_path: Path) -> None:
         child = subprocess.run([sys.executable, "-c", CHILD, str(pipe)], capture_output=True, check=True)
         writer.join()
         found, in_order, sha256, peaks[size] = json.loads(child.stdout)
-        assert (found, in_order, sha256) == (stays, True, digest.hexdigest())
+        assert (found, in_order, sha256) == (dwells, True, digest.hexdigest())
     small, large = peaks.values()
     assert large < 500e6
     # Ten times the capture, and no more than a stay or two of slack in it.

@@ -27,7 +27,7 @@ from indexhole.model.simulator.waveform import Probe, Waveform, probe_track
 from indexhole.recover.surface import recover_surface
 from indexhole.signal.captures.capture import Capture
 from indexhole.signal.captures.gather import build_capture
-from indexhole.signal.dwells.flow import Flow, iter_stays
+from indexhole.signal.dwells.flow import Flow, iter_dwells
 from indexhole.signal.dwells.sessions import cut_session
 from indexhole.signal.formats.options import ReadOptions
 from indexhole.signal.formats.readers import READERS, read_capture, reader_for
@@ -132,7 +132,7 @@ class ReaderContract:
 
     def flow(self, path: Path) -> Flow:
         o = self.options
-        return iter_stays(path, o.lines, raw=o.raw_hz, sample_rate=o.sample_rate_hz)
+        return iter_dwells(path, o.lines, raw=o.raw_hz, sample_rate=o.sample_rate_hz)
 
     def read_bytes(self, data: bytes, *, allow_cut: bool = False) -> Capture:
         options = replace(self.options, allow_cut=allow_cut)
@@ -159,7 +159,7 @@ class ReaderContract:
     def test_its_bytes_are_hashed_as_they_stand(self, log: Path, tmp_path: Path) -> None:
         packed = self.put(tmp_path / "log.gz", gzip.compress(log.read_bytes(), 1))
         for path in (log, packed):
-            flow = iter_stays(
+            flow = iter_dwells(
                 path, self.options.lines, raw=self.options.raw_hz, sample_rate=self.options.sample_rate_hz
             )
             assert sum(1 for _ in flow) == 1
@@ -171,12 +171,12 @@ class ReaderContract:
 
     def test_read_stay_by_stay_gives_the_same(self, log: Path) -> None:
         flow = self.flow(log)
-        (stay,) = flow
+        (dwell,) = flow
         capture = self.read(log)
         (whole,) = cut_session(capture).segments
-        assert np.array_equal(stay.read_ticks, whole.read_ticks)
-        assert np.array_equal(stay.index_ticks, whole.index_ticks)
-        assert np.array_equal(stay.strength, whole.strength)
+        assert np.array_equal(dwell.read_ticks, whole.read_ticks)
+        assert np.array_equal(dwell.index_ticks, whole.index_ticks)
+        assert np.array_equal(dwell.strength, whole.strength)
         assert (flow.pulses, flow.duration_s) == (capture.read_ticks.size, pytest.approx(capture.duration_s))
 
     def test_every_sector_is_recovered(self, tmp_path: Path) -> None:

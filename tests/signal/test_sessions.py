@@ -91,11 +91,11 @@ def test_zero_shown_after_a_step_inward_is_told() -> None:
 
 def test_index_pulses_go_to_the_stay_they_fall_in() -> None:
     lines = {"step": step_line(300), "direction": trace(0), "track_zero": trace(0, (300.005, 1))}
-    stays = cut_session(log(900, **lines)).segments
-    assert [s.index_ticks.tolist() for s in stays] == [[5 * MS, 205 * MS], [405 * MS, 605 * MS, 805 * MS]]
+    dwells = cut_session(log(900, **lines)).segments
+    assert [s.index_ticks.tolist() for s in dwells] == [[5 * MS, 205 * MS], [405 * MS, 605 * MS, 805 * MS]]
 
 
-def short_stays(count: int, *, outward: int = 0) -> tuple[Capture, list[float]]:
+def short_dwells(count: int, *, outward: int = 0) -> tuple[Capture, list[float]]:
     """`count` stays of 40 ms, stepping inward; then `outward` steps back, the last of which shows track zero."""
     at = [40.0 * (k + 1) for k in range(count + outward)]
     turned = at[count] - 1 if outward else at[-1] + 1
@@ -104,14 +104,14 @@ def short_stays(count: int, *, outward: int = 0) -> tuple[Capture, list[float]]:
 
 
 def test_stays_before_the_first_track_zero_wait_for_it() -> None:
-    capture, _ = short_stays(20, outward=25)
+    capture, _ = short_dwells(20, outward=25)
     session = cut_session(capture)
     assert [s.cylinder for s in session.segments] == [*range(5, 26), *range(24, -1, -1)]
     assert session.warnings == ()
 
 
 def test_stays_long_before_the_first_track_zero_do_not_wait_for_it() -> None:
-    capture, _ = short_stays(120, outward=120)
+    capture, _ = short_dwells(120, outward=120)
     session = cut_session(capture)
     cylinders = [s.cylinder for s in session.segments]
     # The 201st would have to wait too.
@@ -121,7 +121,7 @@ def test_stays_long_before_the_first_track_zero_do_not_wait_for_it() -> None:
 
 
 def test_a_log_that_never_shows_track_zero_leaves_cylinders_to_the_ids() -> None:
-    session = cut_session(short_stays(5)[0])
+    session = cut_session(short_dwells(5)[0])
     assert [s.cylinder for s in session.segments] == [None] * 6
     assert session.warnings == ("log: track zero was never reached: cylinders come from the ids",)
 
@@ -177,7 +177,7 @@ def test_heights_go_with_their_pulses() -> None:
     lines = {"step": step_line(300), "direction": trace(0), "track_zero": trace(0, (300.005, 1))}
     capture = log(900, **lines)
     heights = (np.arange(capture.read_ticks.size) % 251).astype(np.uint8)
-    stays = cut_session(replace(capture, strength=heights)).segments
-    strength = [s.strength for s in stays]
+    dwells = cut_session(replace(capture, strength=heights)).segments
+    strength = [s.strength for s in dwells]
     assert np.concatenate([s for s in strength if s is not None]).tolist() == heights.tolist()
-    assert [s.read_ticks.size for s in stays] == [s.size for s in strength if s is not None]
+    assert [s.read_ticks.size for s in dwells] == [s.size for s in strength if s is not None]

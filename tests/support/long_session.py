@@ -36,7 +36,7 @@ _HEADER = "\n".join(
 ).encode()
 
 
-def _stay(turns: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.uint8]]:
+def _dwell(turns: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.uint8]]:
     """Times (n,) from the start of a stay, and what changes then (n, 2): pulses, index, and a step at its end."""
     rng = np.random.default_rng(7)
     length = turns * TURN_NS
@@ -53,13 +53,13 @@ def _stay(turns: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.uint8]]:
 
 def session(size: int, turns: int = 3) -> Iterator[bytes]:
     """A dump of about `size` bytes: stays of `turns` turns, one cylinder after the other from track zero on."""
-    times, what = _stay(turns)
+    times, what = _dwell(turns)
     rows = np.empty((times.size, _DIGITS + 5), dtype=np.uint8)
     rows[:, [0, _DIGITS + 1, _DIGITS + 4]] = np.frombuffer(b"#\n\n", dtype=np.uint8)
     rows[:, _DIGITS + 2 : _DIGITS + 4] = what
     yield _HEADER
-    for stay in range(max(1, size // rows.size)):
-        left = times + (_START_NS + stay * turns * TURN_NS)
+    for dwell in range(max(1, size // rows.size)):
+        left = times + (_START_NS + dwell * turns * TURN_NS)
         for column in range(_DIGITS, 0, -1):
             left, digit = np.divmod(left, 10)
             rows[:, column] = digit + ord("0")

@@ -37,7 +37,7 @@ HOSTILE = [
 ]
 
 
-def stays_in_its_folder(name: str) -> None:
+def dwells_in_its_folder(name: str) -> None:
     safe = safe_name(name)
     for kind in (PurePosixPath, PureWindowsPath):
         path = kind(safe)
@@ -53,12 +53,12 @@ def stays_in_its_folder(name: str) -> None:
 
 @given(st.text(max_size=300))
 def test_a_safe_name_stays_in_its_folder(name: str) -> None:
-    stays_in_its_folder(name)
+    dwells_in_its_folder(name)
 
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_names(name: str) -> None:
-    stays_in_its_folder(name)
+    dwells_in_its_folder(name)
 
 
 def test_a_plain_name_is_left_alone() -> None:

@@ -19,8 +19,8 @@ from indexhole.web.access.cookies import values_of
 from indexhole.web.access.forwarded import see_through
 from indexhole.web.access.sessions import TRIES, Sessions
 from indexhole.web.app import create_app
-from indexhole.web.serving.guard import Door, host_allowed, secrets_of, session_of
-from indexhole.web.serving.server import Place, door_for
+from indexhole.web.serving.guard import AccessPolicy, host_allowed, secrets_of, session_of
+from indexhole.web.serving.server import Place, access_policy_for
 
 PASSWORD = "eel grass by the pier"
 
@@ -54,7 +54,7 @@ def test_a_plain_host_is_read(authority: str, host: str) -> None:
 @pytest.mark.parametrize("authority", NO_HOSTS)
 def test_what_is_more_or_less_than_a_host_and_a_port_is_none(authority: str) -> None:
     assert host_of(authority) == ""
-    assert not host_allowed(authority, Door())
+    assert not host_allowed(authority, AccessPolicy())
 
 
 @pytest.mark.parametrize("host", ["x@localhost", "x@127.0.0.1:8360", "localhost/x", "127.0.0.1:99999"])
@@ -144,9 +144,9 @@ def _scope(*cookies: bytes) -> dict[str, Any]:
 
 @pytest.mark.parametrize("odd", ODD)
 def test_an_odd_cookie_hides_nothing(tmp_path: Path, odd: str) -> None:
-    app = create_app(Shelf.open(tmp_path / "s", create=True), Door(password=PASSWORD))
-    assert app.entrance is not None
-    secret = app.entrance.sessions.begin()
+    app = create_app(Shelf.open(tmp_path / "s", create=True), AccessPolicy(password=PASSWORD))
+    assert app.signing_in is not None
+    secret = app.signing_in.sessions.begin()
     for cookie in (
         f"{odd}; indexhole-8360={secret}",
         f"indexhole-8360={secret}; {odd}",
@@ -177,9 +177,9 @@ def test_reading_cookies_never_breaks_and_invents_nothing(header: str, name: str
 
 
 def test_each_cookie_of_our_name_is_tried(tmp_path: Path) -> None:
-    app = create_app(Shelf.open(tmp_path / "s", create=True), Door(password=PASSWORD))
-    assert app.entrance is not None
-    secret = app.entrance.sessions.begin()
+    app = create_app(Shelf.open(tmp_path / "s", create=True), AccessPolicy(password=PASSWORD))
+    assert app.signing_in is not None
+    secret = app.signing_in.sessions.begin()
     for cookie in (f"indexhole-8360=old; indexhole-8360={secret}", f"indexhole-8360={secret}; indexhole-8360=old"):
         assert sent(app, "GET", "/unit/new", headers={"Cookie": cookie}).status_code == 200
     # though browsers send one such header only (RFC 6265, section 5.4), a proxy may part it
@@ -234,8 +234,8 @@ def test_whatever_comes_before_the_last_word_counts_for_nothing(before: str, las
 
 
 def test_with_a_proxy_each_sender_has_tries_of_their_own(tmp_path: Path) -> None:
-    door = Door(password=PASSWORD, proxy="127.0.0.1", names=frozenset({"bench.example.org"}))
-    app = create_app(Shelf.open(tmp_path / "s", create=True), door)
+    access_policy = AccessPolicy(password=PASSWORD, proxy="127.0.0.1", names=frozenset({"bench.example.org"}))
+    app = create_app(Shelf.open(tmp_path / "s", create=True), access_policy)
 
     def status(forwarded: str) -> int:
         headers = {"Host": "bench.example.org", "X-Forwarded-For": forwarded}
@@ -249,30 +249,32 @@ def test_with_a_proxy_each_sender_has_tries_of_their_own(tmp_path: Path) -> None
 
 
 def test_a_proxy_and_its_name_are_taken_over() -> None:
-    door = door_for(Place(password=PASSWORD, proxy="127.0.0.1", names=("Bench.example.org", "[2001:db8::1]")))
-    assert door.proxy == "127.0.0.1"
-    assert not door.outside
-    assert host_allowed("bench.example.org:443", door)
-    assert host_allowed("[2001:db8::1]", door)
-    assert host_allowed("localhost", door)
-    assert not host_allowed("example.org", door)
+    access_policy = access_policy_for(
+        Place(password=PASSWORD, proxy="127.0.0.1", names=("Bench.example.org", "[2001:db8::1]"))
+    )
+    assert access_policy.proxy == "127.0.0.1"
+    assert not access_policy.outside
+    assert host_allowed("bench.example.org:443", access_policy)
+    assert host_allowed("[2001:db8::1]", access_policy)
+    assert host_allowed("localhost", access_policy)
+    assert not host_allowed("example.org", access_policy)
 
 
 @pytest.mark.parametrize("place", [Place(proxy="127.0.0.1"), Place(names=("bench.example.org",))])
 def test_whom_others_can_reach_that_way_needs_a_password(place: Place) -> None:
     with pytest.raises(InputFault, match="needs a password"):
-        door_for(place)
+        access_policy_for(place)
 
 
 @pytest.mark.parametrize("proxy", ["localhost", "127.0.0.1:80", "127.0.0.0/8", "*", "300.1.1.1"])
 def test_a_proxy_that_is_no_address_is_told_in_one_line(proxy: str) -> None:
     with pytest.raises(InputFault, match="--proxy") as told:
-        door_for(Place(password=PASSWORD, proxy=proxy))
+        access_policy_for(Place(password=PASSWORD, proxy=proxy))
     assert "\n" not in told.value.line
 
 
 @pytest.mark.parametrize("name", ["", "a b", "http://bench", "bench:80", "bench/", "x@bench", "*", "::1"])
 def test_a_name_that_is_no_host_is_told_in_one_line(name: str) -> None:
     with pytest.raises(InputFault, match="--answer-to") as told:
-        door_for(Place(password=PASSWORD, names=(name,)))
+        access_policy_for(Place(password=PASSWORD, names=(name,)))
     assert "\n" not in told.value.line

@@ -17,12 +17,12 @@ from tests.web.test_pages import Visitor, looked_over
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo, View
 from indexhole.shelf.records.records import Disk, Mechanism, Note, Unit, checked, now
-from indexhole.shelf.register.confidence import FieldStanding
+from indexhole.shelf.register.confidence import FieldConfidence
 from indexhole.shelf.register.history import FieldChange
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.sheets.sheet import sheet_bytes
 from indexhole.shelf.views.listing import next_trial, trial_rank, trials_with, unit_keys
-from indexhole.web.forms.forms import Ask
+from indexhole.web.forms.forms import FormField
 from indexhole.web.pages.shelf.shelf_routes import merge
 
 
@@ -274,7 +274,7 @@ def test_a_form_that_says_not_what_it_was_made_from_is_refused(visitor: Visitor,
 def test_merging_takes_theirs_only_where_mine_is_untouched(values: list[str]) -> None:
     was, theirs, mine = values
     change = FieldChange("title", was, theirs, now(), "Ada", "", 1, False)
-    merged, told = merge((Ask("title", "Title"),), {"title": mine}, (change,))
+    merged, told = merge((FormField("title", "Title"),), {"title": mine}, (change,))
     assert merged["title"] == (theirs if mine == was else mine)
     assert told[0].now == theirs
 
@@ -346,9 +346,9 @@ def test_a_form_says_how_fields_are_known(visitor: Visitor) -> None:
     sent = as_sent(page, how__title="as told", source__title="a retired clerk", how__maker="not known", by="Ada")
     shown = visitor.after(visitor.post(address, sent)).text
     looked_over(shown)
-    assert visitor.shelf.standings_of(Unit, "D1") == {
-        "title": FieldStanding("title", "as told", "a retired clerk"),
-        "maker": FieldStanding("maker", "not known"),
+    assert visitor.shelf.confidences_of(Unit, "D1") == {
+        "title": FieldConfidence("title", "as told", "a retired clerk"),
+        "maker": FieldConfidence("maker", "not known"),
     }
     for words in ("Twin drive (as told by a retired clerk)", "not known", "Title, how it is known", "by Ada"):
         assert words in shown
@@ -359,10 +359,10 @@ def test_a_form_says_how_fields_are_known(visitor: Visitor) -> None:
     visitor.after(visitor.post(address, as_sent(again)))
     assert visitor.shelf.changes() == changes
     visitor.after(visitor.post(address, as_sent(again, how__title="")))
-    assert set(visitor.shelf.standings_of(Unit, "D1")) == {"maker"}
+    assert set(visitor.shelf.confidences_of(Unit, "D1")) == {"maker"}
     visitor.after(visitor.post("/undo", {"change": str(visitor.shelf.changes(1)[0].number)}))
     visitor.after(visitor.post("/undo", {"change": str(visitor.shelf.changes(1)[0].number)}))
-    assert visitor.shelf.standings_of(Unit, "D1") == {}
+    assert visitor.shelf.confidences_of(Unit, "D1") == {}
 
 
 @pytest.mark.parametrize(
@@ -399,7 +399,7 @@ def test_how_a_field_is_known_is_checked_and_kept_as_typed(visitor: Visitor, typ
     kept = as_sent(answer.text)
     assert (kept["location"], kept["source-state"]) == ("loft", "typed all the same")
     assert re.search('id="unfold"[^>]* checked', answer.text)
-    assert visitor.shelf.standings_of(Unit, "D1") == {}
+    assert visitor.shelf.confidences_of(Unit, "D1") == {}
     assert visitor.shelf.get(Unit, "D1").location == ""
 
 
@@ -422,9 +422,9 @@ def test_two_keepers_say_how_a_field_is_known(visitor: Visitor) -> None:
     kept = as_sent(late.text)
     assert (kept["source-title"], kept["how-maker"], kept["location"]) == ("a neighbour", "not known", "loft")
     visitor.after(visitor.post(address, kept))
-    assert visitor.shelf.standings_of(Unit, "D1") == {
-        "title": FieldStanding("title", "as told", "a neighbour"),
-        "maker": FieldStanding("maker", "not known"),
+    assert visitor.shelf.confidences_of(Unit, "D1") == {
+        "title": FieldConfidence("title", "as told", "a neighbour"),
+        "maker": FieldConfidence("maker", "not known"),
     }
     assert visitor.shelf.get(Unit, "D1").location == "loft"
 

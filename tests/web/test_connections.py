@@ -23,7 +23,7 @@ from indexhole.shelf.register.shelf import Shelf
 from indexhole.web.access.sessions import LONGEST_PASSWORD, MOST_WAITING
 from indexhole.web.app import create_app
 from indexhole.web.serving.connections import Caller, Callers, Limits, Phase, Standing
-from indexhole.web.serving.guard import LONGEST_ONWARD, MOST_HEADERS, MOST_UNKNOWN_BYTES, OPEN, Door, Guard
+from indexhole.web.serving.guard import LONGEST_ONWARD, MOST_HEADERS, MOST_UNKNOWN_BYTES, OPEN, AccessPolicy, Guard
 from indexhole.web.serving.server import Place, limits_within, most_files, take_port
 from indexhole.web.serving.speaking import server_of
 
@@ -304,7 +304,7 @@ def served(app: Guard, limits: Limits) -> Iterator[int]:
 
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
-    app = create_app(Shelf.open(tmp_path_factory.mktemp("p") / "shelf", create=True), Door(password=PASSWORD))
+    app = create_app(Shelf.open(tmp_path_factory.mktemp("p") / "shelf", create=True), AccessPolicy(password=PASSWORD))
     with served(app, SHORT) as port:
         yield Page(app, port)
 
@@ -335,8 +335,8 @@ def nothing_told() -> Iterator[None]:
 
 def secret_of(page: Page) -> bytes:
     """A session's cookie."""
-    assert page.app.entrance is not None
-    return f"Cookie: indexhole-{page.port}={page.app.entrance.sessions.begin()}\r\n".encode()
+    assert page.app.signing_in is not None
+    return f"Cookie: indexhole-{page.port}={page.app.signing_in.sessions.begin()}\r\n".encode()
 
 
 GET = b"GET /sign-in HTTP/1.1\r\nHost: localhost\r\n"
@@ -495,7 +495,7 @@ def test_a_sign_in_takes_typed_fields_and_nothing_else(page: Page) -> None:
 
 def test_the_longest_password_and_way_on_can_be_sent(tmp_path: Path) -> None:
     password = "𝄞" * LONGEST_PASSWORD
-    app = create_app(Shelf.open(tmp_path / "shelf", create=True), Door(password=password))
+    app = create_app(Shelf.open(tmp_path / "shelf", create=True), AccessPolicy(password=password))
     onward = "/" + "?" * (LONGEST_ONWARD - 1)
     given = {"token": app.form_token(), "password": password, "onward": onward}
     told = sent(app, "POST", "/sign-in", origin={"Origin": "http://127.0.0.1:8360"}, data=given)
@@ -506,21 +506,21 @@ def test_the_longest_password_and_way_on_can_be_sent(tmp_path: Path) -> None:
 
 
 def test_a_way_on_that_is_too_long_leads_to_the_shelf(tmp_path: Path) -> None:
-    app = create_app(Shelf.open(tmp_path / "shelf", create=True), Door(password=PASSWORD))
+    app = create_app(Shelf.open(tmp_path / "shelf", create=True), AccessPolicy(password=PASSWORD))
     assert sent(app, "GET", "/unit?no=" + "x" * 3000).headers["location"] == "/sign-in"
 
 
 def test_those_who_wait_to_sign_in_hold_up_nobody(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = create_app(Shelf.open(tmp_path / "shelf", create=True), Door(password=PASSWORD, proxy="127.0.0.1"))
-    assert app.entrance is not None
-    cookie = {"Cookie": f"indexhole-8360={app.entrance.sessions.begin()}"}
+    app = create_app(Shelf.open(tmp_path / "shelf", create=True), AccessPolicy(password=PASSWORD, proxy="127.0.0.1"))
+    assert app.signing_in is not None
+    cookie = {"Cookie": f"indexhole-8360={app.signing_in.sessions.begin()}"}
     turn = threading.Event()
 
     def slow(password: str) -> bool:
         assert turn.wait(LONGEST_S)
         return False
 
-    monkeypatch.setattr(app.entrance.lock, "opens", slow)
+    monkeypatch.setattr(app.signing_in.lock, "opens", slow)
 
     async def asked(method: str, path: str, **headers: str) -> int:
         return (await _answer(app, method, path, headers)).status_code
@@ -558,7 +558,7 @@ HEADERS = st.sampled_from(
 
 @pytest.fixture(scope="module")
 def quiet(tmp_path_factory: pytest.TempPathFactory) -> Guard:
-    return create_app(Shelf.open(tmp_path_factory.mktemp("q") / "shelf", create=True), Door(password=PASSWORD))
+    return create_app(Shelf.open(tmp_path_factory.mktemp("q") / "shelf", create=True), AccessPolicy(password=PASSWORD))
 
 
 @given(

@@ -32,8 +32,8 @@ from indexhole.web.access.sessions import (
 from indexhole.web.app import create_app
 from indexhole.web.pages.sign_in.sign_in import inside
 from indexhole.web.serving import guard
-from indexhole.web.serving.guard import ANSWER_HEADERS, Door, Guard, host_allowed, origin_allowed, session_of
-from indexhole.web.serving.server import Place, address_of, door_for, take_port
+from indexhole.web.serving.guard import ANSWER_HEADERS, AccessPolicy, Guard, host_allowed, origin_allowed, session_of
+from indexhole.web.serving.server import Place, access_policy_for, address_of, take_port
 
 PASSWORD = "pêche à la ligne"
 
@@ -82,15 +82,15 @@ def test_a_name_that_was_made_to_point_here_gets_no_answer(shelf: Shelf, host: s
 
 
 def test_with_a_password_the_own_name_and_any_address_are_answered() -> None:
-    door = door_for(Place("0.0.0.0", 8360, PASSWORD))
-    assert host_allowed("192.168.1.5:8360", door)
-    assert host_allowed(socket.gethostname(), door)
-    assert not host_allowed("example.org", door)
+    access_policy = access_policy_for(Place("0.0.0.0", 8360, PASSWORD))
+    assert host_allowed("192.168.1.5:8360", access_policy)
+    assert host_allowed(socket.gethostname(), access_policy)
+    assert not host_allowed("example.org", access_policy)
 
 
 @given(st.text())
 def test_no_host_header_breaks_the_check(host: str) -> None:
-    assert host_allowed(host, Door()) in (True, False)
+    assert host_allowed(host, AccessPolicy()) in (True, False)
 
 
 # origins
@@ -154,8 +154,8 @@ def _posts(app: Guard) -> list[str]:
 
 
 def test_no_form_is_taken_without_its_token(shelf: Shelf) -> None:
-    app = create_app(shelf, Door(password=PASSWORD))
-    secret = app.entrance.sessions.begin() if app.entrance else ""
+    app = create_app(shelf, AccessPolicy(password=PASSWORD))
+    secret = app.signing_in.sessions.begin() if app.signing_in else ""
     signed = {"Origin": HERE, "Cookie": f"indexhole-8360={secret}"}
     paths = _posts(app)
     assert {"/sign-in", "/sign-out", "/unit/new", "/undo", "/recordings", "/causes/trials"} <= set(paths)
@@ -189,7 +189,7 @@ def test_a_token_that_is_a_file_is_none(shelf: Shelf) -> None:
 
 def locked(shelf: Shelf) -> tuple[Guard, Callable[..., httpx.Response]]:
     """A page with a password, and a browser that keeps its cookies and sends what its forms hold."""
-    app = create_app(shelf, Door(password=PASSWORD))
+    app = create_app(shelf, AccessPolicy(password=PASSWORD))
     jar = httpx.Cookies()
 
     def browse(method: str, path: str, **how: Any) -> httpx.Response:
@@ -248,7 +248,7 @@ def test_signing_in_and_out(shelf: Shelf) -> None:
 
 
 def test_a_script_signs_in_with_a_token(shelf: Shelf) -> None:
-    app = create_app(shelf, Door(password=PASSWORD))
+    app = create_app(shelf, AccessPolicy(password=PASSWORD))
     wrong = ask(app, "POST", "/api/sign-in", json={"password": "something"})
     assert wrong.status_code == 401
     assert wrong.json()["fault"]["what"] == "that is not the password"
@@ -364,12 +364,12 @@ def test_no_cookie_and_no_token_is_a_session_by_chance(held: str) -> None:
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "bench.local"])
 def test_beyond_this_machine_a_password_is_needed(host: str, password: str) -> None:
     with pytest.raises(InputFault, match="needs a password"):
-        door_for(Place(host, 0, password))
+        access_policy_for(Place(host, 0, password))
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "::1"])
 def test_on_this_machine_none_is_needed(host: str) -> None:
-    assert door_for(Place(host)) == Door()
+    assert access_policy_for(Place(host)) == AccessPolicy()
 
 
 def test_sharing_listens_everywhere_and_tells_an_address_others_can_open() -> None:
@@ -377,14 +377,14 @@ def test_sharing_listens_everywhere_and_tells_an_address_others_can_open() -> No
         told = address_of(Place("0.0.0.0", 0, PASSWORD), taken)
     host = told.removeprefix("http://").partition(":")[0]
     assert host != "0.0.0.0"
-    assert host_allowed(f"{host}:1", door_for(Place("0.0.0.0", 0, PASSWORD)))
+    assert host_allowed(f"{host}:1", access_policy_for(Place("0.0.0.0", 0, PASSWORD)))
 
 
 # sizes
 
 
 def test_a_file_over_the_limit_is_refused_before_it_is_read(shelf: Shelf) -> None:
-    app = create_app(shelf, Door(most_bytes=2000))
+    app = create_app(shelf, AccessPolicy(most_bytes=2000))
     files = {"file": ("big.vcd", b"x" * 3000)}
     answer = ask(app, "POST", "/recordings", headers={"Origin": HERE}, files=files, data=form_of(app))
     assert answer.status_code == 413
@@ -400,7 +400,7 @@ def test_a_sender_that_hides_the_size_is_cut_off(shelf: Shelf) -> None:
         for k in range(0, len(body), 500):
             yield body[k : k + 500]
 
-    app = create_app(shelf, Door(most_bytes=2000))
+    app = create_app(shelf, AccessPolicy(most_bytes=2000))
     headers = {"Origin": HERE, "Content-Type": "multipart/form-data; boundary=X"}
     answer = ask(app, "POST", "/recordings", headers=headers, content=in_pieces())
     assert answer.status_code == 413
@@ -427,7 +427,7 @@ def test_a_length_that_is_no_number_is_refused(length: str) -> None:
         "path": "/",
         "headers": [(k.encode(), v.encode("latin-1")) for k, v in headers.items()],
     }
-    asyncio.run(Guard(never, Door())(scope, receive, send))
+    asyncio.run(Guard(never, AccessPolicy())(scope, receive, send))
     assert seen[0]["status"] == 413
 
 
@@ -508,7 +508,7 @@ def test_there_is_nothing_for_web_sockets() -> None:
     async def never(*_: Any) -> None:
         raise AssertionError("it got through")
 
-    asyncio.run(Guard(never, Door())({"type": "websocket"}, never, send))
+    asyncio.run(Guard(never, AccessPolicy())({"type": "websocket"}, never, send))
     assert [message["type"] for message in sent] == ["websocket.close"]
 
 

@@ -28,7 +28,7 @@ from indexhole.web.app import create_app
 from indexhole.web.pages.spreadsheets import held as import_held
 from indexhole.web.pages.spreadsheets import import_pages, import_routes
 from indexhole.web.pages.spreadsheets.held import LONGEST_S, MOST_HELD, Sheets
-from indexhole.web.serving.guard import Door
+from indexhole.web.serving.guard import AccessPolicy
 
 UNITS = b"inventory,kind,title,weight_kg\nD1,drive unit,Twin unit,4.2\nH1,host,Bench host,\nL1,lead,,0.2\n"
 FAULTY = b"inventory,kind,title,weight_kg\nD1,drive unit,Twin unit,heavy\nH1,toaster,Bench host,\nL1,lead,,0.2\n"
@@ -382,7 +382,7 @@ def test_a_sheet_is_known_only_by_the_word_it_was_given(visitor: Visitor, word: 
 
 def test_a_sheet_belongs_to_the_session_that_sent_it(tmp_path: Path) -> None:
     shelf = Shelf.open(tmp_path / "shelf", create=True)
-    app = create_app(shelf, Door(password="a long password"))
+    app = create_app(shelf, AccessPolicy(password="a long password"))
     token = [sent(app, "POST", "/api/sign-in", json={"password": "a long password"}).json()["token"] for _ in range(2)]
     own, other = ({"Authorization": f"Bearer {one}"} for one in token)
 

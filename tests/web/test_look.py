@@ -16,10 +16,10 @@ from hypothesis import strategies as st
 from indexhole.web.drawing import charts, words
 from indexhole.web.drawing.charts import Axis, Box
 from indexhole.web.drawing.palette import DARK, PAIRS, QUALITY, TONES, contrast, luminance, palette_css
-from indexhole.web.drawing.view import FOLDER
+from indexhole.web.drawing.view import WEB
 from indexhole.web.drawing.zoom import WHOLE, Window, Zoom, window_of
 
-CSS = (FOLDER / "static" / "page.css").read_text(encoding="utf-8")
+CSS = (WEB / "static" / "page.css").read_text(encoding="utf-8")
 
 
 def lightness(colour: str) -> float:
@@ -94,7 +94,7 @@ def test_the_quality_scale_stays_in_order_for_colour_blind_eyes(missing: str) ->
 
 def test_every_state_and_verdict_has_a_pattern_of_its_own_in_its_group() -> None:
     groups = (("sound", "mended", "suspect", "lost"), ("works", "doubtful", "fails", "unproven"))
-    base = (FOLDER / "templates" / "base.html").read_text(encoding="utf-8")
+    base = (WEB / "drawing" / "templates" / "base.html").read_text(encoding="utf-8")
     for group in groups:
         tones = [words.tone(word) for word in group]
         assert len(set(tones)) == len(group)

@@ -44,7 +44,7 @@ from indexhole.web.pages.recordings import track_view
 from indexhole.web.pages.recordings.reading import Asked, Reading, read_together
 from indexhole.web.pages.recordings.recording_routes import plain_name
 from indexhole.web.serving import site
-from indexhole.web.serving.job_queue import Desk, Progress
+from indexhole.web.serving.job_queue import JobQueue, Progress
 
 HOSTILE = "<script>alert('1')</script> & \"so\""
 LAYOUT = load_layouts()["130-48-mfm-9x512"]
@@ -908,25 +908,25 @@ def test_one_trial_is_written_down(visitor: Visitor) -> None:
 
 
 def test_the_desk_does_a_job_once_and_forgets_the_oldest() -> None:
-    desk, done = Desk(keep=2), []
+    job_queue, done = JobQueue(keep=2), []
     for key in ("a", "a", "b", "c"):
-        desk.ask(key, lambda _, key=key: done.append(key)).wait(60)  # type: ignore[misc]
+        job_queue.ask(key, lambda _, key=key: done.append(key)).wait(60)  # type: ignore[misc]
     assert done == ["a", "b", "c"]
-    desk.ask("a", lambda _: done.append("again")).wait(60)
+    job_queue.ask("a", lambda _: done.append("again")).wait(60)
     assert done[-1] == "again"
 
 
 def test_the_desk_begins_a_failed_job_anew() -> None:
-    desk = Desk()
+    job_queue = JobQueue()
 
     def fails(_: Any) -> int:
         raise InputFault("first")
 
-    task = desk.ask("a", fails)
+    task = job_queue.ask("a", fails)
     assert task.wait(60)
     with pytest.raises(InputFault, match="first"):
         task.result()
-    again = desk.ask("a", lambda _: 7)
+    again = job_queue.ask("a", lambda _: 7)
     assert again.wait(60)
     assert again.result() == 7
 

@@ -30,7 +30,7 @@ from indexhole.shelf.records.records import Disk, Mechanism, Unit, checked
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.web.app import create_app
 from indexhole.web.drawing.palette import TONES
-from indexhole.web.drawing.view import FOLDER
+from indexhole.web.drawing.view import WEB
 from indexhole.web.pages.pairing.pairing_charts import budget_chart, margin_charts
 
 VOID = {"meta", "link", "input", "br", "hr", "img"}
@@ -341,7 +341,7 @@ def test_margins_are_drawn_with_their_band_and_least_told() -> None:
 
 
 def test_the_stylesheet_takes_every_colour_from_the_palette() -> None:
-    css = (FOLDER / "static" / "pairing.css").read_text(encoding="utf-8")
+    css = (WEB / "static" / "pairing.css").read_text(encoding="utf-8")
     assert not re.findall(r"#[0-9a-fA-F]{3,8}\b|\brgba?\(|\bhsla?\(", css.replace("#answer", ""))
     assert set(re.findall(r"var\(--([a-z]+)\)", css)) <= set(TONES)
 

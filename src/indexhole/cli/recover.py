@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from indexhole.jobs.recovery.comparison import Comparison
     from indexhole.jobs.recovery.recovering import Recovered
     from indexhole.jobs.recovery.writers import WriterReport
-    from indexhole.recover.sectors.open_dwells import OpenStays
+    from indexhole.recover.sectors.open_dwells import OpenDwells
     from indexhole.recover.shapes.result import Track
 
 Captures = Annotated[
@@ -88,7 +88,7 @@ def recover(
     from indexhole.jobs.recovery import comparing, comparison, describing, earlier, recovering
     from indexhole.jobs.recovery.writers import report_json as writers_json
     from indexhole.jobs.recovery.writers import told
-    from indexhole.recover.sectors.open_dwells import OpenStays
+    from indexhole.recover.sectors.open_dwells import OpenDwells
     from indexhole.signal.formats.options import ReadOptions
 
     if out is not None and out.exists() and not overwrite:
@@ -100,7 +100,7 @@ def recover(
     other = earlier.read_earlier(compare) if compare is not None else None
     options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
     quiet = json or not sys.stderr.isatty()
-    opened = OpenStays() if writers else None
+    opened = OpenDwells() if writers else None
     recovered = recovering.recover_files(
         captures, options, layout, layout_file or (), opened=opened, progress=None if quiet else _show_progress
     )
@@ -134,13 +134,15 @@ def recover(
         raise typer.Exit(1)
 
 
-def _writers(opened: OpenStays, recovered: Recovered, layout_file: Sequence[Path], folder: Path | None) -> WriterReport:
+def _writers(
+    opened: OpenDwells, recovered: Recovered, layout_file: Sequence[Path], folder: Path | None
+) -> WriterReport:
     """Who wrote the disk, weighed against the shelf where there is one."""
     from indexhole.cli.open_shelf import has_shelf
     from indexhole.jobs.recovery.known_writers import ask_shelf
-    from indexhole.jobs.recovery.writers import report_writers_of_stays
+    from indexhole.jobs.recovery.writers import report_writers_of_dwells
 
-    report = report_writers_of_stays(opened, recovered.surface.layout, layout_file)
+    report = report_writers_of_dwells(opened, recovered.surface.layout, layout_file)
     if folder is not None or has_shelf(None):
         report, warnings = ask_shelf(report, [note.sha256 for note in recovered.captures], folder)
         for warning in warnings:

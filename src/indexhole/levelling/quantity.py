@@ -48,7 +48,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class Position:
     """Where one mechanism stands.
 
     Attributes:
@@ -95,7 +95,7 @@ class Levelled:
     unit: str
     datum: Datum
     parts: tuple[Part, ...]
-    standings: tuple[Standing, ...]
+    positions: tuple[Position, ...]
     checks: tuple[tuple[Check, ...], ...]
     snooping: Snooping
     left_out: tuple[str, ...]
@@ -154,8 +154,8 @@ def level(
     told = tuple(checks(part) for part in parts)
     snooping = snoop(signs.ties, held)
     widened = _widening(parts, snooping, len(used))
-    standings = [
-        standing for part in parts for standing in _standings(quantity, part, mechanisms, signs, widened, classes or {})
+    positions = [
+        standing for part in parts for standing in _positions(quantity, part, mechanisms, signs, widened, classes or {})
     ]
     rank = ("fails", "doubtful", "unproven", "works")
     return Levelled(
@@ -163,7 +163,7 @@ def level(
         unit=UNITS[quantity],
         datum=held,
         parts=parts,
-        standings=tuple(sorted(standings, key=lambda s: (rank.index(s.verdict), -abs(s.value), s.node))),
+        positions=tuple(sorted(positions, key=lambda s: (rank.index(s.verdict), -abs(s.value), s.node))),
         checks=told,
         snooping=snooping,
         left_out=tuple(sorted({t.name for t in ties} & set(left_out))),
@@ -193,14 +193,14 @@ def _widening(parts: Sequence[Part], snooping: Snooping, ties: int) -> float:
     return math.sqrt(square / freedom) if chi2_tail(square, freedom) < 0.025 else 1.0
 
 
-def _standings(
+def _positions(
     quantity: str,
     part: Part,
     mechanisms: Collection[str],
     signs: Settled,
     widened: float,
     classes: Mapping[str, str],
-) -> list[Standing]:
+) -> list[Position]:
     """Where the mechanisms of a part stand.
 
     In a free part a drive that is out of place would pull the mean of the others with it, so drives that fail are taken
@@ -209,7 +209,7 @@ def _standings(
     here = [n for n in part.nodes if n in mechanisms and n not in part.held]
     among = list(here)
 
-    def told(node: str) -> Standing:
+    def told(node: str) -> Position:
         others = [n for n in among if n != node]
         return _standing(quantity, part, node, others, signs, widened, classes.get(node, ""))
 
@@ -222,13 +222,13 @@ def _standings(
     return [told(node) for node in here]
 
 
-def _off(standing: Standing) -> float:
+def _off(standing: Position) -> float:
     return abs(standing.value) / standing.uncertainty
 
 
 def _standing(
     quantity: str, part: Part, node: str, others: Sequence[str], signs: Settled, widened: float, disk_class: str
-) -> Standing:
+) -> Position:
     if part.held:
         # a held node's own place is in the datum; several marks are one datum
         against = sorted(part.held)[0]
@@ -245,7 +245,7 @@ def _standing(
     verdict = _verdict(value, u, limits)
     if other is not None and _verdict(other, u, limits) != verdict:
         verdict = "doubtful"
-    return Standing(node, value, u, against, len(others), other, limits, verdict)
+    return Position(node, value, u, against, len(others), other, limits, verdict)
 
 
 def _either_way(

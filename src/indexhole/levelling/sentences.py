@@ -9,7 +9,7 @@ from typing import assert_never
 
 from indexhole.levelling.blunders import Suspect
 from indexhole.levelling.measurements import INDEX, NOMINAL, OFFSET, SPEED
-from indexhole.levelling.quantity import MEAN, Levelled, Standing
+from indexhole.levelling.quantity import MEAN, Levelled, Position
 from indexhole.levelling.weakness import Wanted
 from indexhole.model.figures import significant
 
@@ -29,7 +29,7 @@ def rounded(value: float, uncertainty: float, sign: bool = False) -> str:
     return f"{shown:{'+' if sign and shown else ''}.{places}f} +/- {uncertainty:.{places}f}"
 
 
-def against_words(levelled: Levelled, standing: Standing) -> str:
+def against_words(levelled: Levelled, standing: Position) -> str:
     """What a place is told against: `the others`, `alignment disk A1`, `nominal`."""
     if standing.against == MEAN:
         return "the others" if standing.others > 1 else "the other"
@@ -38,7 +38,7 @@ def against_words(levelled: Levelled, standing: Standing) -> str:
     return standing.against
 
 
-def place_words(levelled: Levelled, standing: Standing) -> str:
+def place_words(levelled: Levelled, standing: Position) -> str:
     """`D4.0 sits 96 +/- 14 um towards the hub of the others`."""
     told = rounded(abs(standing.value), standing.uncertainty)
     unit = _UNIT_WORDS[levelled.quantity]
@@ -63,7 +63,7 @@ def place_words(levelled: Levelled, standing: Standing) -> str:
     return f"{standing.node} sits {told} {unit} towards the {'rim' if above else 'hub'} of {against}"
 
 
-def _either_words(levelled: Levelled, standing: Standing, against: str, unit: str) -> str:
+def _either_words(levelled: Levelled, standing: Position, against: str, unit: str) -> str:
     """Two values that fit as well, because nothing says which way some ties point."""
     u, other = standing.uncertainty, standing.other or 0.0
     settle = "one signed measurement would settle which"
@@ -91,7 +91,7 @@ class Work(Enum):
         return self in (Work.SET_SPEED, Work.MOVE_SENSOR, Work.MOVE_HEAD)
 
 
-def work_due(levelled: Levelled, standing: Standing) -> Work:
+def work_due(levelled: Levelled, standing: Position) -> Work:
     """What to do about where a mechanism stands; nothing is turned before it is known that it is out, and which way."""
     known = standing.limits is not None
     if standing.verdict == "works" or (known and standing.verdict == "unproven"):
@@ -109,7 +109,7 @@ def work_due(levelled: Levelled, standing: Standing) -> Work:
 
 def advice_words(
     work: Work,
-    standing: Standing,
+    standing: Position,
     adjusters: Mapping[str, tuple[float, float]],
     recorded: Sequence[str],
     irreplaceable: Sequence[str],
@@ -137,7 +137,7 @@ def advice_words(
             assert_never(work)
 
 
-def _first_read(standing: Standing, recorded: Sequence[str], irreplaceable: Sequence[str]) -> str:
+def _first_read(standing: Position, recorded: Sequence[str], irreplaceable: Sequence[str]) -> str:
     scarce = [disk for disk in recorded if disk in irreplaceable]
     if scarce:
         return (
@@ -148,7 +148,7 @@ def _first_read(standing: Standing, recorded: Sequence[str], irreplaceable: Sequ
     return f"First read in it whatever it recorded{named} and is to be kept: realigned it no longer meets those tracks."
 
 
-def _turn(standing: Standing, adjusters: Mapping[str, tuple[float, float]]) -> str:
+def _turn(standing: Position, adjusters: Mapping[str, tuple[float, float]]) -> str:
     way = "hub" if standing.value > 0 else "rim"
     told = rounded(abs(standing.value), standing.uncertainty)
     if standing.node not in adjusters:
@@ -182,7 +182,7 @@ def next_words(levelled: Levelled, wanted: Wanted) -> str:
     """The further measurement that helps most, in words."""
     unit = _UNIT_WORDS[levelled.quantity]
     how = {OFFSET: "on an alignment disk", SPEED: "by a capture", INDEX: "by captures of one disk"}[levelled.quantity]
-    mechanisms = {standing.node for standing in levelled.standings}
+    mechanisms = {standing.node for standing in levelled.positions}
     ends = sorted((wanted.start, wanted.end), key=lambda node: node not in mechanisms)
     if ends[1] == NOMINAL:
         what = f"Measure {ends[0]} {how}"

@@ -41,11 +41,11 @@ def frame_strain(writer_per_k: Floats, reader_per_k: Floats, writing_c: Floats, 
 
 
 def aside_um(
-    angle_rad: Floats, standing_um: Floats, oval_um: Floats, oval_rad: Floats, swing_um: Floats, swing_rad: Floats
+    angle_rad: Floats, position_um: Floats, oval_um: Floats, oval_rad: Floats, swing_um: Floats, swing_rad: Floats
 ) -> Floats:
     """Distance between track and head round a turn: standing part, oval of the film, swing of the centre."""
     distance: Floats = (
-        standing_um + oval_um * np.cos(2 * angle_rad + oval_rad) + swing_um * np.cos(angle_rad + swing_rad)
+        position_um + oval_um * np.cos(2 * angle_rad + oval_rad) + swing_um * np.cos(angle_rad + swing_rad)
     )
     return distance
 

@@ -10,19 +10,19 @@ from indexhole.errors import InputFault
 from indexhole.recover.layouts.describe import describe
 from indexhole.recover.layouts.identify import Log, identify
 from indexhole.recover.sectors.budget import FALSE_BUDGET, within_budget
-from indexhole.recover.sectors.dwells import Blank, OpenTrack, Stay, blank_of, let_go, open_track
-from indexhole.recover.sectors.open_dwells import MOST_HELD_PULSES, OpenStays
+from indexhole.recover.sectors.dwells import Blank, Dwell, OpenTrack, blank_of, discard_pulses, open_track
+from indexhole.recover.sectors.open_dwells import MOST_HELD_PULSES, OpenDwells
 from indexhole.recover.sectors.seen import TrackSeen, tracks_seen
 from indexhole.recover.shapes.description import Description
 from indexhole.recover.shapes.result import Identification, Surface
 from indexhole.recover.tracks.assemble import blank_tracks, blank_warning, merged_track
-from indexhole.recover.tracks.placing import Placing, place_stays
+from indexhole.recover.tracks.placing import Placing, place_dwells
 from indexhole.signal.captures.capture import Capture
 from indexhole.signal.clock.cells import CellGuess
 from indexhole.signal.dwells.sessions import Segment, cut_session
 from indexhole.standards.layouts import Layout
 
-__all__ = ["OpenTrack", "open_stays", "open_track", "open_tracks", "recover_stays", "recover_surface"]
+__all__ = ["OpenTrack", "open_dwells", "open_track", "open_tracks", "recover_dwells", "recover_surface"]
 
 Progress = Callable[[int, int], None]
 
@@ -35,9 +35,9 @@ def _chosen_layout(layouts: Mapping[str, Layout], layout: str | None) -> Layout 
 
 def _describe(placing: Placing) -> tuple[list[TrackSeen], Description]:
     """What was seen of each track, and how they are laid out."""
-    tracks = tracks_seen(placing.stays)
-    holes = Counter([s.holes for s in placing.stays] + [b.holes for b in placing.blank]).most_common(1)
-    captures = dict.fromkeys(one.capture for one in placing.stays)
+    tracks = tracks_seen(placing.dwells)
+    holes = Counter([s.holes for s in placing.dwells] + [b.holes for b in placing.blank]).most_common(1)
+    captures = dict.fromkeys(one.capture for one in placing.dwells)
     return tracks, describe(
         tracks, holes=holes[0][0] if holes else 0, offset=placing.offset, captures=captures, notes=placing.warnings
     )
@@ -52,7 +52,7 @@ def _candidates(
 ) -> list[Identification]:
     if layout:
         return [Identification(layout, 1.0, "given")]
-    stood = [one for one in placing.stays if one.from_lines]
+    stood = [one for one in placing.dwells if one.from_lines]
     blank = {(b.cylinder, b.head) for b in placing.blank if b.cylinder is not None and b.head is not None}
     log = Log(
         frozenset(s.cylinder for s in stood if s.cylinder is not None) | {c for c, _ in blank},
@@ -64,7 +64,7 @@ def _candidates(
 
 def open_tracks(
     captures: Sequence[Capture], layouts: Mapping[str, Layout], layout: str | None = None
-) -> tuple[OpenStays, list[Identification], list[str]]:
+) -> tuple[OpenDwells, list[Identification], list[str]]:
     """Every legible stay with its clock recovered and its fields read, candidate layouts, and warnings.
 
     Raises:
@@ -72,36 +72,36 @@ def open_tracks(
     """
     sessions = [cut_session(capture) for capture in captures]
     segments = (segment for session in sessions for segment in session.segments)
-    opened, candidates, warnings = open_stays(segments, layouts, layout)
+    opened, candidates, warnings = open_dwells(segments, layouts, layout)
     return opened, candidates, [*(w for session in sessions for w in session.warnings), *warnings]
 
 
-def open_stays(
+def open_dwells(
     segments: Iterable[Segment],
     layouts: Mapping[str, Layout],
     layout: str | None = None,
     *,
     most_held: int = MOST_HELD_PULSES,
-) -> tuple[OpenStays, list[Identification], list[str]]:
+) -> tuple[OpenDwells, list[Identification], list[str]]:
     """The same from stays as they come, in memory while they have no more than `most_held` pulses in all."""
-    opened = OpenStays(most_held)
-    stays, blank = _let_go(segments, _chosen_layout(layouts, layout), 0, opened)
-    placing = place_stays(stays, blank)
-    _place(opened, stays, placing)
+    opened = OpenDwells(most_held)
+    dwells, blank = _discard_pulses(segments, _chosen_layout(layouts, layout), 0, opened)
+    placing = place_dwells(dwells, blank)
+    _place(opened, dwells, placing)
     tracks, seen = _describe(placing)
     warnings = [*map(blank_warning, blank), *placing.warnings]
     return opened, _candidates(placing, tracks, seen, layouts, layout), warnings
 
 
-def _let_go(
+def _discard_pulses(
     segments: Iterable[Segment],
     layout: Layout | None,
     quality_bins: int,
-    opened: OpenStays | None = None,
+    opened: OpenDwells | None = None,
     progress: Callable[[int], None] | None = None,
-) -> tuple[list[Stay], list[Blank]]:
+) -> tuple[list[Dwell], list[Blank]]:
     """Stays as they come, each opened and let go before the next is asked for; the legible ones into `opened` too."""
-    stays: list[Stay] = []
+    dwells: list[Dwell] = []
     blank: list[Blank] = []
     recent: list[CellGuess] = []
     for number, segment in enumerate(segments):
@@ -109,21 +109,21 @@ def _let_go(
         if one is None:
             blank.append(blank_of(segment))
         else:
-            stays.append(let_go(one, quality_bins))
+            dwells.append(discard_pulses(one, quality_bins))
             recent = _with_recent(recent, one.stream.code, one.stream.cell_ticks)
             if opened is not None:
                 opened.append(one)
         if progress is not None:
             progress(number + 1)
-    return stays, blank
+    return dwells, blank
 
 
-def _place(opened: OpenStays, stays: Sequence[Stay], placing: Placing) -> None:
+def _place(opened: OpenDwells, dwells: Sequence[Dwell], placing: Placing) -> None:
     """Put open stays where the same stays, let go, were found to be."""
     # Replacing a stay's place leaves its reads the same object.
-    placed = {id(stay.reads): stay for stay in placing.stays}
-    found = ((k, placed.get(id(stay.reads))) for k, stay in enumerate(stays))
-    opened.place([(k, stay.cylinder, stay.head) for k, stay in found if stay is not None])
+    placed = {id(dwell.reads): dwell for dwell in placing.dwells}
+    found = ((k, placed.get(id(dwell.reads))) for k, dwell in enumerate(dwells))
+    opened.place([(k, dwell.cylinder, dwell.head) for k, dwell in found if dwell is not None])
 
 
 def _with_recent(recent: Sequence[CellGuess], code: str, cell_ticks: float) -> list[CellGuess]:
@@ -155,17 +155,17 @@ def recover_surface(
     segments = (segment for session in sessions for segment in session.segments)
     told = [warning for session in sessions for warning in session.warnings]
     report = None if progress is None else lambda done: progress(done, count)
-    surface = recover_stays(segments, layouts, layout, quality_bins=quality_bins, progress=report)
+    surface = recover_dwells(segments, layouts, layout, quality_bins=quality_bins, progress=report)
     return replace(surface, warnings=(*told, *surface.warnings))
 
 
-def recover_stays(
+def recover_dwells(
     segments: Iterable[Segment],
     layouts: Mapping[str, Layout],
     layout: str | None = None,
     *,
     quality_bins: int = 0,
-    opened: OpenStays | None = None,
+    opened: OpenDwells | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Surface:
     """Recover from stays as they come: each is let go before the next is asked for, so a log may be of any length.
@@ -173,20 +173,20 @@ def recover_stays(
     Arguments and faults as of recover_surface; `progress` is called with the number of stays done. The legible stays go
     into `opened` for whoever needs their pulses again.
     """
-    stays, blank = _let_go(segments, _chosen_layout(layouts, layout), quality_bins, opened, progress)
-    placing = place_stays(stays, blank)
+    dwells, blank = _discard_pulses(segments, _chosen_layout(layouts, layout), quality_bins, opened, progress)
+    placing = place_dwells(dwells, blank)
     if opened is not None:
-        _place(opened, stays, placing)
+        _place(opened, dwells, placing)
     shown, seen = _describe(placing)
     candidates = _candidates(placing, shown, seen, layouts, layout)
     chosen = layouts.get(candidates[0].layout)
     warnings = list(placing.warnings)
-    groups: dict[tuple[int, int], list[Stay]] = defaultdict(list)
-    for stay in _as_numbered(placing, chosen):
-        if stay.cylinder is None or stay.head is None:
-            warnings.append(f"{stay.capture}: a stay with no legible id cannot be placed")
+    groups: dict[tuple[int, int], list[Dwell]] = defaultdict(list)
+    for dwell in _as_numbered(placing, chosen):
+        if dwell.cylinder is None or dwell.head is None:
+            warnings.append(f"{dwell.capture}: a stay with no legible id cannot be placed")
         else:
-            groups[stay.cylinder, stay.head].append(stay)
+            groups[dwell.cylinder, dwell.head].append(dwell)
     tracks, told = blank_tracks(placing.blank, groups, chosen)
     warnings.extend(told)
     for place in sorted(groups):
@@ -204,13 +204,13 @@ def recover_stays(
     )
 
 
-def _as_numbered(placing: Placing, layout: Layout | None) -> list[Stay]:
+def _as_numbered(placing: Placing, layout: Layout | None) -> list[Dwell]:
     """Stays placed by their ids where no lines told, which may count from another number by the layout."""
     if layout is None or (layout.track_number(0, 0), layout.track_number(0, 1)) == (0, 0):
-        return list(placing.stays)
+        return list(placing.dwells)
     return [
         replace(s, cylinder=s.cylinder - layout.track_number(0, s.head))
         if not s.from_lines and s.code != "group45" and s.cylinder is not None and s.head is not None
         else s
-        for s in placing.stays
+        for s in placing.dwells
     ]

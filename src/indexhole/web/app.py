@@ -28,26 +28,26 @@ from indexhole.web.pages.recordings import recording_routes
 from indexhole.web.pages.shelf import shelf_routes
 from indexhole.web.pages.sign_in import sign_in
 from indexhole.web.pages.spreadsheets import import_routes
-from indexhole.web.serving.guard import API, Door, Entrance, Guard
+from indexhole.web.serving.guard import API, AccessPolicy, Guard, SignIn
 from indexhole.web.serving.site import Site
 
 _SENTENCES = {404: "there is no page at this address", 405: "this address cannot be used that way"}
 
 
-def create_app(shelf: Shelf, door: Door | None = None) -> Guard:
+def create_app(shelf: Shelf, access_policy: AccessPolicy | None = None) -> Guard:
     """The page over an open shelf, as an ASGI application that lets in only what the door allows."""
-    door = door or Door()
+    access_policy = access_policy or AccessPolicy()
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, title="Indexhole")
-    site = Site(shelf, door.most_bytes)
+    site = Site(shelf, access_policy.most_bytes)
     for pages in (
         shelf_routes, bench_routes, collection, import_routes, recording_routes, pairing_routes, cause_routes
     ):  # fmt: skip
         app.include_router(pages.routes(site))
     api = [api_routes.routes(site)]
-    entrance = Entrance(Lock(door.password)) if door.password else None
-    if entrance is not None:
-        app.include_router(sign_in.routes(entrance))
-        api.append(sign_in.api_routes(entrance))
+    signing_in = SignIn(Lock(access_policy.password)) if access_policy.password else None
+    if signing_in is not None:
+        app.include_router(sign_in.routes(signing_in))
+        api.append(sign_in.api_routes(signing_in))
     for part in (*api, api_page.routes(api)):
         app.include_router(part)
     app.add_api_route("/palette.css", _palette, methods=["GET"])
@@ -57,7 +57,7 @@ def create_app(shelf: Shelf, door: Door | None = None) -> Guard:
     app.add_exception_handler(HTTPException, ways.refused)
     app.add_exception_handler(RequestValidationError, _misaddressed)
     app.add_exception_handler(Exception, _broken)
-    return Guard(app, door, entrance)
+    return Guard(app, access_policy, signing_in)
 
 
 def _palette() -> Response:

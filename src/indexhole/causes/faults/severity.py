@@ -24,7 +24,7 @@ from indexhole.model.forward import (
 # The largest speed error worth supposing, fraction.
 _WORST_SPEED = 0.1
 # Even in the angle whose sine squared is the probability: there counts of failures spread alike everywhere.
-RUNGS = tuple(math.sin(0.17 + i * 0.0932) ** 2 for i in range(16))
+SEVERITY_LEVELS = tuple(math.sin(0.17 + i * 0.0932) ** 2 for i in range(16))
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,19 +76,19 @@ def _weights(places: list[float], worst: float) -> list[float]:
 
 
 @cache
-def offset_ladder() -> tuple[Step, ...]:
+def offset_grid() -> tuple[Step, ...]:
     """Offsets, um, of a head among heads that are in place; nothing older lies beside the tracks."""
 
     def reads(offset_um: float) -> float:
         return _failure(Recording(SOUND), _aside(offset_um))
 
-    places = [_where(reads, rung, 0.0, SOUND.read_width_um) for rung in RUNGS]
+    places = [_where(reads, severity_level, 0.0, SOUND.read_width_um) for severity_level in SEVERITY_LEVELS]
     weights = _weights(places, SOUND.read_width_um)
     return tuple(Step(d, reads(d), _failure(Recording(_aside(d))), w) for d, w in zip(places, weights, strict=True))
 
 
 @cache
-def speed_ladder() -> tuple[Step, ...]:
+def speed_grid() -> tuple[Step, ...]:
     """Speed errors, fraction, fast and slow."""
     steps = []
     for sign in (1.0, -1.0):
@@ -96,7 +96,7 @@ def speed_ladder() -> tuple[Step, ...]:
         def reads(error: float, sign: float = sign) -> float:
             return _failure(Recording(), _paced(sign * error))
 
-        places = [_where(reads, rung, 0.0, 0.5) for rung in RUNGS]
+        places = [_where(reads, severity_level, 0.0, 0.5) for severity_level in SEVERITY_LEVELS]
         for error, weight in zip(places, _weights(places, _WORST_SPEED), strict=True):
             is_read = _failure(Recording(_paced(sign * error)))
             steps.append(Step(sign * error, reads(error), is_read, weight / 2))
@@ -114,11 +114,11 @@ class LossStep:
 
 
 @cache
-def loss_ladder() -> tuple[LossStep, ...]:
+def loss_grid() -> tuple[LossStep, ...]:
     """Losses by dirt, wear or an unsuited medium, dB."""
 
     def fails(loss_db: float) -> float:
         return _failure(Recording(), SOUND, MediumState(worn_loss_db=(loss_db, 0.0)))
 
-    places = [_where(fails, rung, 0.0, 40.0) for rung in RUNGS]
+    places = [_where(fails, severity_level, 0.0, 40.0) for severity_level in SEVERITY_LEVELS]
     return tuple(LossStep(loss, fails(loss), fails(2 * loss), 1 / len(places)) for loss in places)

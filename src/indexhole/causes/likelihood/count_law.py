@@ -22,7 +22,7 @@ Ints = npt.NDArray[np.int64]
 # they should not. Our own choice.
 _LAWS = (((120.0, 0.8), (20.0, 0.2)), ((40.0, 0.6), (10.0, 0.4)))
 _SURPRISE = (0.001, 0.002)
-TEMPER_WEIGHT: Floats = np.array([0.45, 0.15, 0.3, 0.1])  # calm and rough singly, calm and rough by tracks
+DISPERSION_WEIGHT: Floats = np.array([0.45, 0.15, 0.3, 0.1])  # calm and rough singly, calm and rough by tracks
 _TAKES_TRACK, _BY_TRACKS = 0.5, (100.0, 15.0)  # share of the hazard that takes whole tracks; concentrations
 # A whole operation fails by something that will not come again: a disk not seated, a door not shut.
 MISHAP = 0.0002

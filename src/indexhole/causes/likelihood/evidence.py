@@ -70,7 +70,7 @@ class Close:
     outcomes: Floats
     hazard: Floats
     lapse: Floats
-    temper: Ints
+    dispersion: Ints
     weight: Floats
     supposed: Supposition
     magnitudes: dict[Fault, Magnitude | None]
@@ -99,40 +99,48 @@ class Evidence:
         self._disk = bench.disk[self._starts]
         plain, speckled = np.log1p(-_SPECKLED), np.log(_SPECKLED)
         self._speckle_weight = np.array([plain, speckled])
-        self._use_climates(
-            [(k, temper) for k in range(len(_BACKGROUND_WEIGHT)) for temper in range(len(count_law.TEMPER_WEIGHT))]
+        self._use_noise_regimes(
+            [
+                (k, dispersion)
+                for k in range(len(_BACKGROUND_WEIGHT))
+                for dispersion in range(len(count_law.DISPERSION_WEIGHT))
+            ]
         )
         self.look = lru_cache(maxsize=None)(self._look)
         self._summed = lru_cache(maxsize=None)(self._sum_unknowns)
 
-    def _use_climates(self, climates: list[tuple[int, int]]) -> None:
-        self._climates = climates
-        levels = sorted({(k + speckled, temper) for k, temper in climates for speckled in (0, 1)})
+    def _use_noise_regimes(self, noise_regimes: list[tuple[int, int]]) -> None:
+        self._noise_regimes = noise_regimes
+        levels = sorted({(k + speckled, dispersion) for k, dispersion in noise_regimes for speckled in (0, 1)})
         self._base = np.array([_BACKGROUND[k] for k, _ in levels])
-        self._temper = np.array([temper for _, temper in levels], dtype=np.int64)
+        self._dispersion = np.array([dispersion for _, dispersion in levels], dtype=np.int64)
         # Of each climate, the level of plain and of speckled disks, shape (2, climates).
-        self._level = np.array([[levels.index((k + s, temper)) for k, temper in climates] for s in (0, 1)])
-        self._climate_weight = np.log([_BACKGROUND_WEIGHT[k] * count_law.TEMPER_WEIGHT[r] for k, r in climates])
-        self._best_climate = np.full(len(climates), -np.inf)
+        self._level = np.array([[levels.index((k + s, dispersion)) for k, dispersion in noise_regimes] for s in (0, 1)])
+        self._noise_regime_weight = np.log(
+            [_BACKGROUND_WEIGHT[k] * count_law.DISPERSION_WEIGHT[r] for k, r in noise_regimes]
+        )
+        self._best_noise_regime = np.full(len(noise_regimes), -np.inf)
         self._untouched = lru_cache(maxsize=None)(self._no_fault)
 
     def log_likelihood(self, faults: frozenset[Fault]) -> float:
         """Log likelihood of all done rows under the hypothesis that exactly these faults are present."""
         return self._summed(faults)
 
-    def leave_out_impossible_climates(self) -> None:
+    def leave_out_impossible_noise_regimes(self) -> None:
         """From here on weigh only climates that some hypothesis weighed so far leaves possible, or further faults may.
 
         What is left out would add less than e^-12 to any of them, and makes every pair cheaper to weigh.
         """
-        kept = self._best_climate > -_IMPOSSIBLE
+        kept = self._best_noise_regime > -_IMPOSSIBLE
         # Further faults may explain what went badly, each operation at some cost against the chance that fits it best.
-        tempers = [temper for _, temper in self._climates]
+        tempers = [dispersion for _, dispersion in self._noise_regimes]
         fits = np.log(self._together(self._table.max(axis=2)) + 1e-300)[tempers]
         untouched = self._untouched(Supposition())[:, self._level[0], 0, 0, 0].T
-        explained = self._climate_weight + np.maximum(untouched, fits - _EXPLAINED).sum(axis=1)
+        explained = self._noise_regime_weight + np.maximum(untouched, fits - _EXPLAINED).sum(axis=1)
         kept |= explained > explained.max() - _IMPOSSIBLE
-        self._use_climates([climate for climate, stays in zip(self._climates, kept, strict=True) if stays])
+        self._use_noise_regimes(
+            [noise_regime for noise_regime, keeps in zip(self._noise_regimes, kept, strict=True) if keeps]
+        )
 
     def _settings(self, faults: frozenset[Fault]) -> list[_Setting]:
         steady = sorted(f for f in faults if f.fault != "bad-lead") if faults else []
@@ -171,7 +179,7 @@ class Evidence:
         rest = np.delete(without, touched, axis=0).sum(axis=0)
         without = without[touched]
         weight = lapses.log_weight if lapses is not None else profile.log_weight  # type: ignore[union-attr]
-        prior = self._climate_weight[:, None] + weight + rest
+        prior = self._noise_regime_weight[:, None] + weight + rest
 
         def told(first: Floats, then: Floats) -> Floats:
             # Before and after each operation but the outermost.
@@ -209,10 +217,10 @@ class Evidence:
                 parts = self._operations(
                     setting.supposed, chosen, profiles, reduce(in_series, lapsing) if lapsing else None
                 )
-            rungs = [
+            severity_levels = [
                 len(lapses.log_weight) if t else 1 for lapses, t in zip(setting.lapses, touching[count:], strict=True)
             ]
-            parts = parts.reshape(*parts.shape[: 2 + count], *rungs)
+            parts = parts.reshape(*parts.shape[: 2 + count], *severity_levels)
             order = np.argsort(self._disk[chosen], kind="stable")
             disks, begins = np.unique(self._disk[chosen][order], return_index=True)
             for disk, part in zip(disks.tolist(), np.add.reduceat(parts[order], begins, axis=0), strict=True):
@@ -242,7 +250,8 @@ class Evidence:
         spoilt = self.book.spoilt(supposed)[rows]
         found: Floats = operations(
             self._table[:, rows], count_law.LUCK, count_law.STRAY_LUCK, count_law.LUCK_WEIGHT, self._lapsed[rows],
-            self._whole[rows], count_law.MISHAP, starts, self._base[:, None] + spoilt, self._temper, added[0], added[1],
+            self._whole[rows], count_law.MISHAP, starts, self._base[:, None] + spoilt, self._dispersion,
+            added[0], added[1],
             _NO_RATE if lapses is None else lapses.by_operation, _NO_RATE if lapses is None else lapses.by_row,
             count_law.NODE_BY_BITS, count_law.BITS_DROPPED, count_law.LOWEST_BITS,
         )  # fmt: skip
@@ -259,9 +268,11 @@ class Evidence:
 
     def _log_weight(self, setting: _Setting) -> Floats:
         """Log prior of the unknowns, shape (climates, rungs of each fault..., rungs of each lead...)."""
-        weight = self._climate_weight
-        for rungs in [p.log_weight for p in setting.profiles] + [lapses.log_weight for lapses in setting.lapses]:
-            weight = weight[..., None] + rungs
+        weight = self._noise_regime_weight
+        for severity_levels in [p.log_weight for p in setting.profiles] + [
+            lapses.log_weight for lapses in setting.lapses
+        ]:
+            weight = weight[..., None] + severity_levels
         log_weight: Floats = weight
         return log_weight
 
@@ -273,10 +284,10 @@ class Evidence:
         """Log likelihood over all unknowns; which climates it leaves possible is remembered."""
         _, joint = self._joint(faults)
         top = max(float(j.max()) for j in joint)
-        by_climate = sum(np.exp(j - top).reshape(len(self._climates), -1).sum(axis=1) for j in joint)
-        whole = float(np.sum(by_climate))
+        by_noise_regime = sum(np.exp(j - top).reshape(len(self._noise_regimes), -1).sum(axis=1) for j in joint)
+        whole = float(np.sum(by_noise_regime))
         with np.errstate(divide="ignore"):
-            self._best_climate = np.maximum(self._best_climate, np.log(by_climate / whole))
+            self._best_noise_regime = np.maximum(self._best_noise_regime, np.log(by_noise_regime / whole))
         return top + float(np.log(whole))
 
     def _likeliest(self, faults: frozenset[Fault]) -> tuple[Floats, list[tuple[_Setting, Place, tuple[int, int]]]]:
@@ -290,8 +301,8 @@ class Evidence:
         owners = np.searchsorted(starts, kept, side="right") - 1
         unknowns = []
         for number, o in zip(kept, owners, strict=True):
-            climate, *place = (int(x) for x in np.unravel_index(number - starts[o], joint[o].shape))
-            unknowns.append((settings[o], tuple(place), self._climates[climate]))
+            noise_regime, *place = (int(x) for x in np.unravel_index(number - starts[o], joint[o].shape))
+            unknowns.append((settings[o], tuple(place), self._noise_regimes[noise_regime]))
         weight = np.exp(flat[kept] - flat.max())
         return weight / weight.sum(), unknowns
 
@@ -301,37 +312,39 @@ class Evidence:
         weight, unknowns = self._likeliest(faults)
         done, total = self.bench.done, len(self.bench.trials)
         hazards, lapse = np.zeros((len(weight), total)), np.zeros((len(weight), total))
-        temper = np.array([climate[1] for _, _, climate in unknowns], dtype=np.int64)
+        dispersion = np.array([noise_regime[1] for _, _, noise_regime in unknowns], dtype=np.int64)
         rows = np.zeros((len(weight), done))
         told: Counter[tuple[Fault, Magnitude | None]] = Counter()
         steady = sorted(f for f in faults if f.fault != "bad-lead")
-        for i, (setting, place, climate) in enumerate(unknowns):
+        for i, (setting, place, noise_regime) in enumerate(unknowns):
             added, spoilt = np.zeros(total), self.book.spoilt(setting.supposed)
-            for fault, profile, rung in zip(steady, setting.profiles, place, strict=False):
-                added[profile.rows] += profile.hazard[rung]
-                told[fault, profile.magnitude[rung]] += weight[i]
+            for fault, profile, severity_level in zip(steady, setting.profiles, place, strict=False):
+                added[profile.rows] += profile.hazard[severity_level]
+                told[fault, profile.magnitude[severity_level]] += weight[i]
             lapses = list(zip(setting.lapses, place[len(setting.profiles) :], strict=True))
-            for over, rung in lapses:
-                rate = either(over.by_operation[rung], over.by_row[rung])
+            for over, severity_level in lapses:
+                rate = either(over.by_operation[severity_level], over.by_row[severity_level])
                 lapse[i, over.rows] = either(lapse[i, over.rows], rate)
-            ways = [self._by_row(added, spoilt + _BACKGROUND[climate[0] + s], climate[1], lapses) for s in (0, 1)]
+            ways = [
+                self._by_row(added, spoilt + _BACKGROUND[noise_regime[0] + s], noise_regime[1], lapses) for s in (0, 1)
+            ]
             # Each disk is told as it most probably is, speckled or plain.
             by_disk = [np.bincount(self._disk, w, minlength=len(self.bench.disks)) for _, w in ways]
             speckled = by_disk[1] + self._speckle_weight[1] > by_disk[0] + self._speckle_weight[0]
-            hazards[i] = added + spoilt + _BACKGROUND[climate[0] + speckled[self.bench.disk].astype(np.int64)]
+            hazards[i] = added + spoilt + _BACKGROUND[noise_regime[0] + speckled[self.bench.disk].astype(np.int64)]
             here = speckled[self.bench.disk[:done]]
             by_row = np.where(here, ways[1][0], ways[0][0])
             whole = np.where(speckled[self._disk], ways[1][1], ways[0][1])
-            rows[i] = self._dealt_out(by_row, whole, climate[1]) + self._scale_by_row
+            rows[i] = self._dealt_out(by_row, whole, noise_regime[1]) + self._scale_by_row
         ahead = lapse[:, done:, None]
-        outcomes = self._outcome[temper[:, None], node_of(hazards[:, done:])] * (1 - ahead) + ahead * _ALL_FAIL
+        outcomes = self._outcome[dispersion[:, None], node_of(hazards[:, done:])] * (1 - ahead) + ahead * _ALL_FAIL
         return Close(
             log_likelihood=log_likelihood,
             rows=weight @ rows,
             outcomes=np.einsum("k,kco->co", weight, outcomes),
             hazard=hazards,
             lapse=lapse,
-            temper=temper,
+            dispersion=dispersion,
             weight=weight,
             supposed=unknowns[int(weight.argmax())][0].supposed,
             magnitudes={fault: size for (fault, size), _ in reversed(told.most_common())},
@@ -342,21 +355,21 @@ class Evidence:
         )
 
     def _by_row(
-        self, added: Floats, base: Floats, temper: int, lapsing: list[tuple[LapseProfiles, int]]
+        self, added: Floats, base: Floats, dispersion: int, lapsing: list[tuple[LapseProfiles, int]]
     ) -> tuple[Floats, Floats]:
         """Log likelihood of rows, (luck, rows), and of operations, (operations,), with everything known but luck."""
         done = self.bench.done
         hazards = count_law.LUCK[:, None] * added[:done] + count_law.STRAY_LUCK[:, None] * base[:done]
-        by_row = self._table[temper, np.arange(done), node_of(hazards)]
+        by_row = self._table[dispersion, np.arange(done), node_of(hazards)]
         if not lapsing:
-            plain = self._by_operation(by_row, temper)
+            plain = self._by_operation(by_row, dispersion)
         else:
             together, singly = np.zeros(done), np.zeros(done)
-            for lapses, rung in lapsing:
+            for lapses, severity_level in lapsing:
                 rows = lapses.rows[lapses.rows < done]
-                together[rows] = either(together[rows], lapses.by_operation[rung])
-                singly[rows] = either(singly[rows], lapses.by_row[rung])
-            plain = self._by_operation((1 - singly) * by_row + singly * self._lapsed, temper)
+                together[rows] = either(together[rows], lapses.by_operation[severity_level])
+                singly[rows] = either(singly[rows], lapses.by_row[severity_level])
+            plain = self._by_operation((1 - singly) * by_row + singly * self._lapsed, dispersion)
             at_once = together[self._starts]
             plain = (1 - at_once) * plain + at_once * self._together(self._lapsed)
             rate = either(together, singly)
@@ -371,19 +384,19 @@ class Evidence:
         product: Floats = np.multiply.reduceat(by_row, self._starts, axis=-1)
         return product
 
-    def _by_operation(self, by_row: Floats, temper: int) -> Floats:
+    def _by_operation(self, by_row: Floats, dispersion: int) -> Floats:
         """Likelihood of operations from that of rows, luck summed over: (luck, rows) to (operations,)."""
-        summed: Floats = count_law.LUCK_WEIGHT[temper] @ self._together(by_row)
+        summed: Floats = count_law.LUCK_WEIGHT[dispersion] @ self._together(by_row)
         return summed
 
-    def _dealt_out(self, by_row: Floats, whole: Floats, temper: int) -> Floats:
+    def _dealt_out(self, by_row: Floats, whole: Floats, dispersion: int) -> Floats:
         """Log likelihood of operations dealt out to their rows, (luck, rows) and (operations,) to (rows,).
 
         Each row gets its own under the luck that its operation most likely had, and an even share of what is left over.
         """
         operation = self._operation
         by_luck = np.stack([np.bincount(operation, weights=part) for part in by_row])
-        luck = softmax(by_luck + np.log(count_law.LUCK_WEIGHT[temper])[:, None], axis=0)[:, operation]
+        luck = softmax(by_luck + np.log(count_law.LUCK_WEIGHT[dispersion])[:, None], axis=0)[:, operation]
         own = (luck * by_row).sum(axis=0)
         left = (whole - np.bincount(operation, weights=own)) / np.bincount(operation)
         rows: Floats = own + left[operation]
@@ -401,10 +414,10 @@ class Evidence:
         kept = np.argsort(-close.weight, kind="stable")[:most]
         base, lapse = close.hazard[kept][:, rows], close.lapse[kept][:, None, rows]
         with_fault = base[:, None, :] + profile.hazard[None, :, known]
-        temper = close.temper[kept][:, None, None]
+        dispersion = close.dispersion[kept][:, None, None]
 
         def weigh(hazards: Floats) -> Floats:
-            plain = self._table[temper, rows, node_of(hazards)]
+            plain = self._table[dispersion, rows, node_of(hazards)]
             total: Floats = np.log((1 - lapse) * plain + lapse * self._lapsed[rows]).sum(axis=-1)
             return total
 

@@ -22,7 +22,7 @@ def operations(  # type: ignore[no-untyped-def]
     mishap,
     starts,
     base,
-    temper,
+    dispersion,
     one,
     two,
     by_operation,
@@ -47,21 +47,21 @@ def operations(  # type: ignore[no-untyped-def]
             where none does.
         nodes: node of a hazard by its leading bits, with `dropped` bits of it left out, from the bits `lowest` on.
     """
-    climates, lapses = base.shape[0], max(1, len(by_row))
+    noise_regimes, lapses = base.shape[0], max(1, len(by_row))
     longest = 1
     for o in range(len(starts) - 1):
         longest = max(longest, starts[o + 1] - starts[o])
     likely = np.empty((len(lucks), longest))
     highest = len(nodes) - 1
-    out = np.empty((len(starts) - 1, climates, one.shape[0], two.shape[0], lapses))
+    out = np.empty((len(starts) - 1, noise_regimes, one.shape[0], two.shape[0], lapses))
     for o in range(len(starts) - 1):
         begin, rows = starts[o], starts[o + 1] - starts[o]
         all_failed, all_lapsed = 1.0, 1.0
         for r in range(rows):
             all_failed *= whole[begin + r]
             all_lapsed *= lapsed[begin + r]
-        for c in range(climates):
-            of = table[temper[c]]
+        for c in range(noise_regimes):
+            of = table[dispersion[c]]
             for i in range(one.shape[0]):
                 for j in range(two.shape[0]):
                     plain = 0.0
@@ -72,7 +72,7 @@ def operations(  # type: ignore[no-untyped-def]
                             bits = (np.float64(hazard).view(np.int64) >> dropped) - lowest
                             likely[u, r] = of[begin + r, nodes[min(max(bits, 0), highest)]]
                     for u in range(len(lucks)):
-                        product = luck[temper[c], u]
+                        product = luck[dispersion[c], u]
                         for r in range(rows):
                             product *= likely[u, r]
                         plain += product
@@ -83,7 +83,7 @@ def operations(  # type: ignore[no-untyped-def]
                         if on > 0:
                             found = 0.0
                             for u in range(len(lucks)):
-                                product = luck[temper[c], u]
+                                product = luck[dispersion[c], u]
                                 for r in range(rows):
                                     product *= (1 - on) * likely[u, r] + on * lapsed[begin + r]
                                 found += product

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from indexhole.causes.faults.hypotheses import Fault
 from indexhole.causes.faults.magnitude import Aside, Band, Loss, Magnitude, OffSpeed, WorstAt
-from indexhole.causes.faults.severity import RUNGS, Step, loss_ladder, offset_ladder, speed_ladder
+from indexhole.causes.faults.severity import SEVERITY_LEVELS, Step, loss_grid, offset_grid, speed_grid
 from indexhole.causes.likelihood.angle_counts import AngleCount
 from indexhole.causes.likelihood.angles import band_ratio
 from indexhole.causes.likelihood.conditions import set_up_so, stands_on
@@ -27,11 +27,11 @@ Ints = npt.NDArray[np.int64]
 # Prior shares between ways a fault may work; our own choice, none of them decisive.
 _ASIDE, _OFF_SPEED, _EITHER_WAY, _ALONG = 0.27, 0.21, 0.31, 0.21
 _DIRT_READS_ONLY, _DIRT_ADDS_UP, _DIRT_EITHER_WAY = 0.5, 0.25, 0.25
-_NOTED_RUNGS = RUNGS[3::2]  # a slope may do a little harm or all of it
-_UNLIKE_RUNGS = 2.0  # rungs (of every other) over which unlikeness of the two directions falls by e
+_NOTED_SEVERITY_LEVELS = SEVERITY_LEVELS[3::2]  # a slope may do a little harm or all of it
+_UNLIKE_SEVERITY_LEVELS = 2.0  # rungs (of every other) over which unlikeness of the two directions falls by e
 # Faults may be worse at one end of the head's travel: change in the logit of failure from the middle to an end.
 _SLOPE, _EVEN = 1.5, 0.6
-_SLOPING_RUNGS = RUNGS[1:15:2]
+_SLOPING_SEVERITY_LEVELS = SEVERITY_LEVELS[1:15:2]
 # The same with one direction of reading worse than the other: change in the logit when others read, with its share.
 _UNLIKE_SLOPES = ((0.0, 0.5), (1.5, 0.25), (-1.5, 0.25))
 _LAST = 254  # the last cylinder there can be
@@ -146,28 +146,30 @@ class ProfileBook:
     def _build(self, fault: Fault, supposed: Supposition) -> Profiles:
         written = self.written(supposed)
         arranged = [c for c in self.gauged.angles if fault.fault == "damaged-band" and _on_surface(c, fault)]
-        rungs = list(
+        severity_levels = list(
             _damaged(self.bench, fault, written, arranged)
             if arranged
-            else _RUNGS[fault.fault](self.bench, fault, written)
+            else _SEVERITY_LEVELS[fault.fault](self.bench, fault, written)
         )
-        weight = np.array([w for w, _, _ in rungs])
+        weight = np.array([w for w, _, _ in severity_levels])
         if not arranged:  # else what the arrangements say is in the weights already
             weight /= weight.sum()
         if fault.fault == "misaligned" and self.gauged.about(fault.element):
             # What the gauges say of each magnitude, against a sound mechanism, is part of the likelihood.
             weight = weight * np.exp(self.gauged.log_ratio(fault.element, *misaligned_sizes()))
-        chance = np.stack([c for _, _, c in rungs])
+        chance = np.stack([c for _, _, c in severity_levels])
         rows = np.flatnonzero((chance > 0).any(axis=0))
         hazards = hazard(chance[:, rows])
         # Rungs that the likelihood cannot tell apart are one. Any coarser and on long benches the fault whose rungs
         # happen to lie nearest would win.
         level = np.where(hazards > 0, 1 + node_of(hazards), 0)
         if fault.fault == "misaligned" and self.gauged.about(fault.element):
-            level = np.hstack([level, np.array([[isinstance(size, OffSpeed)] for _, size, _ in rungs], dtype=np.int64)])
+            level = np.hstack(
+                [level, np.array([[isinstance(size, OffSpeed)] for _, size, _ in severity_levels], dtype=np.int64)]
+            )
         if arranged:
-            places = {size: place for place, size in enumerate(dict.fromkeys(size for _, size, _ in rungs))}
-            level = np.hstack([level, np.array([[places[size]] for _, size, _ in rungs], dtype=np.int64)])
+            places = {size: place for place, size in enumerate(dict.fromkeys(size for _, size, _ in severity_levels))}
+            level = np.hstack([level, np.array([[places[size]] for _, size, _ in severity_levels], dtype=np.int64)])
         first, merged, _ = _alike(level)
         heaviest = np.lexsort((-weight, merged))
         first = heaviest[np.searchsorted(merged[heaviest], np.arange(len(first)))]
@@ -176,7 +178,7 @@ class ProfileBook:
             log_weight=np.log(total + 1e-300),
             rows=rows,
             hazard=hazards[first],
-            magnitude=tuple(rungs[i][1] for i in first),
+            magnitude=tuple(severity_levels[i][1] for i in first),
         )
 
     def _lapses(self, fault: Fault) -> LapseProfiles:
@@ -188,7 +190,7 @@ class ProfileBook:
         return LapseProfiles(np.log(weight), np.append(never, rates), np.append(rates, never), rows)
 
 
-Rung = tuple[float, Magnitude | None, Floats]
+SeverityLevel = tuple[float, Magnitude | None, Floats]
 
 
 def _alike(lines: Ints) -> tuple[Ints, Ints, Ints]:
@@ -210,34 +212,34 @@ def _foreign(bench: Bench, mechanism: int, written: Floats) -> tuple[Floats, Flo
     return np.where(reads, others, 0.0), np.where(reads, 0.0, written[:, mechanism])
 
 
-def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+def _misaligned(bench: Bench, fault: Fault, written: Floats) -> Iterator[SeverityLevel]:
     reads, is_read = _foreign(bench, bench.mechanisms.index(fault.element), written)
     # What a drive a little aside leaves at the edges of older tracks is told as old-recording-underneath.
-    sized: list[tuple[float, Magnitude, Step]] = [(_ASIDE, Aside(round(abs(s.magnitude))), s) for s in offset_ladder()]
-    sized += [(_OFF_SPEED, OffSpeed(round(100 * abs(s.magnitude), 1)), s) for s in speed_ladder()]
+    sized: list[tuple[float, Magnitude, Step]] = [(_ASIDE, Aside(round(abs(s.magnitude))), s) for s in offset_grid()]
+    sized += [(_OFF_SPEED, OffSpeed(round(100 * abs(s.magnitude), 1)), s) for s in speed_grid()]
     for share, size, step in sized:
         yield share * step.weight, size, reads * step.reads_others + is_read * step.read_by_others
     # Readers differ in what they bear, so the two directions may fail unequally beyond what the model says.
-    coarse = offset_ladder()[::2]
+    coarse = offset_grid()[::2]
     either = {
-        (i, j): one.weight * other.weight * math.exp(-abs(i - j) / _UNLIKE_RUNGS)
+        (i, j): one.weight * other.weight * math.exp(-abs(i - j) / _UNLIKE_SEVERITY_LEVELS)
         for (i, one), (j, other) in product(enumerate(coarse), repeat=2)
     }
     for (i, j), weight in either.items():
         chance = reads * coarse[i].reads_others + is_read * coarse[j].reads_others
         yield _EITHER_WAY * weight / sum(either.values()), None, chance
     # Out of place at one end of the travel more than at the other, as by a pitch that is not right.
-    for end, rung, (unlike, share) in product((-1.0, 1.0), _SLOPING_RUNGS, _UNLIKE_SLOPES):
-        sloping = _sloping(bench, rung, end * _SLOPE)
+    for end, severity_level, (unlike, share) in product((-1.0, 1.0), _SLOPING_SEVERITY_LEVELS, _UNLIKE_SLOPES):
+        sloping = _sloping(bench, severity_level, end * _SLOPE)
         chance = reads * sloping + is_read * _likelier(sloping, unlike)
-        yield _ALONG * share / (2 * len(_SLOPING_RUNGS)), WorstAt(inner=end > 0), chance
+        yield _ALONG * share / (2 * len(_SLOPING_SEVERITY_LEVELS)), WorstAt(inner=end > 0), chance
 
 
 def misaligned_sizes() -> tuple[Floats, Floats]:
     """Offset, um (nan where it is not known), and speed error of each rung of `_misaligned`, both (rungs,)."""
-    offsets = [step.magnitude for step in offset_ladder()]
-    speeds = [step.magnitude for step in speed_ladder()]
-    unknown = len(offset_ladder()[::2]) ** 2 + 2 * len(_SLOPING_RUNGS) * len(_UNLIKE_SLOPES)
+    offsets = [step.magnitude for step in offset_grid()]
+    speeds = [step.magnitude for step in speed_grid()]
+    unknown = len(offset_grid()[::2]) ** 2 + 2 * len(_SLOPING_SEVERITY_LEVELS) * len(_UNLIKE_SLOPES)
     return (
         np.array([*offsets, *[0.0] * len(speeds), *[np.nan] * unknown]),
         np.array([*[0.0] * len(offsets), *speeds, *[0.0] * unknown]),
@@ -257,12 +259,12 @@ def _likelier(chance: float | Floats, logit: float | Floats) -> Floats:
     return found
 
 
-def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[SeverityLevel]:
     mechanism = bench.mechanisms.index(fault.element)
     side = bench.side == fault.side
     reads = side & (bench.mechanism == mechanism)
     own = written[:, mechanism]
-    for step in loss_ladder():
+    for step in loss_grid():
         loss = Loss(round(step.loss_db))
         yield _DIRT_READS_ONLY * step.weight, loss, reads * step.once
         others = side * own * step.once
@@ -271,29 +273,31 @@ def _dirty(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
         yield _DIRT_EITHER_WAY * step.weight, loss, np.where(reads, step.once, others)
 
 
-def _dead_write(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+def _dead_write(bench: Bench, fault: Fault, written: Floats) -> Iterator[SeverityLevel]:
     tries = (bench.mechanism == bench.mechanisms.index(fault.element)) & bench.writes
     for chance, weight in _DEAD:
         yield weight, None, tries * chance
 
 
-def _dead_read(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+def _dead_read(bench: Bench, fault: Fault, written: Floats) -> Iterator[SeverityLevel]:
     reads = bench.mechanism == bench.mechanisms.index(fault.element)
     for chance, weight in _DEAD:
         yield weight, None, reads * chance
 
 
-def _worn(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+def _worn(bench: Bench, fault: Fault, written: Floats) -> Iterator[SeverityLevel]:
     surface = (bench.disk == bench.disks.index(fault.element)) & (bench.side == fault.side)
-    for step in loss_ladder():
+    for step in loss_grid():
         yield _EVEN * step.weight, Loss(round(step.loss_db)), surface * step.once
-    steps = loss_ladder()[1:15:2]
+    steps = loss_grid()[1:15:2]
     for end, step in product((-1.0, 1.0), steps):
         sloping = surface * _sloping(bench, step.once, end * _SLOPE)
         yield (1 - _EVEN) / (2 * len(steps)), Loss(round(step.loss_db)), sloping
 
 
-def _damaged(bench: Bench, fault: Fault, written: Floats, arranged: Sequence[AngleCount] = ()) -> Iterator[Rung]:
+def _damaged(
+    bench: Bench, fault: Fault, written: Floats, arranged: Sequence[AngleCount] = ()
+) -> Iterator[SeverityLevel]:
     """Bands of several widths laid along the side, up to 60 % of it; a row fails in the share the band covers.
 
     A band is the less likely the wider it is: most damage is a crease, a scratch, a spot (common practice, no source;
@@ -305,7 +309,7 @@ def _damaged(bench: Bench, fault: Fault, written: Floats, arranged: Sequence[Ang
     widths = [w for w in (1, 2, 3, 4, 6, 9, 13, 18, 24) if w <= max(1, int(0.6 * count))]
     stretches, of = np.unique(bench.first * (_LAST + 1) + bench.last, return_inverse=True)
     first, last = np.divmod(stretches, _LAST + 1)
-    rungs = RUNGS[3::2]
+    severity_levels = SEVERITY_LEVELS[3::2]
     for width in widths:
         of_width = 1 / width / sum(1 / w for w in widths)
         starts = np.arange(0, count - width + 1, max(1, width // 3))
@@ -320,8 +324,12 @@ def _damaged(bench: Bench, fault: Fault, written: Floats, arranged: Sequence[Ang
             band = Band(int(lie[0]), int(end))
             likelier = math.exp(band_ratio(arranged, meets[place].tolist())) if arranged else 1.0
             share = surface * (covered[place] / (last - first + 1))[of]
-            for rung in rungs:
-                yield likelier * of_width * repeated / (len(starts) * len(rungs)), band, share * rung
+            for severity_level in severity_levels:
+                yield (
+                    likelier * of_width * repeated / (len(starts) * len(severity_levels)),
+                    band,
+                    share * severity_level,
+                )
 
 
 def _shared(first: Ints, last: Ints, starts: Ints, width: int) -> Ints:
@@ -334,34 +342,34 @@ def _on_surface(count: AngleCount, fault: Fault) -> bool:
     return (count.disk, count.side) == (fault.element, fault.side)
 
 
-def _wrong_medium(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+def _wrong_medium(bench: Bench, fault: Fault, written: Floats) -> Iterator[SeverityLevel]:
     disk = bench.disk == bench.disks.index(fault.element)
     recorded_here = disk * written[:, :-2].sum(axis=1)
-    for step in loss_ladder():
+    for step in loss_grid():
         loss = Loss(round(step.loss_db))
         yield _EVEN * step.weight, loss, recorded_here * step.once
         # What was recorded too weakly or not sharply goes first where bits lie closest: inside.
         yield (1 - _EVEN) * step.weight, loss, recorded_here * _sloping(bench, step.once, _SLOPE)
 
 
-def _old_underneath(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+def _old_underneath(bench: Bench, fault: Fault, written: Floats) -> Iterator[SeverityLevel]:
     _, is_read = _foreign(bench, bench.mechanisms.index(fault.element), written)
-    for step in loss_ladder():
+    for step in loss_grid():
         yield step.weight, None, is_read * step.once
 
 
-def _set_up(bench: Bench, fault: Fault, written: Floats) -> Iterator[Rung]:
+def _set_up(bench: Bench, fault: Fault, written: Floats) -> Iterator[SeverityLevel]:
     if fault.condition:
         noted = set_up_so(bench, fault.element, fault.condition).astype(np.float64)
-        for rung in _NOTED_RUNGS:
-            yield 1 / len(_NOTED_RUNGS), None, noted * rung
+        for severity_level in _NOTED_SEVERITY_LEVELS:
+            yield 1 / len(_NOTED_SEVERITY_LEVELS), None, noted * severity_level
         return
     rows = stands_on(bench, fault.element).astype(np.float64)
-    for rung in RUNGS[-3:]:
-        yield 1 / 3, None, rows * rung
+    for severity_level in SEVERITY_LEVELS[-3:]:
+        yield 1 / 3, None, rows * severity_level
 
 
-_RUNGS = {
+_SEVERITY_LEVELS = {
     "misaligned": _misaligned,
     "dirty-head": _dirty,
     "dead-write": _dead_write,

@@ -181,7 +181,7 @@ def _weigh(evidence: Evidence, met: Mapping[str, float] = NOTHING_TOLD, *, every
     faults = leads + sorted(others, key=lambda f: -evidence.added(nothing, f, _GLANCED))
     suspected = len(leads) + _SUSPECTED
     likelihood |= {frozenset({f}): evidence.log_likelihood(frozenset({f})) for f in faults[:suspected]}
-    evidence.leave_out_impossible_climates()
+    evidence.leave_out_impossible_noise_regimes()
     likelihood |= {frozenset({f}): evidence.log_likelihood(frozenset({f})) for f in faults[suspected:]}
     shift: dict[Fault, float] = {}
     for k, fault in enumerate(faults):

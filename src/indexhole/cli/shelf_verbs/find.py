@@ -130,7 +130,7 @@ def standing(
     record = kind_of(kind)
     with opened_shelf(folder) as opened:
         opened.put_standing(record, key, field, None if how == "plain" else how, source)
-        told = opened.standings_of(record, key)
+        told = opened.confidences_of(record, key)
     if as_json:
         emit_json({"standings": list(told.values())})
     else:

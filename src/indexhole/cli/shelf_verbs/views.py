@@ -125,7 +125,7 @@ def gathered(shelf: Shelf, key: str) -> list[dict[str, Any]]:
             {
                 "unit": unit,
                 "revision": shelf.get_revised(Unit, key)[1],
-                "standings": list(shelf.standings_of(Unit, key).values()),
+                "standings": list(shelf.confidences_of(Unit, key).values()),
                 "dating": dating if dating.codes else None,
                 "mechanisms": mechanisms,
                 "parts": shelf.page(Part, unit=key, most=_ALL),
@@ -152,7 +152,7 @@ def gathered(shelf: Shelf, key: str) -> list[dict[str, Any]]:
             {
                 "disk": disk,
                 "revision": shelf.get_revised(Disk, key)[1],
-                "standings": list(shelf.standings_of(Disk, key).values()),
+                "standings": list(shelf.confidences_of(Disk, key).values()),
                 "loans": shelf.page(Loan, disk=key, most=_ALL),
                 "photos": shelf.page(Photo, disk=key, most=_ALL),
                 "notes": shelf.notes_on(disk=key),

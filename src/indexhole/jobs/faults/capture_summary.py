@@ -50,7 +50,7 @@ class SectorTried:
 
 
 @dataclass(frozen=True)
-class CaptureTold:
+class CaptureSummary:
     """What one capture tells.
 
     Attributes:
@@ -65,19 +65,19 @@ class CaptureTold:
     sectors: tuple[SectorTried, ...] = ()
 
 
-def captures_told(
+def capture_summaries(
     shelf: Shelf, records: Sequence[CaptureRecord], progress: Callable[[int, int], None] | None = None
-) -> dict[str, CaptureTold]:
+) -> dict[str, CaptureSummary]:
     """What captures on the shelf tell, by SHA-256."""
-    found: dict[str, CaptureTold] = {}
+    found: dict[str, CaptureSummary] = {}
     for number, record in enumerate(records):
-        found[record.sha256] = capture_told(shelf, record)
+        found[record.sha256] = capture_summary_of(shelf, record)
         if progress is not None:
             progress(number + 1, len(records))
     return found
 
 
-def capture_told(shelf: Shelf, record: CaptureRecord) -> CaptureTold:
+def capture_summary_of(shelf: Shelf, record: CaptureRecord) -> CaptureSummary:
     """What a capture on the shelf tells: as kept by this version, else made now, which takes some seconds.
 
     A capture never changes, so its SHA-256 says what the result was made from.
@@ -90,17 +90,17 @@ def capture_told(shelf: Shelf, record: CaptureRecord) -> CaptureTold:
     try:
         capture = read_pulses(shelf, record)
     except (IndexholeError, OSError) as fault:
-        return CaptureTold(None, str(fault))
+        return CaptureSummary(None, str(fault))
     told = _tell(capture)
     keep(place, json.dumps(asdict(told)).encode(), _KEPT)
     return told
 
 
-def _tell(capture: Capture) -> CaptureTold:
+def _tell(capture: Capture) -> CaptureSummary:
     try:
         found = gauge_captures([capture])
     except InputFault as fault:
-        return CaptureTold(None, str(fault))
+        return CaptureSummary(None, str(fault))
     surface = recover_captures([capture], found.layout or None).surface
     sectors = tuple(
         SectorTried(track.cylinder, track.head, sector.id, sector.angle, sector.state is not SectorState.SOUND)
@@ -113,7 +113,7 @@ def _tell(capture: Capture) -> CaptureTold:
         for writer in found.writers.writers
         if (places := [(c, h) for c, h in writer.formatted if c is not None and h is not None])
     )
-    return CaptureTold(_reading(found), "", writers, sectors)
+    return CaptureSummary(_reading(found), "", writers, sectors)
 
 
 def _reading(found: Gauged) -> Reading:
@@ -135,9 +135,9 @@ def _reading(found: Gauged) -> Reading:
     )
 
 
-def _from_json(held: dict[str, Any]) -> CaptureTold:
+def _from_json(held: dict[str, Any]) -> CaptureSummary:
     reading = held["reading"]
-    return CaptureTold(
+    return CaptureSummary(
         Reading(**reading) if reading is not None else None,
         str(held["why"]),
         tuple(WriterSeen(Occasion(**w["occasion"]), _places(w["formatted"])) for w in held["writers"]),

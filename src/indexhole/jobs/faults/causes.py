@@ -137,9 +137,9 @@ def diagnose(bench: Bench, top: int | None = None, plan: int = PLANNED) -> Diagn
 
 def gauge_shelf(shelf: Shelf, progress: Progress | None = None) -> int:
     """Gauge every capture of a shelf that was not gauged before, for later weighings; how many it holds."""
-    from indexhole.jobs.faults.capture_summary import captures_told  # it loads slowly
+    from indexhole.jobs.faults.capture_summary import capture_summaries  # it loads slowly
 
-    return len(captures_told(shelf, shelf.all(CaptureRecord), progress))
+    return len(capture_summaries(shelf, shelf.all(CaptureRecord), progress))
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from indexhole.causes.likelihood.angle_counts import AngleCount, SectorSeen, angle_counts
 from indexhole.causes.likelihood.gauged import Attribution, Gauged, OffsetGauge, SpeedGauge
-from indexhole.jobs.faults.capture_summary import CaptureTold, WriterSeen, captures_told
+from indexhole.jobs.faults.capture_summary import CaptureSummary, WriterSeen, capture_summaries
 from indexhole.jobs.faults.levelling import Progress, kept_measurements, readings_of
 from indexhole.jobs.faults.repairs import Repairs, of_now
 from indexhole.jobs.recovery.known_writers import setting_of
@@ -39,7 +39,7 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
     repairs = Repairs(trials, shelf.all(Event))
     measured, stale = of_now(kept_measurements(shelf), repairs.left_out)
     records = shelf.all(CaptureRecord)
-    held = captures_told(shelf, records, progress)
+    held = capture_summaries(shelf, records, progress)
     fresh = []
     for record in records:
         if why := repairs.left_out(f"capture {record.name}", record.mechanism or "", record.taken, "taken"):
@@ -57,7 +57,7 @@ def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None =
     )
 
 
-def _angles(records: Sequence[CaptureRecord], held: Mapping[str, CaptureTold]) -> tuple[AngleCount, ...]:
+def _angles(records: Sequence[CaptureRecord], held: Mapping[str, CaptureSummary]) -> tuple[AngleCount, ...]:
     """Where round the turn sectors failed, of all captures of known disks together."""
     return angle_counts(
         (
@@ -78,7 +78,7 @@ def _speeds(ties: Sequence[Tie], mechanisms: frozenset[str]) -> tuple[SpeedGauge
             one.node, math.expm1(one.value / 100), one.uncertainty / 100 * math.exp(one.value / 100),
             _sources(ties, one.node),
         )
-        for one in (levelled.standings if levelled else ())
+        for one in (levelled.positions if levelled else ())
         if one.against == NOMINAL and one.node in mechanisms
     )  # fmt: skip
 
@@ -93,7 +93,7 @@ def _offsets(measured: Measurements, mechanisms: frozenset[str]) -> tuple[Offset
     standards = {NOMINAL, *measured.standards}
     return tuple(
         OffsetGauge(one.node, one.value, one.uncertainty, _sources(ties, one.node))
-        for one in (levelled.standings if levelled else ())
+        for one in (levelled.positions if levelled else ())
         if one.against in standards and one.node in mechanisms
         # of a distance whose side is not known only the size counts, which is the same both ways or not known either
         if one.other is None or abs(abs(one.other) - abs(one.value)) < _MIRRORED * one.uncertainty
@@ -106,7 +106,7 @@ def _sources(ties: Sequence[Tie], mechanism: str) -> str:
 
 
 def _attributions(
-    records: Sequence[CaptureRecord], held: Mapping[str, CaptureTold], trials: Sequence[Trial]
+    records: Sequence[CaptureRecord], held: Mapping[str, CaptureSummary], trials: Sequence[Trial]
 ) -> list[Attribution]:
     """For stretches the trials wrote on: whether their signal is that of the drive the trials say wrote last.
 
@@ -131,7 +131,7 @@ def _attributions(
 
 
 def _occasions(
-    records: Sequence[CaptureRecord], held: Mapping[str, CaptureTold]
+    records: Sequence[CaptureRecord], held: Mapping[str, CaptureSummary]
 ) -> dict[str, dict[str, tuple[int, Occasion]]]:
     """By drive and disk, what the capture with most tracks showed; captures of one disk are one occasion."""
     found: dict[str, dict[str, tuple[int, Occasion]]] = {}

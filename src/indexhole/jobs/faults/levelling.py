@@ -10,7 +10,7 @@ from pathlib import Path
 
 from indexhole.csv_text import csv_line, csv_rows
 from indexhole.errors import InputFault
-from indexhole.jobs.faults.capture_summary import CaptureTold, captures_told
+from indexhole.jobs.faults.capture_summary import CaptureSummary, capture_summaries
 from indexhole.jobs.faults.measurement_sheet import LARGEST_BYTES, kept_sheet, where_kept
 from indexhole.jobs.faults.repairs import Moves, of_now
 from indexhole.jobs.recovery.known_writers import formatter_of
@@ -170,25 +170,25 @@ def shelf_evidence(
         irreplaceable: further disks to keep.
     """
     moves = Moves(shelf.all(Event))
-    parted = moves.parted(shelf.trials() if trials is None else trials)
+    split_trials = moves.split_trials(shelf.trials() if trials is None else trials)
     units = {u.inventory: u for u in shelf.all(Unit)}
     mechanisms = {m.mechanism: m for m in shelf.all(Mechanism)}
     disks = shelf.all(Disk)
     classes = {name: units[m.unit].disk_class for name, m in mechanisms.items() if m.unit in units}
     records = shelf.all(CaptureRecord)
-    held = captures_told(shelf, records, progress)
-    readings, remarks = readings_of(records, held, parted.trials, moves, frozenset(parted.past))
-    recorded = _recorded(parted.trials, records, disks)
+    held = capture_summaries(shelf, records, progress)
+    readings, remarks = readings_of(records, held, split_trials.trials, moves, frozenset(split_trials.past))
+    recorded = _recorded(split_trials.trials, records, disks)
     return BenchEvidence(
-        trials=parted.trials,
+        trials=split_trials.trials,
         readings=readings,
         classes={name: held for name, held in classes.items() if held},
         states={name: _state(m, classes.get(name, "")) for name, m in mechanisms.items()},
         recorded=recorded,
         irreplaceable=frozenset(d.inventory for d in disks if d.irreplaceable) | frozenset(irreplaceable),
-        remarks=(*remarks, *parted.told),
+        remarks=(*remarks, *split_trials.told),
         moves=moves,
-        past=frozenset(parted.past),
+        past=frozenset(split_trials.past),
     )
 
 
@@ -199,7 +199,7 @@ def sheet_evidence(trials: Sequence[Trial], irreplaceable: Collection[str] = ())
 
 def readings_of(
     records: Sequence[CaptureRecord],
-    held: Mapping[str, CaptureTold],
+    held: Mapping[str, CaptureSummary],
     trials: Sequence[Trial],
     moves: Moves | None = None,
     past: Collection[str] = (),
@@ -333,7 +333,7 @@ def _mechanisms(evidence: BenchEvidence, ties: Mapping[str, Sequence[Tie]]) -> f
 
 def _heads(evidence: BenchEvidence, speeds: Levelled | None) -> Heads:
     """Widths, tracks and speeds for the forward model; only speeds told against nominal count as known."""
-    known = {s.node: math.exp(s.value / 100) for s in speeds.standings if s.against == "nominal"} if speeds else {}
+    known = {s.node: math.exp(s.value / 100) for s in speeds.positions if s.against == "nominal"} if speeds else {}
     names = set(known) | set(evidence.states)
     states = {
         name: replace(evidence.states.get(name, MechanismState()), speed_ratio=known.get(name, 1.0)) for name in names

@@ -8,7 +8,7 @@ from typing import Any
 from indexhole.jobs.faults.levelling import LevelledBench
 from indexhole.levelling.blunders import Check
 from indexhole.levelling.network import Part
-from indexhole.levelling.quantity import Levelled, Standing
+from indexhole.levelling.quantity import Levelled, Position
 from indexhole.levelling.sentences import (
     MOVING_PARTS,
     TITLES,
@@ -27,7 +27,7 @@ _TIES_SHOWN = 12
 
 
 @dataclass(frozen=True)
-class Told:
+class Report:
     """One quantity in sentences.
 
     Attributes:
@@ -39,7 +39,7 @@ class Told:
 
     title: str
     datum: str
-    standings: tuple[tuple[Standing, str, str], ...]
+    positions: tuple[tuple[Position, str, str], ...]
     caution: str
     suspects: tuple[str, ...]
     fit: tuple[str, ...]
@@ -47,20 +47,20 @@ class Told:
     next: str
 
 
-def told(bench: LevelledBench, levelled: Levelled) -> Told:
+def told(bench: LevelledBench, levelled: Levelled) -> Report:
     """The sentences of one quantity."""
-    standings, moving = [], False
+    positions, moving = [], False
     scarce = sorted(bench.evidence.irreplaceable)
-    for standing in levelled.standings:
+    for standing in levelled.positions:
         work = work_due(levelled, standing)
         recorded = bench.evidence.recorded.get(standing.node, ())
         advice = advice_words(work, standing, bench.adjusters, recorded, scarce)
-        standings.append((standing, place_words(levelled, standing), advice))
+        positions.append((standing, place_words(levelled, standing), advice))
         moving |= work.moves_parts
-    return Told(
+    return Report(
         title=TITLES[levelled.quantity],
         datum=_datum_words(levelled),
-        standings=tuple(standings),
+        positions=tuple(positions),
         caution=MOVING_PARTS if moving else "",
         suspects=tuple(suspect_words(levelled, s) for s in levelled.snooping.suspects),
         fit=tuple(fit_words(levelled)),
@@ -108,7 +108,7 @@ def report_lines(bench: LevelledBench) -> list[str]:
     for levelled in bench.levels.values():
         say = told(bench, levelled)
         lines.append(f"{say.title}, {say.datum}")
-        for standing, place, advice in say.standings:
+        for standing, place, advice in say.positions:
             lines.append(f"- {standing.verdict}: {place}. {advice}".rstrip())
         lines += [line for line in (say.caution,) if line]
         lines += [f"Blunder? {line}" for line in say.suspects]
@@ -154,7 +154,7 @@ def _level_json(bench: LevelledBench, levelled: Levelled) -> dict[str, Any]:
                 "words": place,
                 "advice": advice,
             }
-            for s, place, advice in say.standings
+            for s, place, advice in say.positions
         ],
         "caution": say.caution,
         "parts": [_part_json(part) for part in levelled.parts],

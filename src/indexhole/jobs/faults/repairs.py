@@ -56,7 +56,7 @@ class Repairs:
 
 
 @dataclass(frozen=True)
-class Parted:
+class SplitTrials:
     """Trials in which a drive has another name as long as a head or a speed may have been changed since.
 
     Attributes:
@@ -94,7 +94,7 @@ class Moves:
         """What a drive is called as it was then: by its name if nothing was done to it since."""
         return _name(drive, self.since(drive, when))
 
-    def parted(self, trials: Sequence[Trial]) -> Parted:
+    def split_trials(self, trials: Sequence[Trial]) -> SplitTrials:
         """The trials, drives named otherwise in those before such work: a mark that moved is another mark."""
         since = {key: self.since(*key) for key in dict.fromkeys((t.mechanism, t.when[:10]) for t in trials)}
         named = {key: _name(key[0], event) for key, event in since.items()}
@@ -105,7 +105,7 @@ class Moves:
             if event
         }
         found = [replace(t, mechanism=named[t.mechanism, t.when[:10]]) if past else t for t in trials]
-        return Parted(found, past, tuple(told.values()))
+        return SplitTrials(found, past, tuple(told.values()))
 
 
 def of_now(measured: Measurements, why: Why) -> tuple[Measurements, list[str]]:

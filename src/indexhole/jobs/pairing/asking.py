@@ -215,8 +215,8 @@ def _alternatives(stock: Stock, setup: Setup) -> tuple[Mechanism, ...]:
 
 def proof_for(evidence: Evidence, setup: Setup) -> Proof | None:
     """What trials showed of a set-up, None when there are none."""
-    hands = setup.writer.name or OUTSIDE, setup.reader.name
-    return proof_of(seen_of(evidence, setup.operation, setup.disk.name, *hands))
+    participants = setup.writer.name or OUTSIDE, setup.reader.name
+    return proof_of(seen_of(evidence, setup.operation, setup.disk.name, *participants))
 
 
 def seen_of(

@@ -22,7 +22,7 @@ from indexhole.jobs.pairing.evidence import SEED, Evidence, Proof, proof_of
 from indexhole.jobs.pairing.stock import Stock
 from indexhole.pairing.parts.beliefs import NO_BELIEFS, Beliefs, DiskBelief
 from indexhole.pairing.parts.parts import Operation
-from indexhole.pairing.prediction import matrix as reckoning
+from indexhole.pairing.prediction import matrix as computation
 from indexhole.pairing.prediction.matrix import DRAWS
 from indexhole.standards.classes import load_classes
 
@@ -131,7 +131,7 @@ def whole_matrix(
     batches = _batches(cells.values())
     for number, alike in enumerate(batches):
         progress(number, len(batches))
-        for cell in _reckoned(evidence, alike):
+        for cell in _computed(evidence, alike):
             cells[cell.row, cell.column] = cell
     return Matrix(
         asked.operation, "writer" if exchange else "disk", "reader" if asked.operation != "format" else "mechanism",
@@ -160,7 +160,7 @@ def _batches(cells: Iterable[Cell]) -> list[list[tuple[Cell, Setup]]]:
     return list(found.values())
 
 
-def _reckoned(evidence: Evidence, cells: Sequence[tuple[Cell, Setup]]) -> Iterator[Cell]:
+def _computed(evidence: Evidence, cells: Sequence[tuple[Cell, Setup]]) -> Iterator[Cell]:
     """Cells of one writer with their predictions."""
     found = _matrix([setup for _, setup in cells], evidence.beliefs)
     tried = [setup for cell, setup in cells if cell.proof is not None]
@@ -194,10 +194,10 @@ def _why(verdict: str, limiting: str | None, disk: DiskBelief | None) -> str:
     return f"limited by {limiting}"
 
 
-def _matrix(setups: Sequence[Setup], beliefs: Beliefs) -> reckoning.Matrix:
+def _matrix(setups: Sequence[Setup], beliefs: Beliefs) -> computation.Matrix:
     """Set-ups of one writer and one operation, reckoned together."""
     first = setups[0]
-    return reckoning.matrix(
+    return computation.matrix(
         [first.writer],
         list({_disk_name(s): replace(s.disk, name=_disk_name(s)) for s in setups}.values()),
         list({s.reader.name: s.reader for s in setups}.values()),

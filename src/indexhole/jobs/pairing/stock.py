@@ -123,7 +123,7 @@ def stock_of(shelf: Shelf) -> Stock:
     units = {unit.inventory: unit for unit in shelf.all(Unit)}
     trials = shelf.trials()
     moves = Moves(shelf.all(records.Event))
-    parted = moves.parted(trials)
+    split_trials = moves.split_trials(trials)
     notes = _Notes()
     hosts = {name: _host(unit, notes) for name, unit in units.items() if unit.kind == "host"}
     entered = shelf.all(records.Mechanism)
@@ -143,7 +143,7 @@ def stock_of(shelf: Shelf) -> Stock:
         mechanisms[name], shown = as_tried(made, trials, disks, layouts)
         for words in shown:
             notes.assume(name, words)
-    then = dict(parted.past)
+    then = dict(split_trials.past)
     for name, disk in disks.items():
         if disk.recorded_by is not None:
             drive = disk.recorded_by.name
@@ -169,10 +169,10 @@ def stock_of(shelf: Shelf) -> Stock:
         assumed=notes.assumed,
         titles=titles,
         classes=classes | {d.inventory: d.disk_class for d in kept},
-        trials=parted.trials,
+        trials=split_trials.trials,
         past=past,
         moves=moves,
-        last_writers={t.disk: (t.mechanism, t.trial) for t in parted.trials if t.operation != "read"},
+        last_writers={t.disk: (t.mechanism, t.trial) for t in split_trials.trials if t.operation != "read"},
         all_mechanisms=tuple(m.mechanism for m in entered),
         all_disks=tuple(d.inventory for d in kept),
     )

@@ -10,11 +10,11 @@ from typing import Any
 
 from indexhole.codes.marks import CELLS_PER_BYTE
 from indexhole.errors import Do, InputFault
-from indexhole.jobs.recovery.reading import stays_of
+from indexhole.jobs.recovery.reading import dwells_of
 from indexhole.jobs.recovery.writers import rewritten_speeds, writers_gauge, writers_of
 from indexhole.recover.sectors.dwells import OpenTrack
-from indexhole.recover.sectors.open_dwells import OpenStays
-from indexhole.recover.surface import open_stays, open_tracks
+from indexhole.recover.sectors.open_dwells import OpenDwells
+from indexhole.recover.surface import open_dwells, open_tracks
 from indexhole.recover.writers.writers import Writers
 from indexhole.signal.captures.capture import Capture
 from indexhole.signal.dwells.flow import Flow
@@ -98,13 +98,13 @@ def gauge_files(
     """
     layouts = load_layouts(extra_layouts)
     flows = [Flow(path, options) for path in paths]
-    opened, candidates, warnings = open_stays(stays_of(paths, flows), layouts, layout)
+    opened, candidates, warnings = open_dwells(dwells_of(paths, flows), layouts, layout)
     told = [warning for flow in flows for warning in flow.warnings]
     return _gauged(flows, opened, layouts.get(candidates[0].layout), [*told, *warnings])
 
 
 def _gauged(
-    captures: Sequence[Capture | Flow], opened: OpenStays, chosen: Layout | None, warnings: Sequence[str]
+    captures: Sequence[Capture | Flow], opened: OpenDwells, chosen: Layout | None, warnings: Sequence[str]
 ) -> Gauged:
     if not opened:
         raise InputFault(

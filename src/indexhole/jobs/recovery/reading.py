@@ -17,7 +17,7 @@ def given_twice(path: Path, first: Path) -> InputFault:
     return InputFault(f"holds the same bytes as {first}", where=str(path), remedy="give each capture once")
 
 
-def stays_of(paths: Sequence[Path], flows: Sequence[Flow]) -> Iterator[Segment]:
+def dwells_of(paths: Sequence[Path], flows: Sequence[Flow]) -> Iterator[Segment]:
     """The stays of several capture files, each read once from front to back; a file given twice is a fault."""
     seen: dict[str, Path] = {}
     for path, flow in zip(paths, flows, strict=True):

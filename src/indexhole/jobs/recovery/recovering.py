@@ -15,12 +15,12 @@ from indexhole import __version__
 from indexhole.errors import Do, InputFault
 from indexhole.jobs.recovery.extracting import extract
 from indexhole.jobs.recovery.outside_image import save_beside
-from indexhole.jobs.recovery.reading import stays_of
+from indexhole.jobs.recovery.reading import dwells_of
 from indexhole.recover.layouts.identify import several_fit
 from indexhole.recover.sectors.budget import FALSE_BUDGET, false_chance
-from indexhole.recover.sectors.open_dwells import OpenStays
+from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.shapes.result import Oddity, Sector, SectorState, Surface, Track
-from indexhole.recover.surface import Progress, recover_stays, recover_surface
+from indexhole.recover.surface import Progress, recover_dwells, recover_surface
 from indexhole.shelf.files.writing import folder_in_the_making, take_place
 from indexhole.signal.captures.capture import Capture
 from indexhole.signal.dwells.flow import Flow
@@ -92,7 +92,7 @@ def recover_files(
     extra_layouts: Sequence[Path] = (),
     *,
     quality_bins: int = 0,
-    opened: OpenStays | None = None,
+    opened: OpenDwells | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Recovered:
     """Recover what capture files of one disk hold, each read once and stay by stay, so that size does not matter.
@@ -112,7 +112,7 @@ def recover_files(
         return Flow(path, options, told)
 
     flows = [flow_of(path) for path in paths]
-    surface = recover_stays(stays_of(paths, flows), layouts, layout, quality_bins=quality_bins, opened=opened)
+    surface = recover_dwells(dwells_of(paths, flows), layouts, layout, quality_bins=quality_bins, opened=opened)
     told = tuple(warning for flow in flows for warning in flow.warnings)
     surface = replace(surface, warnings=(*told, *surface.warnings))
     notes = [CaptureNote(f.name, f.sha256, f.pulses, f.duration_s) for f in flows]

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from indexhole.jobs.recovery.writer_words import attributions_told, others_told, writers_told
-from indexhole.recover.sectors.open_dwells import OpenStays
+from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.surface import open_tracks
 from indexhole.recover.writers.known_writers import Attribution
 from indexhole.recover.writers.rewrites import Rewrite
-from indexhole.recover.writers.splice_ends import Meeting
+from indexhole.recover.writers.splice_ends import Splice
 from indexhole.recover.writers.splices import FALSE_ALARM, FieldTest, FieldVerdict
 from indexhole.recover.writers.track_writing import Nominal, TrackWriting
 from indexhole.recover.writers.writers import Writer, Writers, find_writers
@@ -54,7 +54,7 @@ def told(report: WriterReport) -> list[str]:
     return [*writers_told(report.writers), *attributions_told(report.attributions)]
 
 
-def writers_of(opened: OpenStays, layout: Layout | None) -> Writers:
+def writers_of(opened: OpenDwells, layout: Layout | None) -> Writers:
     """Writers from stays that are open already."""
     return find_writers(opened, nominal_of(layout))
 
@@ -68,7 +68,7 @@ def report_writers(
     return WriterReport(candidates[0].layout, writers_of(opened, layouts.get(candidates[0].layout)), {})
 
 
-def report_writers_of_stays(opened: OpenStays, layout: str, extra_layouts: Sequence[Path] = ()) -> WriterReport:
+def report_writers_of_dwells(opened: OpenDwells, layout: str, extra_layouts: Sequence[Path] = ()) -> WriterReport:
     """Stays a recovery opened to their writers; `layout` is the one it found, "" when none is known."""
     return WriterReport(layout, writers_of(opened, load_layouts(extra_layouts).get(layout)), {})
 
@@ -91,13 +91,13 @@ def _test_json(test: FieldTest) -> dict[str, Any]:
     }
 
 
-def _meeting_json(meeting: Meeting) -> dict[str, Any]:
+def _splice_json(splice: Splice) -> dict[str, Any]:
     return {
-        "turn": _number(meeting.turn, 5),
-        "phase_cells": _number(meeting.phase, 3),
-        "uncertainty": _number(meeting.phase_u, 3),
-        "disturbed_cells": _number(meeting.disturbed, 2),
-        "gap_cells": _number(meeting.gap, 2),
+        "turn": _number(splice.turn, 5),
+        "phase_cells": _number(splice.phase, 3),
+        "uncertainty": _number(splice.phase_u, 3),
+        "disturbed_cells": _number(splice.disturbed, 2),
+        "gap_cells": _number(splice.gap, 2),
     }
 
 
@@ -108,8 +108,8 @@ def _rewrite_json(rewrite: Rewrite, name: str) -> dict[str, Any]:
         "speed_ratio": _number(math.exp(rewrite.ratio.log)),
         "uncertainty": _number(rewrite.ratio.u),
         "speed_drift": _number(rewrite.ratio.drift),
-        "splice_start": _meeting_json(rewrite.start),
-        "splice_end": _meeting_json(rewrite.end),
+        "splice_start": _splice_json(rewrite.start),
+        "splice_end": _splice_json(rewrite.end),
         "pulse_asymmetry_s": _number(rewrite.asymmetry_s, 11),
         "peak_shift_s": _number(rewrite.peak_shift_s, 11),
         "jitter_s": _number(rewrite.jitter_s, 11),

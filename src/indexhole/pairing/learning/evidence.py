@@ -65,20 +65,20 @@ def observations(trials: Sequence[Trial]) -> tuple[Observation, ...]:
                 # writing again on one's own track leaves what was there before both
                 written[place] = trial.mechanism, over if hand == trial.mechanism else hand
         if trial.sectors_tried > 0 and cylinders:
-            hands = [(*written.get(p, (OUTSIDE, OUTSIDE)), formatted.get(p, OUTSIDE)) for p in places]
-            found.extend(_stretches(trial, hands))
+            participants = [(*written.get(p, (OUTSIDE, OUTSIDE)), formatted.get(p, OUTSIDE)) for p in places]
+            found.extend(_stretches(trial, participants))
     return tuple(found)
 
 
-def _stretches(trial: Trial, hands: list[tuple[str, str, str]]) -> Iterator[Observation]:
+def _stretches(trial: Trial, participants: list[tuple[str, str, str]]) -> Iterator[Observation]:
     """The parts of a trial, one for each run of cylinders of the same hands; counts are shared out by length."""
-    starts = [i for i in range(len(hands)) if i == 0 or hands[i] != hands[i - 1]]
+    starts = [i for i in range(len(participants)) if i == 0 or participants[i] != participants[i - 1]]
     tried_so_far = failed_so_far = 0
-    for start, end in zip(starts, [*starts[1:], len(hands)], strict=True):
-        tried = round(trial.sectors_tried * end / len(hands)) - tried_so_far
-        failed = min(tried, round(trial.sectors_failed * end / len(hands)) - failed_so_far)
+    for start, end in zip(starts, [*starts[1:], len(participants)], strict=True):
+        tried = round(trial.sectors_tried * end / len(participants)) - tried_so_far
+        failed = min(tried, round(trial.sectors_failed * end / len(participants)) - failed_so_far)
         tried_so_far, failed_so_far = tried_so_far + tried, failed_so_far + failed
-        writer, over, laid_out_by = hands[start]
+        writer, over, laid_out_by = participants[start]
         yield Observation(
             trial=trial.trial,
             when=trial.when,

@@ -35,7 +35,7 @@ def row_hazards(
     templates: Floats,
     tracks: Floats,
     spans: Ints,
-    hands: Ints,
+    participants: Ints,
     offset_um: Floats,
     speed: Floats,
     gain: Floats,
@@ -53,7 +53,7 @@ def row_hazards(
     found = np.empty((len(rows), offset_um.shape[0]))
     for i in range(len(rows)):
         row = rows[i]
-        w, r, u, disk = hands[row]
+        w, r, u, disk = participants[row]
         d = templates[row].copy()
         laid = d[k.LAID]
         for p in range(offset_um.shape[0]):

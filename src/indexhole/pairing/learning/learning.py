@@ -108,8 +108,8 @@ def bounded(rows: Rows, last_sweeps: int) -> tuple[int, int]:
     """Rounds of moves a sweep, and draws, so that the hazards of all moves stay within bounds."""
     # a row is reckoned anew when any of its hands or its disk is moved, at each of its tracks
     outside = len(rows.mechanisms) - 1
-    hands = (rows.hands[:, :3] < outside).sum(axis=1) + 1
-    once = float((hands * (1 + rows.spans) / 2).sum()) * (_DEGREES + last_sweeps - 1) + 1
+    participants = (rows.participants[:, :3] < outside).sum(axis=1) + 1
+    once = float((participants * (1 + rows.spans) / 2).sum()) * (_DEGREES + last_sweeps - 1) + 1
     rounds = min(ROUNDS, max(1, int(_MOST_HAZARDS / (once * DRAWS))))
     cheap, affordable = (int(most / (once * rounds)) for most in (_CHEAP_HAZARDS, _MOST_HAZARDS))
     return rounds, min(_MOST_DRAWS, max(_LEAST_DRAWS, min(affordable, max(DRAWS, cheap))))

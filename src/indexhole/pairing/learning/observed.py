@@ -56,7 +56,7 @@ class Rows:
     templates: Floats
     tracks: Floats
     spans: Ints
-    hands: Ints
+    participants: Ints
     log_likelihood: Floats
     seen: tuple[tuple[Observation, ...], ...]
     rewrites: tuple[tuple[int, str, str, Layout], ...]
@@ -104,7 +104,7 @@ def make_rows(
         alike[o.writer, o.reader, over, o.disk, o.side, o.operation, laid_out_by, first, last].append(o)
     templates = np.empty((len(alike), kernels.DRAW_COLUMNS))
     tracks = np.empty((len(alike), 3, kernels.TRACK_COLUMNS))
-    spans, hands = np.empty(len(alike), dtype=np.int64), np.empty((len(alike), 4), dtype=np.int64)
+    spans, participants = np.empty(len(alike), dtype=np.int64), np.empty((len(alike), 4), dtype=np.int64)
     log_likelihood = np.empty((len(alike), len(NODES)))
     made: dict[object, tuple[Floats, Floats, Ints]] = {}
     rewrites = []
@@ -120,13 +120,13 @@ def make_rows(
         spans[i] = 3
         if key[7] == key[8] and _steady(tracks[i]):
             tracks[i], spans[i] = tracks[i, 1], 1
-        hands[i] = at[o.writer], at[o.reader], at[over], disk_at[o.disk]
+        participants[i] = at[o.writer], at[o.reader], at[over], disk_at[o.disk]
         counts = np.array([(s.failed, s.tried) for s in seen])
         log_likelihood[i] = count_likelihood(counts[:, 0], counts[:, 1]).sum(axis=0)
         if key[6] is not None:
             rewrites.append((i, o.reader, o.laid_out_by, layouts[o.disk]))
     kept = tuple(map(tuple, alike.values()))
-    return Rows(names, disk_names, templates, tracks, spans, hands, log_likelihood, kept, tuple(rewrites))
+    return Rows(names, disk_names, templates, tracks, spans, participants, log_likelihood, kept, tuple(rewrites))
 
 
 def _last(o: Observation, layouts: Mapping[str, Layout]) -> int:
@@ -144,8 +144,8 @@ def _kind_of(
     o: Observation, over: str, mechanisms: Mapping[str, Mechanism], disk: Medium, layout: Layout
 ) -> tuple[object, ...]:
     """What tells one template from another: classes, not names."""
-    hands = [mechanisms.get(n) for n in (o.writer, o.reader, over)]
-    kinds = [_mechanism_kind(m) if m else None for m in hands]
+    participants = [mechanisms.get(n) for n in (o.writer, o.reader, over)]
+    kinds = [_mechanism_kind(m) if m else None for m in participants]
     plain = (disk.disk_class.id, disk.sides, disk.hub_ring, disk.condition)
     same = (o.writer == OUTSIDE or o.over == o.writer, o.operation == "read")
     return (*kinds, plain, layout.id, o.side, same)

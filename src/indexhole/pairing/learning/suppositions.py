@@ -93,8 +93,8 @@ class Suppositions:
         for d in range(len(disks)):
             self._set_disk(d, self.hidden_disk[:, d], slice(None))
         self.names = list(mechanisms)
-        self.touching = [np.flatnonzero((rows.hands[:, :3] == m).any(axis=1)) for m in range(outside)]
-        self.touching_disk = [np.flatnonzero(rows.hands[:, 3] == d) for d in range(len(disks))]
+        self.touching = [np.flatnonzero((rows.participants[:, :3] == m).any(axis=1)) for m in range(outside)]
+        self.touching_disk = [np.flatnonzero(rows.participants[:, 3] == d) for d in range(len(disks))]
         for row, reader, other, _ in rows.rewrites:
             for name in (reader, other):
                 m = self.names.index(name)
@@ -129,7 +129,7 @@ class Suppositions:
 
     def _rows_log(self, which: Ints, apart: Floats) -> Floats:
         """Log likelihood of some rows under each supposition, from their hazards without bad places: (rows, count)."""
-        bad = np.minimum(self.defects[:, self.rows.hands[which, 3]], 1 - 1e-15)
+        bad = np.minimum(self.defects[:, self.rows.participants[which, 3]], 1 - 1e-15)
         hazard = np.clip(apart - np.log1p(-bad).T, NODES[0], NODES[-1])
         place = np.log(hazard / NODES[0]) / math.log(NODES[1] / NODES[0])
         low = np.minimum(place.astype(np.intp), len(NODES) - 2)
@@ -146,7 +146,7 @@ class Suppositions:
             return np.zeros((0, self.count))
         gain, wear = 10 ** (-self.loss / 20), 10 ** (-self.wear / 20)
         found: Floats = row_hazards(
-            which, rows.templates, rows.tracks, rows.spans, rows.hands, self.offset, self.speed, gain, wear
+            which, rows.templates, rows.tracks, rows.spans, rows.participants, self.offset, self.speed, gain, wear
         )
         for i, row in enumerate(which.tolist()):
             if row in self._rewritten:

@@ -27,7 +27,7 @@ from indexhole.pairing.parts.beliefs import NO_BELIEFS, Beliefs
 from indexhole.pairing.parts.draws import Streams
 from indexhole.pairing.parts.parts import Conditions, Mechanism, Medium, Operation
 from indexhole.pairing.prediction import terms
-from indexhole.pairing.prediction.compute import FAILS, WORKS, Reckoning, reckon
+from indexhole.pairing.prediction.compute import FAILS, WORKS, Computation, compute
 from indexhole.pairing.prediction.margins import asides_um, farthest_um, room, timing_left
 from indexhole.pairing.prediction.outcome import costs
 from indexhole.pairing.prediction.passages import Case, Passage, layout_spacing_um
@@ -65,16 +65,16 @@ def budget(
     """
     streams = Streams(rng_seed, samples)
     case = Case(writer, disk, reader, layout, operation, conditions or Conditions(), beliefs, streams)
-    reckoned = reckon(case)
-    told, curve = _tell(reckoned)
-    chance, error = reckoned.chance_and_error
+    computed = compute(case)
+    told, curve = _tell(computed)
+    chance, error = computed.chance_and_error
     # what fails whether or not a supposition holds is limited by something else
-    beside = ("fit", "code and format") if reckoned.possible and reckoned.whole.mean() <= FAILS else ()
+    beside = ("fit", "code and format") if computed.possible and computed.whole.mean() <= FAILS else ()
     limiting = limiting_group(tuple(t for t in told if t.group not in beside))
-    verdict, why = _verdict(reckoned, told, chance, limiting)
+    verdict, why = _verdict(computed, told, chance, limiting)
     better: tuple[Remedy, ...] = ()
     if remedies:
-        better = find_remedies(reckoned, alternatives)
+        better = find_remedies(computed, alternatives)
     names = dict.fromkeys(n for n in (writer.name, reader.name, disk.name) if n)
     return Budget(
         operation=operation,
@@ -88,37 +88,37 @@ def budget(
         curve=curve,
         remedies=better,
         risk=risk_of(case),
-        notes=reckoned.form.notes,
+        notes=computed.form.notes,
         evidence=tuple(word for name in names for word in beliefs.words.get(name, ())),
     )
 
 
-def _tell(reckoned: Reckoning) -> tuple[tuple[Term, ...], Curve]:
-    case, tracks, form = reckoned.case, reckoned.tracks, reckoned.form
+def _tell(computed: Computation) -> tuple[tuple[Term, ...], Curve]:
+    case, tracks, form = computed.case, computed.tracks, computed.form
     spacing = layout_spacing_um(tracks)
     rewritten = form.hazard if case.operation == "update" else None
-    cost = costs(reckoned.passages, tracks.sectors, reckoned.chance, reckoned.factors, rewritten, spacing)
+    cost = costs(computed.passages, tracks.sectors, computed.chance, computed.factors, rewritten, spacing)
     # the last passage is the hardest: after a rewrite it is the other one's turn to read
-    last = reckoned.passages[-1]
+    last = computed.passages[-1]
     few = Passage(last.words, last.draws[:_MARGIN_DRAWS], last.tracks)
     farthest = farthest_um(few, spacing)
     left = room(few, spacing, farthest)
     told = (
-        terms.fit_term(reckoned.fit, cost["fit"]),
+        terms.fit_term(computed.fit, cost["fit"]),
         terms.position_term(case, few, left, cost["position"]),
-        terms.old_term(reckoned.assembly, left, cost["old recording"]),
+        terms.old_term(computed.assembly, left, cost["old recording"]),
         terms.magnetics_term(case, few, left, cost["magnetics"]),
         terms.timing_term(case, few, left, cost["timing"]),
         terms.format_term(form, cost["code and format"]),
         terms.volume_term(case),
     )
-    return told, _curve(reckoned, few, farthest, timing_left(few, spacing))
+    return told, _curve(computed, few, farthest, timing_left(few, spacing))
 
 
-def _curve(reckoned: Reckoning, few: Passage, farthest: Floats, timing: Floats) -> Curve:
-    tracks = reckoned.tracks
-    lost = -np.expm1(-reckoned.hazards).mean(axis=0)
-    if not reckoned.fit.goes_in:
+def _curve(computed: Computation, few: Passage, farthest: Floats, timing: Floats) -> Curve:
+    tracks = computed.tracks
+    lost = -np.expm1(-computed.hazards).mean(axis=0)
+    if not computed.fit.goes_in:
         tracks, none = tracks.only(np.zeros(len(tracks), bool)), np.zeros(0)
         return Curve(tracks.cylinder, tracks.side, none, none, none, none, none)
     aside = farthest - asides_um(few)
@@ -144,22 +144,24 @@ def limiting_group(told: tuple[Term, ...]) -> Group | None:
     return min(measured, key=lambda t: (t.margin or 0.0) / (t.uncertainty or math.inf)).group
 
 
-def _verdict(reckoned: Reckoning, told: tuple[Term, ...], chance: float, limiting: Group | None) -> tuple[Verdict, str]:
+def _verdict(
+    computed: Computation, told: tuple[Term, ...], chance: float, limiting: Group | None
+) -> tuple[Verdict, str]:
     by_group = {t.group: t for t in told}
     limit = by_group[limiting].words if limiting else ""
     if limiting == "magnetics":
         # the group holds the disk's bad places too: where they take most of it, they are the reason
-        takes, spots = terms.bad_places(reckoned.case, reckoned.passages[-1])
+        takes, spots = terms.bad_places(computed.case, computed.passages[-1])
         limit = spots if spots and takes > by_group["magnetics"].cost / 2 else limit
-    if not reckoned.possible:
-        return "fails", "; ".join([*reckoned.fit.hindrances, *reckoned.form.hindrances])
-    if reckoned.supposed and reckoned.whole.mean() > FAILS:
-        otherwise = f"else {reckoned.whole.mean():.0%} of whole disks would come through"
-        return "unproven", f"it hangs on what nobody noted: {'; '.join(reckoned.supposed)}; {otherwise}"
+    if not computed.possible:
+        return "fails", "; ".join([*computed.fit.hindrances, *computed.form.hindrances])
+    if computed.supposed and computed.whole.mean() > FAILS:
+        otherwise = f"else {computed.whole.mean():.0%} of whole disks would come through"
+        return "unproven", f"it hangs on what nobody noted: {'; '.join(computed.supposed)}; {otherwise}"
     if chance <= FAILS:
         return "fails", f"{limiting}: {limit}"
     if chance < WORKS:
-        unknown = _what_is_not_known(reckoned)
+        unknown = _what_is_not_known(computed)
         if unknown:
             return "unproven", f"it hangs on what is not known: {unknown}"
         return "doubtful", f"{limiting}: {limit}"
@@ -168,13 +170,13 @@ def _verdict(reckoned: Reckoning, told: tuple[Term, ...], chance: float, limitin
     return "works", f"{limiting} has least room: {limit}" if limiting else "there is room everywhere"
 
 
-def _what_is_not_known(reckoned: Reckoning) -> str:
+def _what_is_not_known(computed: Computation) -> str:
     """The thing that decides and that nobody has looked up, in words; empty when chance decides."""
-    case, under = reckoned.case, reckoned.assembly.under
+    case, under = computed.case, computed.assembly.under
     if under is not None and under.chance < 1:
-        there = reckoned.assembly.case.streams.even("under") < under.chance
+        there = computed.assembly.case.streams.even("under") < under.chance
         if there.any() and not there.all():
-            apart = float(reckoned.whole[~there].mean() - reckoned.whole[there].mean())
+            apart = float(computed.whole[~there].mean() - computed.whole[there].mean())
             if apart > _DECIDES:
                 return "whether the disk was bulk-erased before it was recorded"
     missing = [

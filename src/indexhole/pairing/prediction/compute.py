@@ -23,7 +23,7 @@ EVEN_ODDS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Reckoning:
+class Computation:
     """The bare numbers of a case, before they are told: chances of each draw and what went into them."""
 
     case: Case
@@ -68,7 +68,7 @@ def factor_of(found: Fit | Format) -> float:
     return 0.0 if found.hindrances else EVEN_ODDS if found.supposed else 1.0
 
 
-def reckon(case: Case) -> Reckoning:
+def compute(case: Case) -> Computation:
     """The chances of a case."""
     tracks = layout_tracks(case.layout)
     fit = _fits(case, tracks)
@@ -78,7 +78,7 @@ def reckon(case: Case) -> Reckoning:
     )
     passages = assembly.passages()
     found = hazards(passages, form.hazard)
-    return Reckoning(case, tracks, fit, form, assembly, passages, found, whole_disk(found, tracks.sectors))
+    return Computation(case, tracks, fit, form, assembly, passages, found, whole_disk(found, tracks.sectors))
 
 
 def _fits(case: Case, tracks: Tracks) -> Fit:

@@ -265,10 +265,10 @@ class _Plan:
     def answer(self, writer: Mechanism, reader: Mechanism, key: _Pair) -> _Answer:
         """The answer for a pair; `key` names its case: writer, reader, the same one, over its own track."""
         if key not in self._known:
-            self._known[key] = self._reckon(writer, reader, own=key[3])
+            self._known[key] = self._compute(writer, reader, own=key[3])
         return self._known[key]
 
-    def _reckon(self, writer: Mechanism, reader: Mechanism, *, own: bool) -> _Answer:
+    def _compute(self, writer: Mechanism, reader: Mechanism, *, own: bool) -> _Answer:
         work = self.work
         disk = replace(self.disk, recorded_by=writer) if own and work.operation in ("exchange", "format") else self.disk
         case = Case(writer, disk, reader, self.layout, work.operation, work.conditions, work.beliefs, work.streams)

@@ -11,7 +11,7 @@ from indexhole.pairing.parts.answer import Remedy
 from indexhole.pairing.parts.beliefs import Beliefs, MechanismBelief
 from indexhole.pairing.parts.draws import draw_heads
 from indexhole.pairing.parts.parts import Conditions, Host, Mechanism
-from indexhole.pairing.prediction.compute import Reckoning, reckon
+from indexhole.pairing.prediction.compute import Computation, compute
 from indexhole.pairing.prediction.passages import Case
 from indexhole.pairing.prediction.risk import may_be_written
 from indexhole.standards.layouts import Layout, load_layouts
@@ -46,8 +46,8 @@ def one_sided(layout: Layout) -> Layout | None:
     return None
 
 
-def _candidates(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> Iterator[tuple[str, str, Case]]:
-    case = reckoned.case
+def _candidates(computed: Computation, alternatives: tuple[Mechanism, ...]) -> Iterator[tuple[str, str, Case]]:
+    case = computed.case
     conditions = case.conditions
     writable = may_be_written(case.disk)
     if case.writes_now and writable and not conditions.bulk_erased_first and case.operation != "update":
@@ -57,7 +57,7 @@ def _candidates(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> Ite
             "away; local codes and licensed practice decide)",
             replace(case, conditions=replace(conditions, bulk_erased_first=True)),
         )
-    if (reckoned.form.hindrances or reckoned.form.supposed) and case.operation in ("read", "exchange"):
+    if (computed.form.hindrances or computed.form.supposed) and case.operation in ("read", "exchange"):
         # a logger takes whatever passes the head; only the drive counts
         yield (
             "log the signal",
@@ -93,13 +93,13 @@ def _candidates(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> Ite
         )
 
 
-def find_remedies(reckoned: Reckoning, alternatives: tuple[Mechanism, ...]) -> tuple[Remedy, ...]:
+def find_remedies(computed: Computation, alternatives: tuple[Mechanism, ...]) -> tuple[Remedy, ...]:
     """Remedies that raise the chance by a hundredth or more, best first."""
-    before = reckoned.chance
+    before = computed.chance
     found = []
     if before < 1 - _WORTH:
-        for kind, words, case in _candidates(reckoned, alternatives):
-            after = reckon(case)
+        for kind, words, case in _candidates(computed, alternatives):
+            after = compute(case)
             chance, error = after.chance_and_error
             if after.possible and chance > before + _WORTH:
                 found.append(Remedy(kind, words, chance, error))

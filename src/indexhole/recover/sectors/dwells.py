@@ -197,7 +197,7 @@ def _may_hold_mfm(stream: Stream) -> bool:
 
 
 @dataclass(frozen=True)
-class Stay:
+class Dwell:
     """What is kept of a stay once its pulses are let go.
 
     Attributes:
@@ -271,14 +271,14 @@ def blank_of(segment: Segment) -> Blank:
     )
 
 
-def let_go(one: OpenTrack, bins: int) -> Stay:
+def discard_pulses(one: OpenTrack, bins: int) -> Dwell:
     """Keep of a stay what merging needs; a whole session would not fit in memory otherwise."""
     stream = one.stream
     segment = stream.segment
     span = int(segment.read_ticks[-1]) - int(segment.read_ticks[0])
     reads, copies = without_copies(stream, one.reads)
     told = len(reads.reads) / max(len(one.reads.reads), 1)
-    return Stay(
+    return Dwell(
         _without_pulses(reads),
         one.cylinder,
         one.head,

@@ -32,7 +32,7 @@ class _Filed:
     pulses: int
 
 
-class OpenStays(Sequence[OpenTrack]):
+class OpenDwells(Sequence[OpenTrack]):
     """Open stays in the order they were added, each fetched when asked for.
 
     Of one that had to go into the file only what gauges and writers need comes back: heights of pulses, fields in a
@@ -41,7 +41,7 @@ class OpenStays(Sequence[OpenTrack]):
 
     def __init__(self, most_held: int = MOST_HELD_PULSES) -> None:
         self._most = most_held
-        self._stays: list[OpenTrack] = []
+        self._dwells: list[OpenTrack] = []
         self._filed: dict[int, _Filed] = {}
         self._held = 0
         self._spool = _Spool()
@@ -51,26 +51,26 @@ class OpenStays(Sequence[OpenTrack]):
         """Add a stay."""
         pulses = one.stream.segment.read_ticks.size
         if self._held + pulses > self._most:
-            self._filed[len(self._stays)] = self._spool.put(one.stream)
+            self._filed[len(self._dwells)] = self._spool.put(one.stream)
             one = _emptied(one)
         else:
             self._held += pulses
-        self._stays.append(one)
+        self._dwells.append(one)
 
     def place(self, places: Iterable[tuple[int, int | None, int | None]]) -> None:
         """Keep the stays of these numbers, each on the cylinder and head it was found on; leave out the others."""
-        stays: list[OpenTrack] = []
+        dwells: list[OpenTrack] = []
         filed: dict[int, _Filed] = {}
         for number, cylinder, head in places:
             if number in self._filed:
-                filed[len(stays)] = self._filed[number]
-            stays.append(replace(self._stays[number], cylinder=cylinder, head=head))
-        self._stays, self._filed, self._last = stays, filed, None
+                filed[len(dwells)] = self._filed[number]
+            dwells.append(replace(self._dwells[number], cylinder=cylinder, head=head))
+        self._dwells, self._filed, self._last = dwells, filed, None
 
     @property
     def outlines(self) -> Sequence[OpenTrack]:
         """The stays without the pulses of those in the file: for what needs none, nothing has to be fetched."""
-        return self._stays
+        return self._dwells
 
     @property
     def streams(self) -> Sequence[Stream]:
@@ -80,10 +80,10 @@ class OpenStays(Sequence[OpenTrack]):
     def pulses(self, number: int) -> int:
         """Pulses of a stay."""
         filed = self._filed.get(number)
-        return filed.pulses if filed else int(self._stays[number].stream.segment.read_ticks.size)
+        return filed.pulses if filed else int(self._dwells[number].stream.segment.read_ticks.size)
 
     def __len__(self) -> int:
-        return len(self._stays)
+        return len(self._dwells)
 
     @overload
     def __getitem__(self, number: int) -> OpenTrack: ...
@@ -92,7 +92,7 @@ class OpenStays(Sequence[OpenTrack]):
     def __getitem__(self, number: int | slice) -> OpenTrack | list[OpenTrack]:
         if isinstance(number, slice):
             return [self[k] for k in range(*number.indices(len(self)))]
-        one = self._stays[number]
+        one = self._dwells[number]
         number = range(len(self))[number]
         if number not in self._filed:
             return one
@@ -144,11 +144,11 @@ class _Spool:
 class _Streams(Sequence[Stream]):
     """The streams of open stays, fetched as the stays are."""
 
-    def __init__(self, stays: OpenStays) -> None:
-        self._stays = stays
+    def __init__(self, dwells: OpenDwells) -> None:
+        self._dwells = dwells
 
     def __len__(self) -> int:
-        return len(self._stays)
+        return len(self._dwells)
 
     @overload
     def __getitem__(self, number: int) -> Stream: ...
@@ -156,8 +156,8 @@ class _Streams(Sequence[Stream]):
     def __getitem__(self, number: slice) -> list[Stream]: ...
     def __getitem__(self, number: int | slice) -> Stream | list[Stream]:
         if isinstance(number, slice):
-            return [one.stream for one in self._stays[number]]
-        return self._stays[number].stream
+            return [one.stream for one in self._dwells[number]]
+        return self._dwells[number].stream
 
 
 def _emptied(one: OpenTrack) -> OpenTrack:

@@ -103,7 +103,7 @@ def settle(
     if joined is None:
         how = f"the check failed in {passes(len(every))}"
         return _with(base, SectorState.SUSPECT, every[0].field, every[0].code, 0, how), []
-    return _reckoned(base, joined, good, own, placed), []
+    return _computed(base, joined, good, own, placed), []
 
 
 def _with(
@@ -168,7 +168,7 @@ def _join(every: Sequence[SectorRead], size: int) -> _Joined | None:
     return _Joined(symbols, len(stretches), code, mark)
 
 
-def _reckoned(
+def _computed(
     base: Sector, joined: _Joined, good: Counter[bytes], own: Sequence[SectorRead], placed: Sequence[SectorRead]
 ) -> Sector:
     """Believe, mend or doubt, by the chance that a passing check deceives."""

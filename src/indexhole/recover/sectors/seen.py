@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from indexhole.recover.sectors.dwells import Stay
+from indexhole.recover.sectors.dwells import Dwell
 from indexhole.recover.sectors.resolve_sector import median_angle
 
 # A number that only this share of the turns showed is likelier a misread id.
@@ -63,16 +63,16 @@ class TrackSeen:
     names: tuple[tuple[tuple[int, int], int], ...]
 
 
-def tracks_seen(stays: Iterable[Stay]) -> list[TrackSeen]:
+def tracks_seen(dwells: Iterable[Dwell]) -> list[TrackSeen]:
     """Every track with a legible id, in order of cylinder and head; stays in a rarer code are left out."""
-    by_place: dict[tuple[int, int], list[Stay]] = defaultdict(list)
-    for stay in stays:
-        if stay.cylinder is not None and stay.head is not None and stay.reads.ids:
-            by_place[stay.cylinder, stay.head].append(stay)
+    by_place: dict[tuple[int, int], list[Dwell]] = defaultdict(list)
+    for dwell in dwells:
+        if dwell.cylinder is not None and dwell.head is not None and dwell.reads.ids:
+            by_place[dwell.cylinder, dwell.head].append(dwell)
     return [_track_seen(*place, group) for place, group in sorted(by_place.items())]
 
 
-def _track_seen(cylinder: int, head: int, group: Sequence[Stay]) -> TrackSeen:
+def _track_seen(cylinder: int, head: int, group: Sequence[Dwell]) -> TrackSeen:
     code = Counter(one.code for one in group).most_common(1)[0][0]
     group = [one for one in group if one.code == code]
     numbers = _numbers(group)
@@ -103,7 +103,7 @@ def _track_seen(cylinder: int, head: int, group: Sequence[Stay]) -> TrackSeen:
     )
 
 
-def _numbers(group: Sequence[Stay]) -> dict[int, int]:
+def _numbers(group: Sequence[Dwell]) -> dict[int, int]:
     """Sector numbers with their sizes, without those that hardly any turn showed."""
     seen = Counter(i.id.number for one in group for i in one.reads.ids)
     proven = {r.id.number for one in group for r in one.reads.reads if r.passed and r.id is not None}
@@ -119,18 +119,18 @@ def _numbers(group: Sequence[Stay]) -> dict[int, int]:
     }
 
 
-def _order(stay: Stay, numbers: Mapping[int, int]) -> tuple[int, ...]:
+def _order(dwell: Dwell, numbers: Mapping[int, int]) -> tuple[int, ...]:
     """Numbers as they pass the head in one stay."""
     angles: dict[int, list[float]] = defaultdict(list)
-    for one in stay.reads.ids:
+    for one in dwell.reads.ids:
         if one.id.number in numbers:
-            angles[one.id.number].append(one.turn % 1.0 if stay.indexed else one.turn)
-    if stay.indexed:
+            angles[one.id.number].append(one.turn % 1.0 if dwell.indexed else one.turn)
+    if dwell.indexed:
         return tuple(sorted(angles, key=lambda n: median_angle(angles[n])))
     return tuple(sorted(angles, key=lambda n: angles[n][0]))
 
 
-def _gaps(group: Sequence[Stay]) -> TrackGaps:
+def _gaps(group: Sequence[Dwell]) -> TrackGaps:
     def middle(name: str) -> float | None:
         found = [value for one in group for value in getattr(one.survey, name)]
         return median(found) if found else None
@@ -138,7 +138,7 @@ def _gaps(group: Sequence[Stay]) -> TrackGaps:
     return TrackGaps(*(middle(name) for name in TrackGaps.__dataclass_fields__))
 
 
-def _plain(group: Sequence[Stay]) -> Counter[int]:
+def _plain(group: Sequence[Dwell]) -> Counter[int]:
     """Bytes that fill whole sectors: what a formatter leaves behind."""
     found: dict[int, int] = {}
     for one in group:

@@ -10,7 +10,7 @@ import numpy as np
 
 from indexhole.recover.fields.reads import IdRead, StreamReads
 from indexhole.recover.layouts.draft import ranges
-from indexhole.recover.sectors.dwells import Blank, Stay
+from indexhole.recover.sectors.dwells import Blank, Dwell
 from indexhole.recover.sectors.quality import joined_quality
 from indexhole.recover.shapes.description import Description
 from indexhole.recover.shapes.result import Sector, SectorState, Track
@@ -24,7 +24,7 @@ _MANY_ALIKE = 4
 
 
 def merged_track(
-    place: tuple[int, int], group: Sequence[Stay], layout: Layout | None, seen: Description, placing: Placing
+    place: tuple[int, int], group: Sequence[Dwell], layout: Layout | None, seen: Description, placing: Placing
 ) -> tuple[Track, list[str]]:
     """One track from all stays on it, and warnings.
 
@@ -71,7 +71,7 @@ def merged_track(
     return track, [f"cylinder {cylinder} head {head}: {w}" for w in merged.warnings]
 
 
-def _second_code(group: Sequence[Stay], expected: Expected | None) -> dict[str, list[Sector]]:
+def _second_code(group: Sequence[Dwell], expected: Expected | None) -> dict[str, list[Sector]]:
     """Sectors in a second code, by code."""
     found: dict[str, list[Sector]] = {}
     for code in sorted({one.other[0] for one in group if one.other}):
@@ -93,7 +93,7 @@ def _together(sectors: Sequence[Sector], second: Mapping[str, Sequence[Sector]])
     return tuple(sorted([*kept, *others], key=lambda s: (s.id, not s.in_image)))
 
 
-def _named(placing: Placing, place: tuple[int, int], group: Sequence[Stay], layout: Layout | None) -> tuple[int, int]:
+def _named(placing: Placing, place: tuple[int, int], group: Sequence[Dwell], layout: Layout | None) -> tuple[int, int]:
     """What ids on a track are expected to say."""
     cylinder, head = placing.named(*place)
     if layout is not None and group[0].code != "group45" and not any(one.from_lines for one in group):
@@ -133,7 +133,7 @@ def _renumbered(reads: StreamReads, number: int) -> StreamReads:
 
 
 def blank_tracks(
-    blank: Sequence[Blank], groups: Mapping[tuple[int, int], Sequence[Stay]], layout: Layout | None
+    blank: Sequence[Blank], groups: Mapping[tuple[int, int], Sequence[Dwell]], layout: Layout | None
 ) -> tuple[list[Track], list[str]]:
     """Tracks nothing legible came from, and what to say of stays that are none.
 

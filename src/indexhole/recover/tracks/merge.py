@@ -12,7 +12,7 @@ from indexhole.recover.fields.reads import IdRead, SectorRead, StreamReads
 from indexhole.recover.fields.weak import Bytes, weak_stretches
 from indexhole.recover.sectors.resolve_sector import median_angle, settle
 from indexhole.recover.shapes.result import Sector, SectorState
-from indexhole.recover.tracks.sector_without_id import Nameless, find_nameless, name_them
+from indexhole.recover.tracks.sector_without_id import SectorWithoutId, find_sectors_without_id, name_them
 
 # How near a field without a legible id must lie to the place where the sector's fields lie on other turns.
 _PLACE_TOLERANCE = 0.004
@@ -47,7 +47,7 @@ class Merged:
     sectors: list[Sector]
     reads: list[list[SectorRead]]
     weak: list[list[Bytes]]
-    nameless: list[Nameless]
+    without_id: list[SectorWithoutId]
     frame: Frame
     warnings: list[str]
 
@@ -73,7 +73,7 @@ def merge_track(
     frame = build_frame(indexed, reads)
     owned = _owned(found, ids, frame)
     placed, orphans = _placed(indexed, [r for r in found if r.id is None], owned, ids, frame)
-    named, nameless = _named(find_nameless(orphans, broken, frame, passes), owned, ids, expected, frame)
+    named, without_id = _named(find_sectors_without_id(orphans, broken, frame, passes), owned, ids, expected, frame)
     sizes = _sizes(ids, owned, frame)
     settled: list[_Settled] = []
     warnings = _id_warnings(ids)
@@ -94,7 +94,7 @@ def merge_track(
         [one.sector for one in settled],
         [one.reads for one in settled],
         [one.weak for one in settled],
-        nameless,
+        without_id,
         frame,
         warnings,
     )
@@ -152,7 +152,7 @@ def _sizes(ids: Iterable[IdRead], owned: Mapping[Key, Sequence[SectorRead]], fra
     return sizes
 
 
-def _size_of(given: Nameless | None) -> int:
+def _size_of(given: SectorWithoutId | None) -> int:
     return len(given.reads[0].data) if given is not None else 512
 
 
@@ -202,17 +202,17 @@ def _places(owned: Mapping[Key, Sequence[SectorRead]], ids: Sequence[IdRead], fr
 
 
 def _named(
-    nameless: Sequence[Nameless],
+    without_id: Sequence[SectorWithoutId],
     owned: Mapping[Key, Sequence[SectorRead]],
     ids: Sequence[IdRead],
     expected: Expected | None,
     frame: Frame,
-) -> tuple[dict[int, Nameless], list[Nameless]]:
+) -> tuple[dict[int, SectorWithoutId], list[SectorWithoutId]]:
     """Nameless fields with the numbers that can be told."""
-    if not nameless:
+    if not without_id:
         return {}, []
     seen = {number: angle for (number, place), angle in _places(owned, ids, frame).items() if place == 0}
-    return name_them(nameless, seen, expected.numbers if expected else ())
+    return name_them(without_id, seen, expected.numbers if expected else ())
 
 
 def _for_image(

@@ -15,7 +15,7 @@ from statistics import median
 from indexhole.codes.marks import CELLS_PER_BYTE
 from indexhole.recover.fields.reads import SectorRead, field_cells
 from indexhole.recover.layouts.draft import CODE_NAMES, ranges
-from indexhole.recover.sectors.dwells import Blank, Stay
+from indexhole.recover.sectors.dwells import Blank, Dwell
 from indexhole.recover.shapes.result import Oddity, Sector, SectorState
 from indexhole.recover.tracks.merge import Merged
 
@@ -39,7 +39,7 @@ class OddTrack:
         usual_cells: cells a turn of tracks like this one, None when not known, and whether the layout says so.
     """
 
-    stays: Sequence[Stay]
+    dwells: Sequence[Dwell]
     merged: Merged
     second: Mapping[str, Sequence[Sector]]
     numbers: Sequence[int]
@@ -50,15 +50,15 @@ class OddTrack:
     @property
     def cells_a_turn(self) -> float:
         """Cells on a turn: measured, else from cell and speed, else nan."""
-        measured = [s.survey.cells_a_turn for s in self.stays if s.survey.cells_a_turn]
+        measured = [s.survey.cells_a_turn for s in self.dwells if s.survey.cells_a_turn]
         if measured:
             return median(measured)
-        rpm = next((s.speed_rpm for s in self.stays if s.speed_rpm), None)
-        return 60 / rpm / self.stays[0].cell_s if rpm else math.nan
+        rpm = next((s.speed_rpm for s in self.dwells if s.speed_rpm), None)
+        return 60 / rpm / self.dwells[0].cell_s if rpm else math.nan
 
     def stretch(self, angle: float, size: int) -> tuple[float, float]:
         """Start and end of the data field of `size` bytes whose mark is at an angle."""
-        return angle, angle + field_cells(self.stays[0].code, size) / self.cells_a_turn
+        return angle, angle + field_cells(self.dwells[0].code, size) / self.cells_a_turn
 
 
 def track_oddities(track: OddTrack) -> tuple[Oddity, ...]:
@@ -69,20 +69,20 @@ def track_oddities(track: OddTrack) -> tuple[Oddity, ...]:
 
 
 def _hard_sectored(track: OddTrack) -> Iterator[Oddity]:
-    holes = Counter(s.holes for s in track.stays if s.holes)
+    holes = Counter(s.holes for s in track.dwells if s.holes)
     if holes:
         yield Oddity("hard sectored", f"hard sectored, {holes.most_common(1)[0][0]} holes")
 
 
 def _second_code(track: OddTrack) -> Iterator[Oddity]:
     for code, sectors in track.second.items():
-        own = CODE_NAMES[track.stays[0].code]
+        own = CODE_NAMES[track.dwells[0].code]
         told = f"sectors {ranges(sorted({s.id for s in sectors}))} are in {CODE_NAMES[code]}, the others in {own}"
         yield Oddity("two codes", told)
 
 
 def _length(track: OddTrack) -> Iterator[Oddity]:
-    measured = [s.survey.cells_a_turn for s in track.stays if s.survey.cells_a_turn]
+    measured = [s.survey.cells_a_turn for s in track.dwells if s.survey.cells_a_turn]
     if not measured or track.usual_cells is None:
         return
     usual, from_layout = track.usual_cells
@@ -96,7 +96,7 @@ def _length(track: OddTrack) -> Iterator[Oddity]:
 
 
 def _copied(track: OddTrack) -> Iterator[Oddity]:
-    turns = sorted({math.floor(t) for s in track.stays for t in s.copied})
+    turns = sorted({math.floor(t) for s in track.dwells for t in s.copied})
     if turns:
         told = f"turn {ranges([t + 1 for t in turns])} of the log repeats an earlier one pulse for pulse"
         yield Oddity("copied turn", f"{told}: a copy, counted once")
@@ -106,8 +106,8 @@ def _foreign_ids(track: OddTrack) -> Iterator[Oddity]:
     """Ids that name another place than the track's others; ids that all do are told of the whole disk."""
     by_place: dict[tuple[int, int], set[int]] = {}
     votes: Counter[tuple[int, int]] = Counter()
-    for stay in track.stays:
-        for one in stay.reads.ids:
+    for dwell in track.dwells:
+        for one in dwell.reads.ids:
             place = (one.id.cylinder, one.id.head)
             votes[place] += 1
             by_place.setdefault(place, set()).add(one.id.number)
@@ -135,8 +135,8 @@ def _sizes(track: OddTrack) -> Iterator[Oddity]:
     sectors = [s for s in track.merged.sectors if s.state is not SectorState.LOST]
     usual = track.size or (Counter(s.size for s in sectors).most_common(1)[0][0] if sectors else 0)
     named: dict[int, Counter[int]] = {}
-    for stay in track.stays:
-        for one in stay.reads.ids:
+    for dwell in track.dwells:
+        for one in dwell.reads.ids:
             named.setdefault(one.id.number, Counter())[one.id.size] += 1
     for sector in sectors:
         place = track.stretch(sector.angle, sector.size)
@@ -181,7 +181,7 @@ def _unnamed(track: OddTrack) -> Iterator[Oddity]:
             yield Oddity(
                 kind, f"sector {sector.id}: {sector.how}", sector.id, *track.stretch(sector.angle, sector.size)
             )
-    for one in track.merged.nameless:
+    for one in track.merged.without_id:
         proven = one.proven
         if proven is None and not any(_bare(r, track) for r in one.reads):
             continue
@@ -205,14 +205,14 @@ def _unnamed(track: OddTrack) -> Iterator[Oddity]:
 
 def _bare(read: SectorRead, track: OddTrack) -> bool:
     """Whether nothing illegible lies in front of a data field, where its id would be."""
-    return read.turn in track.stays[read.stream].survey.bare_fields
+    return read.turn in track.dwells[read.stream].survey.bare_fields
 
 
 def _id_alone(track: OddTrack) -> Iterator[Oddity]:
     for sector in track.merged.sectors:
         if sector.state is not SectorState.LOST:
             continue
-        ids = [(i.turn, s.survey.bare_ids) for s in track.stays for i in s.reads.ids if i.id.number == sector.id]
+        ids = [(i.turn, s.survey.bare_ids) for s in track.dwells for i in s.reads.ids if i.id.number == sector.id]
         turns = [turn % 1.0 for turn, bare in ids if turn in bare]
         if turns:
             told = f"the id of sector {sector.id} has no legible data field behind it"
@@ -232,7 +232,7 @@ def _wrong_check(track: OddTrack) -> Iterator[Oddity]:
 
 def _weak(track: OddTrack) -> Iterator[Oddity]:
     for sector, reads, weak in zip(track.merged.sectors, track.merged.reads, track.merged.weak, strict=True):
-        code = track.stays[0].code
+        code = track.dwells[0].code
         for first, end in weak:
             a = sector.angle + first * CELLS_PER_BYTE[code] / track.cells_a_turn
             b = sector.angle + end * CELLS_PER_BYTE[code] / track.cells_a_turn

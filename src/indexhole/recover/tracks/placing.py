@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
-from indexhole.recover.sectors.dwells import Blank, Stay
+from indexhole.recover.sectors.dwells import Blank, Dwell
 
 # A rule is believed when so many tracks follow it, and this many times as many as place ids and lines alike.
 _FEWEST_TRACKS, _CLEARLY = 2, 2
@@ -31,7 +31,7 @@ class Placing:
         warnings: what was found, in words.
     """
 
-    stays: tuple[Stay, ...]
+    dwells: tuple[Dwell, ...]
     blank: tuple[Blank, ...]
     offset: int = 0
     heads: dict[int, int] = field(default_factory=lambda: {0: 0, 1: 1})
@@ -43,35 +43,35 @@ class Placing:
         return cylinder + self.offset, self.heads[head]
 
 
-def place_stays(stays: Sequence[Stay], blank: Sequence[Blank]) -> Placing:
+def place_dwells(dwells: Sequence[Dwell], blank: Sequence[Blank]) -> Placing:
     """Place stays by the lines and the ids together."""
-    placing = _by_step(Placing(tuple(stays), tuple(blank)))
+    placing = _by_step(Placing(tuple(dwells), tuple(blank)))
     placing = _by_side(placing)
     return _by_offset(placing)
 
 
-def id_place(stay: Stay) -> tuple[int, int] | None:
+def id_place(dwell: Dwell) -> tuple[int, int] | None:
     """Cylinder and head as most ids of a stay name them, None when they disagree."""
-    votes = Counter((i.id.cylinder, i.id.head) for i in stay.reads.ids)
+    votes = Counter((i.id.cylinder, i.id.head) for i in dwell.reads.ids)
     if not votes:
         return None
     place, count = votes.most_common(1)[0]
     return place if count >= _ONE_PLACE * votes.total() else None
 
 
-def _pairs(stays: Iterable[Stay]) -> set[tuple[int, int, int]]:
+def _pairs(dwells: Iterable[Dwell]) -> set[tuple[int, int, int]]:
     """(cylinder by the lines, cylinder by the ids, head) of the stays that have both."""
     found = set()
-    for stay in stays:
-        named = id_place(stay)
-        if stay.from_lines and stay.cylinder is not None and named is not None:
-            found.add((stay.cylinder, named[0], stay.head or 0))
+    for dwell in dwells:
+        named = id_place(dwell)
+        if dwell.from_lines and dwell.cylinder is not None and named is not None:
+            found.add((dwell.cylinder, named[0], dwell.head or 0))
     return found
 
 
 def _by_step(placing: Placing) -> Placing:
     """Whether the mechanism has another track density than the disk."""
-    pairs = _pairs(placing.stays)
+    pairs = _pairs(placing.dwells)
     alike = sum(line == named for line, named, _ in pairs if line > 0)
     double = {line for line, named, _ in pairs if line > 0 and line == 2 * named}
     half = {line for line, named, _ in pairs if line > 0 and named == 2 * line}
@@ -82,9 +82,9 @@ def _by_step(placing: Placing) -> Placing:
             "the head passed over every other track: by its ids the disk has twice the mechanism's track density; "
             "what lies between cannot be read with this mechanism"
         )
-        stays = tuple(replace(s, cylinder=_twice(s.cylinder)) if s.from_lines else s for s in placing.stays)
+        dwells = tuple(replace(s, cylinder=_twice(s.cylinder)) if s.from_lines else s for s in placing.dwells)
         blank = tuple(replace(b, cylinder=_twice(b.cylinder)) for b in placing.blank)
-        return replace(placing, stays=stays, blank=blank, step=0.5, warnings=(told,))
+        return replace(placing, dwells=dwells, blank=blank, step=0.5, warnings=(told,))
     return placing
 
 
@@ -94,48 +94,48 @@ def _twice(cylinder: int | None) -> int | None:
 
 def _double_stepped(placing: Placing) -> Placing:
     """Every second position lies between two tracks: what is legible there repeats a neighbour."""
-    own = {(s.cylinder, s.head) for s in placing.stays if s.from_lines}
-    stays: list[Stay] = []
+    own = {(s.cylinder, s.head) for s in placing.dwells if s.from_lines}
+    dwells: list[Dwell] = []
     repeats = 0
-    for stay in placing.stays:
-        if not stay.from_lines or stay.cylinder is None:
-            stays.append(stay)
+    for dwell in placing.dwells:
+        if not dwell.from_lines or dwell.cylinder is None:
+            dwells.append(dwell)
             continue
-        named = id_place(stay)
-        if stay.cylinder % 2 == 0:
-            stays.append(replace(stay, cylinder=stay.cylinder // 2))
-        elif named is None or (2 * named[0], stay.head) in own:
+        named = id_place(dwell)
+        if dwell.cylinder % 2 == 0:
+            dwells.append(replace(dwell, cylinder=dwell.cylinder // 2))
+        elif named is None or (2 * named[0], dwell.head) in own:
             repeats += 1
         else:
-            stays.append(replace(stay, cylinder=named[0]))
+            dwells.append(replace(dwell, cylinder=named[0]))
     blank = [b for b in placing.blank if b.cylinder is None or b.cylinder % 2 == 0]
     empty = len(placing.blank) - len(blank)
     blank = [b if b.cylinder is None else replace(b, cylinder=b.cylinder // 2) for b in blank]
     told = "the head took two steps from track to track: by its ids the disk has half the mechanism's track density"
     if repeats or empty:
         told += f"; of the positions in between {empty} were empty and {repeats} repeated a neighbour, all left out"
-    return replace(placing, stays=tuple(stays), blank=tuple(blank), step=2, warnings=(told,))
+    return replace(placing, dwells=tuple(dwells), blank=tuple(blank), step=2, warnings=(told,))
 
 
 def _by_side(placing: Placing) -> Placing:
     """Whether ids and side line call the sides otherwise."""
     votes: dict[int, Counter[int]] = {0: Counter(), 1: Counter()}
-    for stay in placing.stays:
-        named = id_place(stay)
-        if named is not None and stay.head is not None and stay.from_lines:
-            votes[stay.head][named[1]] += 1
+    for dwell in placing.dwells:
+        named = id_place(dwell)
+        if named is not None and dwell.head is not None and dwell.from_lines:
+            votes[dwell.head][named[1]] += 1
     said = {
         head: count.most_common(1)[0][0]
         for head, count in votes.items()
         if count.total() >= _FEWEST_TRACKS and count.most_common(1)[0][1] >= _MOST * count.total()
     }
-    sides = {s.head for s in placing.stays if s.from_lines}
+    sides = {s.head for s in placing.dwells if s.from_lines}
     if said == {0: 1, 1: 0} or (len(sides) == 1 and said in ({0: 1}, {1: 0})):
-        stays = [replace(s, head=1 - s.head) if s.from_lines and s.head is not None else s for s in placing.stays]
+        dwells = [replace(s, head=1 - s.head) if s.from_lines and s.head is not None else s for s in placing.dwells]
         blank = [b if b.head is None else replace(b, head=1 - b.head) for b in placing.blank]
         told = "sides are swapped: " + " and ".join(f"ids say head {1 - h} on side {h}" for h in sorted(said))
         told += "; tracks are placed as the ids say"
-        return replace(placing, stays=tuple(stays), blank=tuple(blank), warnings=(*placing.warnings, told))
+        return replace(placing, dwells=tuple(dwells), blank=tuple(blank), warnings=(*placing.warnings, told))
     if len(said) == 2 and said[0] == said[1]:
         told = f"ids say head {said[0]} on both sides; tracks are placed by the side line"
         heads = {0: said[0], 1: said[1]}
@@ -145,7 +145,7 @@ def _by_side(placing: Placing) -> Placing:
 
 def _by_offset(placing: Placing) -> Placing:
     """Whether ids count cylinders from another number."""
-    pairs = _pairs(placing.stays)
+    pairs = _pairs(placing.dwells)
     votes = Counter(named - line for line, named, _ in pairs)
     if not votes:
         return placing

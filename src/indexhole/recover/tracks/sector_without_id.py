@@ -21,7 +21,7 @@ _MOST = 0.5
 
 
 @dataclass(frozen=True)
-class Nameless:
+class SectorWithoutId:
     """A data field without a legible id.
 
     Attributes:
@@ -44,7 +44,9 @@ class Nameless:
         return next((r for r in self.reads if r.passed), None)
 
 
-def find_nameless(orphans: Sequence[SectorRead], broken: Sequence[IdRead], frame: Frame, passes: int) -> list[Nameless]:
+def find_sectors_without_id(
+    orphans: Sequence[SectorRead], broken: Sequence[IdRead], frame: Frame, passes: int
+) -> list[SectorWithoutId]:
     """Data fields without an id, each once, by angle; one that never passed its check must show in most passes."""
     placed = sorted(
         ((frame.angle(r.stream, r.turn), k, r) for k, r in enumerate(orphans) if frame.aligned[r.stream]),
@@ -65,7 +67,7 @@ def find_nameless(orphans: Sequence[SectorRead], broken: Sequence[IdRead], frame
     for group in groups:
         if any(r.passed for r in group) or (len(group) > 1 and len(group) > _MOST * passes):
             angle = median_angle([frame.angle(r.stream, r.turn) for r in group])
-            found.append(Nameless(tuple(group), angle, _reads_as(owners, group)))
+            found.append(SectorWithoutId(tuple(group), angle, _reads_as(owners, group)))
     return found
 
 
@@ -78,10 +80,10 @@ def _reads_as(owners: Owners, group: Sequence[SectorRead]) -> SectorId | None:
 
 
 def name_them(
-    nameless: Sequence[Nameless],
+    without_id: Sequence[SectorWithoutId],
     seen: Mapping[int, float],
     expected: Sequence[int],
-) -> tuple[dict[int, Nameless], list[Nameless]]:
+) -> tuple[dict[int, SectorWithoutId], list[SectorWithoutId]]:
     """Numbers for nameless fields.
 
     Args:
@@ -91,21 +93,21 @@ def name_them(
     Returns:
         By number the field it names, and those that stay without.
     """
-    named: dict[int, Nameless] = {}
-    claims = Counter(one.broken.number for one in nameless if one.broken is not None)
+    named: dict[int, SectorWithoutId] = {}
+    claims = Counter(one.broken.number for one in without_id if one.broken is not None)
     rest = []
-    for one in nameless:
+    for one in without_id:
         said = one.broken
         alone = said is not None and said.number not in seen and claims[said.number] == 1
         if said is not None and alone and _fits_row(said.number, one.angle, seen, expected):
             why = f"the id in front of it reads sector {said.number}, but its check fails"
-            named[said.number] = Nameless(one.reads, one.angle, said, why, by_broken_id=True)
+            named[said.number] = SectorWithoutId(one.reads, one.angle, said, why, by_broken_id=True)
         else:
             rest.append(one)
     by_place = _by_place(rest, {**seen, **{n: one.angle for n, one in named.items()}}, expected)
     for number, one in by_place.items():
         why = f"it has no legible id; of the layout's numbers only {number} belongs where it stands"
-        named[number] = Nameless(one.reads, one.angle, one.broken, why)
+        named[number] = SectorWithoutId(one.reads, one.angle, one.broken, why)
     taken = {id(one) for one in by_place.values()}
     return named, [one for one in rest if id(one) not in taken]
 
@@ -119,18 +121,20 @@ def _fits_row(number: int, angle: float, seen: Mapping[int, float], expected: Se
     return max(row) - min(row) == len(row) - 1 and interleave_of(turned(row)) is not None
 
 
-def _by_place(nameless: Sequence[Nameless], seen: Mapping[int, float], expected: Sequence[int]) -> dict[int, Nameless]:
+def _by_place(
+    without_id: Sequence[SectorWithoutId], seen: Mapping[int, float], expected: Sequence[int]
+) -> dict[int, SectorWithoutId]:
     """Numbers by place in the row: those seen follow the layout's order, and as many are missing as stand there."""
     known = [n for n in sorted(seen, key=lambda n: seen[n]) if n in expected]
     row = [n for n in expected if n in seen]
     if len(known) < 2 or turned(known) != turned(row):
         return {}
-    found: dict[int, Nameless] = {}
+    found: dict[int, SectorWithoutId] = {}
     for k, number in enumerate(known):
         following = known[(k + 1) % len(known)]
         length = (seen[following] - seen[number]) % 1.0
         inside = sorted(
-            (one for one in nameless if 0 < (one.angle - seen[number]) % 1.0 < length),
+            (one for one in without_id if 0 < (one.angle - seen[number]) % 1.0 < length),
             key=lambda one: (one.angle - seen[number]) % 1.0,
         )
         at = expected.index(number)

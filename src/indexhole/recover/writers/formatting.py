@@ -78,16 +78,16 @@ class Samples:
         return Samples(self.time[kept], self.cell[kept], self.variance[kept], self.owner[kept])
 
 
-def samples_of(grids: TrackGrids, stay: int, reads: StreamReads) -> Samples:
+def samples_of(grids: TrackGrids, dwell: int, reads: StreamReads) -> Samples:
     """Samples of every id and data field of a stay; the caller takes out those that were rewritten."""
-    pulses, g = grids.pulses[stay], GEOMETRY[grids.code]
+    pulses, g = grids.pulses[dwell], GEOMETRY[grids.code]
     lead = MARKS[grids.code][0].lead
     starts = np.array([int(pulses.cell[i.at + 1]) + lead for i in reads.ids], dtype=np.float64)
     lines = fit_lines(pulses, np.stack((starts - g.used, starts + g.id_cells), axis=1).reshape(-1, 2))
     ids = np.where(_plain(lines.variance), lines.variance, np.nan)
     parts = [(lines.time, lines.cell, ids, -1 - np.arange(starts.size))]
     for p, piece in zip(grids.passes, grids.pieces, strict=True):
-        if p.stream == stay:
+        if p.stream == dwell:
             plain = np.where(_plain(piece.variance), piece.variance, np.nan)
             parts.append((piece.time, piece.cell, plain, np.full(piece.time.size, p.sector)))
     time, cell, variance, owner = (np.concatenate(columns) for columns in zip(*parts, strict=True))

@@ -12,7 +12,7 @@ import numpy as np
 from indexhole.recover.writers.field_places import GEOMETRY, TrackGrids
 from indexhole.recover.writers.formatting import Curve, Samples, curve_through
 from indexhole.recover.writers.grids import Floats, Lines
-from indexhole.recover.writers.splice_ends import Meeting, mean_meeting, pass_meetings
+from indexhole.recover.writers.splice_ends import Splice, mean_splice, pass_splices
 from indexhole.recover.writers.splices import FieldTest, FieldVerdict
 from indexhole.signal.clock.streams import Stream
 
@@ -21,7 +21,7 @@ _HELD_OUT = 6
 # What is taken when nothing can be held out: any drive within its limits (our own choice).
 _BLIND_U = 0.01
 # Passes on which splices are measured: more would tell little more.
-_MEETINGS = 8
+_SPLICES = 8
 # A ratio is never claimed to better than this (our own choice).
 _LEAST_U = 5e-5
 
@@ -157,8 +157,8 @@ class Rewrite:
     sector: int
     test: FieldTest
     ratio: Ratio
-    start: Meeting
-    end: Meeting
+    start: Splice
+    end: Splice
     asymmetry_s: float
     peak_shift_s: float
     jitter_s: float
@@ -200,16 +200,16 @@ def rewrites(
             if p.sector != sector or curve is None:
                 continue
             pieces.append(piece)
-            if len(starts) + len(ends) >= 2 * _MEETINGS:
+            if len(starts) + len(ends) >= 2 * _SPLICES:
                 continue
-            start, end = pass_meetings(p, g, grids.pulses[p.stream], curve, streams[p.stream])
+            start, end = pass_splices(p, g, grids.pulses[p.stream], curve, streams[p.stream])
             starts += [start] if start else []
             ends += [end] if end else []
         slope = abs(speed[sector].log)
         manners = pulse_manners(pieces, streams[0].segment.tick_s)
         found.append(
             Rewrite(
-                sector, tests[sector], speed[sector], mean_meeting(starts, slope), mean_meeting(ends, slope), *manners
+                sector, tests[sector], speed[sector], mean_splice(starts, slope), mean_splice(ends, slope), *manners
             )
         )
     return found

@@ -25,7 +25,7 @@ _LEAST_PHASE_U = 0.01
 
 
 @dataclass(frozen=True, slots=True)
-class Meeting:
+class Splice:
     """Where one grid gives way to another, mean of the passes.
 
     Attributes:
@@ -43,7 +43,7 @@ class Meeting:
     gap: float
 
 
-NOWHERE = Meeting(math.nan, math.nan, math.nan, math.nan, math.nan)
+NOWHERE = Splice(math.nan, math.nan, math.nan, math.nan, math.nan)
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ class _Met:
     lag: float
 
 
-def pass_meetings(
+def pass_splices(
     p: FieldPass, g: Geometry, pulses: Pulses, curve: Curve, stream: Stream
 ) -> tuple[tuple[float, ...] | None, tuple[float, ...] | None]:
     """Of one pass: (turn, phase, disturbed, gap, scatter) at the start and at the end."""
@@ -147,7 +147,7 @@ def pass_meetings(
     return start, end
 
 
-def mean_meeting(found: Sequence[tuple[float, ...]], slope: float) -> Meeting:
+def mean_splice(found: Sequence[tuple[float, ...]], slope: float) -> Splice:
     """The passes together.
 
     Args:
@@ -164,4 +164,4 @@ def mean_meeting(found: Sequence[tuple[float, ...]], slope: float) -> Meeting:
     spread = float(np.std(phase, ddof=1)) if phase.size > 1 else float(scatter[0])
     # At another speed the phase depends on where exactly the splice is taken to be.
     u = math.hypot(spread / math.sqrt(phase.size), _LEAST_PHASE_U, slope * float(np.median(disturbed)) / math.sqrt(12))
-    return Meeting(around % 1.0, value - round(value), u, float(np.median(disturbed)), float(np.median(gap)))
+    return Splice(around % 1.0, value - round(value), u, float(np.median(disturbed)), float(np.median(gap)))

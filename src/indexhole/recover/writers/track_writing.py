@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from indexhole.recover.sectors.dwells import OpenTrack
-from indexhole.recover.sectors.open_dwells import OpenStays
+from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.writers.field_places import GEOMETRY, TrackGrids, track_grids
 from indexhole.recover.writers.formatting import Format, format_of, samples_of
 from indexhole.recover.writers.grids import fit_lines
@@ -66,7 +66,7 @@ class TrackWriting:
         return self.cylinder, self.head
 
 
-def track_writings(opened: OpenStays, nominal: Nominal) -> list[TrackWriting]:
+def track_writings(opened: OpenDwells, nominal: Nominal) -> list[TrackWriting]:
     """Each track by itself."""
     groups: dict[Place, list[int]] = defaultdict(list)
     outlines = opened.outlines
@@ -96,7 +96,7 @@ def track_writings(opened: OpenStays, nominal: Nominal) -> list[TrackWriting]:
 class _Placed:
     """One track with its fields placed and its steps measured."""
 
-    def __init__(self, place: Place, opened: OpenStays, numbers: Sequence[int]) -> None:
+    def __init__(self, place: Place, opened: OpenDwells, numbers: Sequence[int]) -> None:
         self._place = place
         self._group = [opened[k] for k in numbers]
         self._grids = track_grids([one.stream for one in self._group], [one.reads for one in self._group])
@@ -107,7 +107,7 @@ class _Placed:
         return _judged(self._place, self._group, self._grids, self.steps, astray, nominal)
 
 
-def _enough(numbers: Sequence[int], opened: OpenStays) -> list[int]:
+def _enough(numbers: Sequence[int], opened: OpenDwells) -> list[int]:
     """Stays of one track, evenly thinned out where there are more pulses than are looked at at a time."""
     step = math.ceil(sum(opened.pulses(k) for k in numbers) / _MOST_PULSES)
     return list(numbers[:: max(1, step)])

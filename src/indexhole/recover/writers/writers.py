@@ -17,7 +17,7 @@ from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
 from indexhole.model.distributions import chi2_upper
-from indexhole.recover.sectors.open_dwells import OpenStays
+from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.writers.formatting import Format
 from indexhole.recover.writers.grids import Floats
 from indexhole.recover.writers.splices import FieldVerdict
@@ -75,7 +75,7 @@ class Writers:
         return sum(t.verdict == verdict for track in self.tracks for t in track.tests)
 
 
-def find_writers(opened: OpenStays, nominal: Nominal) -> Writers:
+def find_writers(opened: OpenDwells, nominal: Nominal) -> Writers:
     """Tell the writers of a disk apart from all stays on it; stays that cannot be placed are left out."""
     return told_apart(track_writings(opened, nominal))
 

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, select
 from indexhole.errors import InputFault
 from indexhole.shelf.records.records import Record
 from indexhole.shelf.register.journal import Writing
-from indexhole.shelf.register.tables import TABLES, field_standings
+from indexhole.shelf.register.tables import TABLES, field_confidences
 
 FieldWord = Literal["not known", "as told"]
 # what an entry is known by and what the register itself notes cannot be doubted field by field
@@ -20,7 +20,7 @@ LONGEST_SOURCE = 2000
 
 
 @dataclass(frozen=True, slots=True)
-class FieldStanding:
+class FieldConfidence:
     """How a field stands; `source` says who told it ("the previous owner"), or where it was looked for in vain."""
 
     field: str
@@ -42,10 +42,12 @@ def may_stand(kind: type[Record], field: str) -> bool:
     return field in kind.model_fields and field not in (kind.KEY, *kind.FIXED, *_FREE)
 
 
-def read(connection: Connection, kind: type[Record], key: str) -> dict[str, FieldStanding]:
+def read(connection: Connection, kind: type[Record], key: str) -> dict[str, FieldConfidence]:
     """The fields of an entry that stand in another way than plainly, by name."""
-    rows = connection.execute(select(field_standings).where(*_of(kind, key)).order_by(field_standings.c.row)).mappings()
-    return {row["field"]: FieldStanding(row["field"], row["standing"], row["source"]) for row in rows}
+    rows = connection.execute(
+        select(field_confidences).where(*_of(kind, key)).order_by(field_confidences.c.row)
+    ).mappings()
+    return {row["field"]: FieldConfidence(row["field"], row["standing"], row["source"]) for row in rows}
 
 
 def put(change: Writing, record: Record, field: str, standing: FieldWord | None, source: str) -> None:
@@ -69,16 +71,16 @@ def put(change: Writing, record: Record, field: str, standing: FieldWord | None,
     if len(source) > LONGEST_SOURCE:
         raise InputFault(f"who said so is longer than {LONGEST_SOURCE} characters", where=where)
     row = change.connection.execute(
-        select(field_standings.c.row).where(*_of(kind, record.key), field_standings.c.field == field)
+        select(field_confidences.c.row).where(*_of(kind, record.key), field_confidences.c.field == field)
     ).scalar_one_or_none()
     values: dict[str, Any] = {"standing": standing, "source": source}
     if standing is None:
         if row is None:
             return
-        change.delete(field_standings, row)
+        change.delete(field_confidences, row)
     elif row is None:
-        change.insert(field_standings, [{"kind": kind.WORD, "key": record.key, "field": field, **values}])
-    elif not change.update(field_standings, row, values):
+        change.insert(field_confidences, [{"kind": kind.WORD, "key": record.key, "field": field, **values}])
+    elif not change.update(field_confidences, row, values):
         return
     # an edit made from what stood before is late, though no field says anything else
     table = TABLES[kind]
@@ -86,7 +88,7 @@ def put(change: Writing, record: Record, field: str, standing: FieldWord | None,
     change.touch(table, change.connection.execute(entry).scalar_one())
 
 
-def renew(change: Writing, before: Record, after: Record, wanted: Mapping[str, FieldStanding | None]) -> None:
+def renew(change: Writing, before: Record, after: Record, wanted: Mapping[str, FieldConfidence | None]) -> None:
     """Leave each field of a changed entry standing as `wanted`, or (for those not in it) as fits.
 
     What is changed at the bench was told by nobody else; and what was not known, and now says something, is known.
@@ -105,12 +107,12 @@ def renew(change: Writing, before: Record, after: Record, wanted: Mapping[str, F
 
 def drop_all(change: Writing, kind: type[Record], key: str) -> None:
     """Take away all standings of an entry that goes."""
-    for row in change.connection.execute(select(field_standings.c.row).where(*_of(kind, key))).scalars().all():
-        change.delete(field_standings, row)
+    for row in change.connection.execute(select(field_confidences.c.row).where(*_of(kind, key))).scalars().all():
+        change.delete(field_confidences, row)
 
 
 def _of(kind: type[Record], key: str) -> tuple[Any, Any]:
-    return field_standings.c.kind == kind.WORD, field_standings.c.key == key
+    return field_confidences.c.kind == kind.WORD, field_confidences.c.key == key
 
 
 def _fits(standing: FieldWord, value: Any) -> bool:

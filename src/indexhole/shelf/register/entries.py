@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Table, select
 from indexhole.errors import Do, InputFault
 from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Record, Unit, checked
 from indexhole.shelf.register import confidence
-from indexhole.shelf.register.confidence import FieldStanding
+from indexhole.shelf.register.confidence import FieldConfidence
 from indexhole.shelf.register.history import refuse_stale
 from indexhole.shelf.register.journal import Writing
 from indexhole.shelf.register.tables import TABLES, disks, mechanisms, metadata
@@ -23,7 +23,7 @@ R = TypeVar("R", bound=Record)
 SHORT_SHA256 = "[0-9a-f]{6,63}"
 # tables of the register's own account, which name no entry
 _ACCOUNTS = ("changed_rows",)
-NO_STANDINGS: Mapping[str, FieldStanding | None] = {}
+NO_CONFIDENCES: Mapping[str, FieldConfidence | None] = {}
 
 
 def as_record(kind: type[R], row: Mapping[str, Any]) -> R:
@@ -103,7 +103,7 @@ def change_fields(
     key: str,
     values: Mapping[str, Any],
     revision: int | None,
-    wanted: Mapping[str, FieldStanding | None] = NO_STANDINGS,
+    wanted: Mapping[str, FieldConfidence | None] = NO_CONFIDENCES,
 ) -> R:
     """Change fields of an entry and return it as kept; `Shelf.update` says how."""
     row = get_row(change.connection, kind, key)

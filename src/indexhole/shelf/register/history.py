@@ -14,7 +14,7 @@ from indexhole.errors import InputFault
 from indexhole.shelf.records.records import Record
 from indexhole.shelf.register.confidence import in_words
 from indexhole.shelf.register.journal import noted_values, packed
-from indexhole.shelf.register.tables import TABLES, changed_rows, changes, field_standings
+from indexhole.shelf.register.tables import TABLES, changed_rows, changes, field_confidences
 
 # names looked up at once: a database takes so many in one question
 _ASKED_AT_ONCE = 500
@@ -112,7 +112,7 @@ def _standing_changes(
     touched = {entry["change"]: entry for entry in entries}
     asked = (
         select(changed_rows.c.change, changed_rows.c.before, changed_rows.c.after)
-        .where(changed_rows.c.table_name == field_standings.name)
+        .where(changed_rows.c.table_name == field_confidences.name)
         .order_by(changed_rows.c.row)
     )
     numbers, found = sorted(touched), []
@@ -161,7 +161,7 @@ def refuse_stale(connection: Connection, kind: type[Record], row: Mapping[str, A
         for name in kind.model_fields
         if not _same(seen.get(name), here[name])
     ]
-    stood, stands = (_standings_as_of(entries, told, number) for number in (revision, row["revision"]))
+    stood, stands = (_confidences_as_of(entries, told, number) for number in (revision, row["revision"]))
     changed += [
         _between(told, name, True, stood.get(name), stands.get(name))
         for name in {**stood, **stands}
@@ -180,7 +180,7 @@ def _as_of(entries: list[Mapping[str, Any]], revision: int) -> dict[str, Any]:
     return {}
 
 
-def _standings_as_of(
+def _confidences_as_of(
     entries: Sequence[Mapping[str, Any]], told: Sequence[FieldChange], revision: int
 ) -> dict[str, dict[str, str]]:
     """How fields stood at a revision: what the changes did that led to it, one before the other."""

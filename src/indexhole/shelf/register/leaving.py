@@ -16,11 +16,11 @@ from indexhole.model.trials.trial import Trial
 from indexhole.shelf.files.inside import REMOVED, folder_inside
 from indexhole.shelf.files.writing import write_whole
 from indexhole.shelf.records.records import Record, now
-from indexhole.shelf.register.confidence import FieldStanding
+from indexhole.shelf.register.confidence import FieldConfidence
 from indexhole.shelf.register.journal import Signature
 
 
-def keep_a_copy(folder: Path, entry: Record | Trial, told: Iterable[FieldStanding], signature: Signature) -> Path:
+def keep_a_copy(folder: Path, entry: Record | Trial, told: Iterable[FieldConfidence], signature: Signature) -> Path:
     """Write the entry with how its fields stand, and who takes it out and why; returns the file.
 
     It is called before the change is kept: what cannot be copied is not taken out. Raises ShelfFault.

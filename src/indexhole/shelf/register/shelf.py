@@ -16,7 +16,7 @@ from indexhole.shelf.records.records import CaptureRecord, Event, Mechanism, Not
 from indexhole.shelf.register import confidence, entries, search
 from indexhole.shelf.register import trials as trial_rows
 from indexhole.shelf.register.address import Place, default_folder, place_of
-from indexhole.shelf.register.confidence import FieldStanding, FieldWord
+from indexhole.shelf.register.confidence import FieldConfidence, FieldWord
 from indexhole.shelf.register.database import REGISTER, inspect_register, open_register, transaction
 from indexhole.shelf.register.history import FieldChange, field_changes
 from indexhole.shelf.register.journal import (
@@ -148,7 +148,7 @@ class Shelf:
             on = [notes.c.unit.is_not_distinct_from(unit), notes.c.disk.is_not_distinct_from(disk)]
             return entries.read_records(connection, Note, on)
 
-    def standings_of(self, kind: type[Record], key: str) -> dict[str, FieldStanding]:
+    def confidences_of(self, kind: type[Record], key: str) -> dict[str, FieldConfidence]:
         """The fields of an entry that are `not known`, or stand `as told` by somebody, by name."""
         with self.reading() as connection:
             return confidence.read(connection, kind, key)
@@ -228,7 +228,7 @@ class Shelf:
         /,
         *,
         revision: int | None = None,
-        stands: Mapping[str, FieldStanding | None] = entries.NO_STANDINGS,
+        stands: Mapping[str, FieldConfidence | None] = entries.NO_CONFIDENCES,
         **values: Any,
     ) -> R:
         """Change fields of an entry and return it as kept; its key stays.

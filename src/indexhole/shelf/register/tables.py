@@ -351,7 +351,7 @@ views = Table(
     _revision(),
 )
 
-field_standings = Table(
+field_confidences = Table(
     "field_standings",
     metadata,
     _row(),

@@ -65,7 +65,7 @@ class Flow:
             self.sha256 = original.sha256()
 
 
-def iter_stays(
+def iter_dwells(
     path: Path,
     lines: Mapping[str, str] | None = None,
     *,

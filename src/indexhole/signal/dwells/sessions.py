@@ -20,7 +20,7 @@ from indexhole.signal.dwells.cylinder_counter import CylinderCount
 from indexhole.signal.dwells.pieces import first_cut, known_well_enough
 
 # A stay shorter than this is part of a seek: no whole sector passes the head in it.
-_SHORTEST_STAY_S = 0.02
+_SHORTEST_DWELL_S = 0.02
 _FEWEST_PULSES = 64
 # Stays kept back until track zero tells their cylinders, and the pulses in them.
 _MOST_HELD = 200
@@ -239,7 +239,7 @@ class SessionCutter:
         pulses, strength = self._pulses.between(start, stop)
         if pulses.size < _FEWEST_PULSES and (self._lines or self._in_pieces):
             return []
-        if self._lines and (stop - start) * self._tick_s < _SHORTEST_STAY_S:
+        if self._lines and (stop - start) * self._tick_s < _SHORTEST_DWELL_S:
             return []
         if not self._count.settled:
             self._settle(stop)

@@ -122,7 +122,7 @@ def _columns(lines: list[str], where: str) -> tuple[list[str], float, int]:
             return (cells, unit_s, row) if units is None else (cells, units, row + 1)
     if first == len(lines):
         raise InputFault("no rows under a header", where=where, remedy="is the file cut short?")
-    return _nameless(lines, first, where)
+    return _without_id(lines, first, where)
 
 
 def _units_row(line: str) -> float | None:
@@ -130,7 +130,7 @@ def _units_row(line: str) -> float | None:
     return _UNIT_S.get(_cells(line, _delimiter(line))[0].strip("()[]").strip().lower())
 
 
-def _nameless(lines: list[str], first: int, where: str) -> tuple[list[str], float, int]:
+def _without_id(lines: list[str], first: int, where: str) -> tuple[list[str], float, int]:
     """The same for rows without a time among their names: columns may go by number, but must not be mistaken."""
     delimiter = _delimiter(lines[first])
     width = len(_cells(lines[first], delimiter))

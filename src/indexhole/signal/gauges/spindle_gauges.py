@@ -194,15 +194,15 @@ def _behind_index(streams: Sequence[Stream], fields: Iterable[FieldPlace]) -> li
 
 def index_to_data(streams: Sequence[Stream], fields: Sequence[FieldPlace]) -> Gauge:
     """Seconds from the index pulse to the end of the first id mark, mean over the turns."""
-    stays = _behind_index(streams, fields)
-    if not stays:
+    dwells = _behind_index(streams, fields)
+    if not dwells:
         return Gauge("index_to_data", math.nan, "s", math.nan, note="no index pulse with a legible id behind it")
     # Tracks begin at different places: a stay is one observation, its turns another when it is the only one.
-    means = np.array([np.mean([t[1] for t in turns]) for turns in stays])
-    values = means if means.size > 1 else np.array([t[1] for t in stays[0]])
+    means = np.array([np.mean([t[1] for t in turns]) for turns in dwells])
+    values = means if means.size > 1 else np.array([t[1] for t in dwells[0]])
     spread = float(values.std(ddof=1)) / math.sqrt(values.size) if values.size > 1 else math.nan
     note = (
-        f"to the id mark of sector {stays[0][0][0]}; compare with the same disk in a drive known good, "
+        f"to the id mark of sector {dwells[0][0][0]}; compare with the same disk in a drive known good, "
         "the gap behind the index is not the same on every formatter"
     )
     return Gauge("index_to_data", float(values.mean()), "s", spread, note=note)
@@ -213,14 +213,14 @@ def index_jitter(streams: Sequence[Stream], fields: Sequence[FieldPlace]) -> Gau
 
     The distance is counted in recorded cells, so that the reader's wow does not pass for jitter of the index.
     """
-    stays = [np.array([t[2] for t in turns]) for turns in _behind_index(streams, fields) if len(turns) > 1]
-    freedom = sum(turns.size - 1 for turns in stays)
+    dwells = [np.array([t[2] for t in turns]) for turns in _behind_index(streams, fields) if len(turns) > 1]
+    freedom = sum(turns.size - 1 for turns in dwells)
     if freedom < 2:
         return Gauge("index_jitter", math.nan, "s", math.nan, note="needs three turns of one track with an index")
-    square = sum(float(np.sum((turns - turns.mean()) ** 2)) for turns in stays)
+    square = sum(float(np.sum((turns - turns.mean()) ** 2)) for turns in dwells)
     cell_s = float(np.median([s.cell_ticks * s.segment.tick_s for s in streams]))
     jitter = math.sqrt(square / freedom) * cell_s
     # Counting is to the nearest tick of the logger at both ends (rectangular, JCGM 100:2008, 4.3.7).
     tick = max(s.segment.tick_s for s in streams)
     u = math.hypot(jitter / math.sqrt(2 * freedom), tick / math.sqrt(6))
-    return Gauge("index_jitter", jitter, "s", u, note=f"{freedom + len(stays)} turns in {len(stays)} stays")
+    return Gauge("index_jitter", jitter, "s", u, note=f"{freedom + len(dwells)} turns in {len(dwells)} stays")

@@ -32,7 +32,7 @@ def fault_words(fault: Fault) -> str:
     return word if fault.side is None else f"{word}, side {fault.side}"
 
 
-def standing_of(element: str, diagnosis: Diagnosis | None, tried: bool, weighing: bool) -> Standing:
+def verdict_of(element: str, diagnosis: Diagnosis | None, tried: bool, weighing: bool) -> Standing:
     """The verdict on a mechanism, disk, lead or host.
 
     Args:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from starlette.datastructures import FormData
 
 from indexhole.errors import IndexholeError
-from indexhole.shelf.register.confidence import FieldStanding, in_words
+from indexhole.shelf.register.confidence import FieldConfidence, in_words
 from indexhole.web.drawing.view import Page
 from indexhole.web.forms.faults import sentence, told_whole
 
@@ -19,7 +19,7 @@ MOST_CHOICES = 250
 
 
 @dataclass(frozen=True)
-class Ask:
+class FormField:
     """One thing a form asks for. `optional_none`: left empty it is None, not the empty text."""
 
     name: str
@@ -39,13 +39,13 @@ class How:
     source: str = ""
 
     @classmethod
-    def of(cls, held: FieldStanding | None) -> How:
+    def of(cls, held: FieldConfidence | None) -> How:
         """What the register holds, as a form has it."""
         return cls(held.standing, held.source) if held else cls()
 
-    def standing(self, field: str) -> FieldStanding | None:
+    def standing(self, field: str) -> FieldConfidence | None:
         """What it says of a field; None for plainly. A word that is none is left for the register to refuse."""
-        return FieldStanding(field, self.word, self.source) if self.word else None  # type: ignore[arg-type]
+        return FieldConfidence(field, self.word, self.source) if self.word else None  # type: ignore[arg-type]
 
     @property
     def told(self) -> str:
@@ -57,7 +57,7 @@ class How:
 class Field:
     """An `Ask` with what stands in it, and what is wrong with that; `how` where it may be said how it stands."""
 
-    ask: Ask
+    ask: FormField
     value: str
     fault: str = ""
     how: How | None = None
@@ -103,7 +103,7 @@ class FormPage(Page):
 def form(
     action: str,
     button: str,
-    asks: Sequence[Ask],
+    asks: Sequence[FormField],
     values: Mapping[str, Any] | None = None,
     fault: IndexholeError | None = None,
     hidden: Mapping[str, str] | None = None,
@@ -131,7 +131,7 @@ def form(
     return Form(action, button, fields, above, tuple((hidden or {}).items()), shown)
 
 
-def _field(ask: Ask, value: Any, fault: str) -> Field:
+def _field(ask: FormField, value: Any, fault: str) -> Field:
     if ask.kind == "choice" and len(ask.options) > MOST_CHOICES:
         # a list nobody can find anything in is no help: then its name is typed
         ask = replace(ask, kind="text", options=())
@@ -146,7 +146,7 @@ def _shown(value: Any) -> str:
     return "yes" if value is True else str(value)
 
 
-def typed(asks: Sequence[Ask], posted: FormData) -> dict[str, Any]:
+def typed(asks: Sequence[FormField], posted: FormData) -> dict[str, Any]:
     """What was typed, by field, ends trimmed; an unticked box is False. Files are not looked at here."""
     found: dict[str, Any] = {}
     for ask in asks:
@@ -160,7 +160,7 @@ def typed(asks: Sequence[Ask], posted: FormData) -> dict[str, Any]:
     return found
 
 
-def stands_typed(asks: Sequence[Ask], posted: FormData) -> dict[str, How]:
+def stands_typed(asks: Sequence[FormField], posted: FormData) -> dict[str, How]:
     """How fields stand by what was sent of them."""
     found: dict[str, How] = {}
     for ask in asks:

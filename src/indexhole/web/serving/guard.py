@@ -60,7 +60,7 @@ ANSWER_HEADERS = {
 
 
 @dataclass(frozen=True)
-class Door:
+class AccessPolicy:
     """Who is let in.
 
     Attributes:
@@ -78,17 +78,17 @@ class Door:
     proxy: str = ""
 
 
-def host_allowed(host: str, door: Door) -> bool:
+def host_allowed(host: str, access_policy: AccessPolicy) -> bool:
     """Whether the page answers to this Host header. An address cannot be made to point elsewhere, a name can."""
     name = host_of(host)
-    if name in door.names:
+    if name in access_policy.names:
         return True
     address = ip_of(name)
-    return address is not None and (door.outside or address.is_loopback)
+    return address is not None and (access_policy.outside or address.is_loopback)
 
 
 @dataclass(frozen=True)
-class Entrance:
+class SignIn:
     """What it takes to sign in where a password is asked."""
 
     lock: Lock
@@ -149,10 +149,10 @@ def inside(onward: str) -> str:
 class Guard:
     """The outermost layer; it also gives every answer its headers."""
 
-    def __init__(self, app: ASGIApp, door: Door, entrance: Entrance | None = None) -> None:
+    def __init__(self, app: ASGIApp, access_policy: AccessPolicy, signing_in: SignIn | None = None) -> None:
         self.app = app
-        self.door = door
-        self.entrance = entrance
+        self.access_policy = access_policy
+        self.signing_in = signing_in
         self._key = secrets.token_bytes(32)
 
     def form_token(self, session: str = "") -> str:
@@ -168,10 +168,10 @@ class Guard:
             # there is nothing here that talks over web sockets
             await send({"type": "websocket.close", "code": 1008})
             return
-        see_through(scope, self.door.proxy)
+        see_through(scope, self.access_policy.proxy)
         dressed = _dressed(send)
         session = self._session(scope)
-        let_in = self.entrance is None or bool(session)
+        let_in = self.signing_in is None or bool(session)
         scope.setdefault("state", {})[LET_IN] = let_in
         VISIT.set(Visit(self.form_token(session), bool(session)))
         most_bytes = self._most_bytes(scope, let_in)
@@ -194,19 +194,19 @@ class Guard:
         await self.app(scope, receive, send)
 
     def _session(self, scope: Scope) -> str:
-        return "" if self.entrance is None else session_of(scope, self.entrance.sessions.holds)
+        return "" if self.signing_in is None else session_of(scope, self.signing_in.sessions.holds)
 
     def _most_bytes(self, scope: Scope, let_in: bool) -> int:
         if let_in and scope["path"] not in (SIGN_IN, API_SIGN_IN):
-            return self.door.most_bytes
-        return min(self.door.most_bytes, MOST_UNKNOWN_BYTES)
+            return self.access_policy.most_bytes
+        return min(self.access_policy.most_bytes, MOST_UNKNOWN_BYTES)
 
     def _refusal(self, scope: Scope) -> Response | None:
-        door, method, path = self.door, scope["method"], scope["path"]
+        access_policy, method, path = self.access_policy, scope["method"], scope["path"]
         headers = Headers(scope=scope)
         if len(headers) > MOST_HEADERS or sum(len(n) + len(v) for n, v in headers.raw) > MOST_HEADER_BYTES:
             return _no(path, 431, "the request has too many headers", "delete the cookies of this host")
-        if len(headers.getlist("host")) != 1 or not host_allowed(headers["host"], door):
+        if len(headers.getlist("host")) != 1 or not host_allowed(headers["host"], access_policy):
             return _no(path, 403, "this page does not answer to that name", "open it at the address the terminal shows")
         if not origin_allowed(method, path, headers):
             return _no(path, 403, "the request came from another site", "open the page itself and try again there")

@@ -50,7 +50,7 @@ class Task(Generic[T]):
         return self._result  # type: ignore[return-value]
 
 
-class Desk:
+class JobQueue:
     """Keeps the latest results by key and does jobs one after the other: several at once would only share the cores."""
 
     def __init__(self, keep: int = 12) -> None:

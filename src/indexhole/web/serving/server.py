@@ -15,7 +15,7 @@ from indexhole.errors import InputFault
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.web.access.addresses import host_of, ip_of
 from indexhole.web.serving.connections import Callers, Limits
-from indexhole.web.serving.guard import LOOPBACK_NAMES, Door
+from indexhole.web.serving.guard import LOOPBACK_NAMES, AccessPolicy
 
 LOOPBACK, EVERYWHERE = "127.0.0.1", "0.0.0.0"
 PORT = 8360
@@ -51,7 +51,7 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def door_for(place: Place) -> Door:
+def access_policy_for(place: Place) -> AccessPolicy:
     """Who is let in at that place. Raises InputFault for one that others can reach without a password."""
     proxy, names = _proxy(place.proxy), frozenset(_name(name) for name in place.names)
     outside = not is_loopback(place.host)
@@ -64,7 +64,7 @@ def door_for(place: Place) -> Door:
         )
     own = socket.gethostname().lower()
     known = LOOPBACK_NAMES | ({place.host.lower(), own, f"{own}.local"} if outside else frozenset())
-    return Door(password=place.password, names=known | names, outside=outside, proxy=proxy)
+    return AccessPolicy(password=place.password, names=known | names, outside=outside, proxy=proxy)
 
 
 def _proxy(text: str) -> str:
@@ -183,14 +183,14 @@ def serve_page(
 
     Raises InputFault or ShelfFault when that is not possible, and KeyboardInterrupt at the end.
     """
-    door = door_for(place)
+    access_policy = access_policy_for(place)
     with take_port(place) as taken:
         shelf = open_shelf()
         from indexhole.web.app import create_app
         from indexhole.web.serving.speaking import server_of
 
-        callers = Callers(limits_within(most_files(_WANTED_FILES)), remark, shared=door.proxy)
-        server = server_of(create_app(shelf, door), callers)
+        callers = Callers(limits_within(most_files(_WANTED_FILES)), remark, shared=access_policy.proxy)
+        server = server_of(create_app(shelf, access_policy), callers)
         with _quietly(lambda: server.should_exit):
             ready(address_of(place, taken))
             try:

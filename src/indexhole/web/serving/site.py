@@ -19,7 +19,7 @@ from indexhole.jobs.faults.measurement_sheet import kept_sheet
 from indexhole.shelf.records.records import CaptureRecord
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.views.listing import more_trials_than, state_of
-from indexhole.web.serving.job_queue import Desk, Task
+from indexhole.web.serving.job_queue import JobQueue, Task
 
 # a page that waits longer than this shows that it waits
 PATIENCE_S = 0.7
@@ -85,8 +85,8 @@ class Site:
 
     shelf: Shelf
     largest_upload_bytes: int
-    desk: Desk = field(default_factory=Desk)
-    gauging_desk: Desk = field(default_factory=Desk)
+    job_queue: JobQueue = field(default_factory=JobQueue)
+    gauging_queue: JobQueue = field(default_factory=JobQueue)
     notices: Notices = field(default_factory=Notices)
     memory: Memory = field(default_factory=Memory)
 
@@ -109,7 +109,7 @@ class Site:
         captures = self.held("captures", lambda shelf: tuple(record.sha256 for record in shelf.all(CaptureRecord)))
         if not captures:
             return None
-        return self.gauging_desk.ask(captures, lambda progress: gauge_shelf(self.shelf, progress))
+        return self.gauging_queue.ask(captures, lambda progress: gauge_shelf(self.shelf, progress))
 
     def diagnosis(self, about: tuple[str, ...] = (), since: str = "") -> Task[Diagnosis] | None:
         """What is at fault, being worked out or ready, by trials about something or since a day; None without trials.
@@ -119,12 +119,12 @@ class Site:
         if not more_trials_than(self.shelf, 0):
             return None
         made_from = self._weighed_from("causes", about, since)
-        return self.desk.ask(made_from, lambda _: diagnose(self._bench(about, since)))
+        return self.job_queue.ask(made_from, lambda _: diagnose(self._bench(about, since)))
 
     def course(self, about: tuple[str, ...] = (), since: str = "") -> Task[Course]:
         """How the causes stood trial by trial, being worked out or ready."""
         made_from = self._weighed_from("course", about, since)
-        return self.desk.ask(made_from, lambda progress: course(self._bench(about, since), progress))
+        return self.job_queue.ask(made_from, lambda progress: course(self._bench(about, since), progress))
 
     def _weighed_from(
         self, name: str, about: tuple[str, ...] = (), since: str = ""
@@ -147,7 +147,7 @@ class Site:
         Of very many trials it is not begun by the way: only the Fault-finding page does that.
         """
         many = more_trials_than(self.shelf, MOST_BY_THE_WAY)
-        task = self.desk.known(self._weighed_from("causes")) if many else self.diagnosis()
+        task = self.job_queue.known(self._weighed_from("causes")) if many else self.diagnosis()
         if task is None:
             return None, False
         if not task.wait(GLANCE_S):

@@ -17,7 +17,7 @@ Cylinder = Annotated[int, Field(ge=0, le=LAST_CYLINDER)]
 Sectors = Annotated[int, Field(ge=0, le=MOST_SECTORS)]
 
 
-class FaultTold(BaseModel):
+class FaultAnswer(BaseModel):
     """What is wrong, where, and what to do; empty where there is nothing to say."""
 
     what: str
@@ -28,7 +28,7 @@ class FaultTold(BaseModel):
 class Fault(BaseModel):
     """The answer to whatever cannot be done."""
 
-    fault: FaultTold
+    fault: FaultAnswer
 
 
 class Some(BaseModel, Generic[T]):
@@ -68,7 +68,7 @@ class TrialRow(BaseModel):
             raise InputFault(str(error["msg"]), where=where) from fault
 
 
-class TrialTold(TrialRow):
+class TrialAnswer(TrialRow):
     """A trial as the register holds it: with who logged it, and when (UTC); empty where that is not known."""
 
     logged_by: str
@@ -85,7 +85,7 @@ class Entered(BaseModel):
     remarks: list[str]
 
 
-class ChangeTold(BaseModel):
+class ChangeAnswer(BaseModel):
     """A change that can be taken back."""
 
     change: int
@@ -101,7 +101,7 @@ class ChangeNumber(BaseModel):
     change: Annotated[int, Field(ge=1, le=2**53)]
 
 
-class FoundTold(BaseModel):
+class FoundAnswer(BaseModel):
     """One thing a search found, and where the page shows it."""
 
     kind: str

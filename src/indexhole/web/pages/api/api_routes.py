@@ -22,15 +22,15 @@ from indexhole.shelf.views.compare_units import MOST_UNITS, compare_units
 from indexhole.shelf.views.listing import number_of_trials, trials_with
 from indexhole.shelf.views.timeline import By, Moment, timeline
 from indexhole.web.pages.api.api_models import (
+    ChangeAnswer,
     ChangeNumber,
-    ChangeTold,
     Compared,
     Entered,
     Fault,
-    FoundTold,
+    FoundAnswer,
     Some,
+    TrialAnswer,
     TrialRow,
-    TrialTold,
     Waiting,
     changes_of,
 )
@@ -149,9 +149,11 @@ def _changing(router: APIRouter, site: Site, kind: type[R]) -> None:
     )  # fmt: skip
 
 
-def _row(trial: LoggedTrial) -> TrialTold:
-    held = {name: getattr(trial, name) for name in TrialTold.model_fields}
-    return TrialTold.model_construct(**held | {"logged_utc": trial.logged_utc.isoformat() if trial.logged_utc else ""})
+def _row(trial: LoggedTrial) -> TrialAnswer:
+    held = {name: getattr(trial, name) for name in TrialAnswer.model_fields}
+    return TrialAnswer.model_construct(
+        **held | {"logged_utc": trial.logged_utc.isoformat() if trial.logged_utc else ""}
+    )
 
 
 def _entered(found: Imported) -> Entered:
@@ -168,7 +170,7 @@ def _trials(router: APIRouter, site: Site) -> None:
     tags: list[Any] = ["trials"]
 
     @router.get("/trials", tags=tags, summary="List trials, in order", operation_id="list-trials")
-    def every(first: First = 0, most: Most = 100) -> Some[TrialTold]:
+    def every(first: First = 0, most: Most = 100) -> Some[TrialAnswer]:
         total = number_of_trials(site.shelf)
         found = trials_with(site.shelf, first=first, most=most, latest=False, sums=False).rows
         return Some(total=total, first=first, items=[_row(trial) for trial in found])
@@ -182,11 +184,11 @@ def _whole_shelf(router: APIRouter, site: Site) -> None:
     tags: list[Any] = ["the whole shelf"]
 
     @router.get("/search", tags=tags, summary="What holds every word", operation_id="search")
-    def search(words: Annotated[str, Query(min_length=1)], first: First = 0, most: Most = 100) -> Some[FoundTold]:
+    def search(words: Annotated[str, Query(min_length=1)], first: First = 0, most: Most = 100) -> Some[FoundAnswer]:
         found = site.shelf.search(words, first=first, most=most)
         total = sum(site.shelf.search_counts(words).values())
         return Some(
-            total=total, first=first, items=[FoundTold(kind=one.kind, key=one.key, text=one.text) for one in found]
+            total=total, first=first, items=[FoundAnswer(kind=one.kind, key=one.key, text=one.text) for one in found]
         )
 
     @router.get("/timeline", tags=tags, summary="The collection along time", operation_id="timeline")
@@ -202,21 +204,21 @@ def _whole_shelf(router: APIRouter, site: Site) -> None:
     @router.get(
         "/changes", tags=tags, summary="Changes that can be taken back, the latest first", operation_id="changes"
     )
-    def changes(first: First = 0, most: Most = 100) -> Some[ChangeTold]:
+    def changes(first: First = 0, most: Most = 100) -> Some[ChangeAnswer]:
         found = site.shelf.changes()
         shown = [
-            ChangeTold(change=one.number, at_utc=one.at_utc.isoformat(), what=one.what, rows=one.rows)
+            ChangeAnswer(change=one.number, at_utc=one.at_utc.isoformat(), what=one.what, rows=one.rows)
             for one in found[first : first + most]
         ]
         return Some(total=len(found), first=first, items=shown)
 
     @router.post("/undo", tags=tags, summary="Take the last change back", operation_id="undo")
-    def undo(sent: ChangeNumber) -> ChangeTold:
+    def undo(sent: ChangeNumber) -> ChangeAnswer:
         expected = next((one for one in site.shelf.changes() if one.number == sent.change), None)
         if expected is None:
             raise InputFault("that change is taken back already, or was never made", remedy="see /api/changes")
         done = site.shelf.undo(expected)
-        return ChangeTold(change=done.number, at_utc=done.at_utc.isoformat(), what=done.what, rows=done.rows)
+        return ChangeAnswer(change=done.number, at_utc=done.at_utc.isoformat(), what=done.what, rows=done.rows)
 
 
 def answered(task: Task[Any], tell: Callable[[Any], Any]) -> Response:

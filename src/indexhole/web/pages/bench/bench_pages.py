@@ -17,8 +17,8 @@ from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.trial_view import TrialRow, trial_row
 from indexhole.web.drawing.view import Page
 from indexhole.web.drawing.words import count, percent, plural, query
-from indexhole.web.forms.fields import LOG_ASKS, disk_asks, unit_asks
-from indexhole.web.forms.forms import MOST_CHOICES, Ask, Form, form
+from indexhole.web.forms.fields import LOG_FIELDS, disk_fields, unit_fields
+from indexhole.web.forms.forms import MOST_CHOICES, Form, FormField, form
 from indexhole.web.pages.shelf.shelf_pages import ChangeRow, Stretch, change_row, stretch
 from indexhole.web.serving.site import Site
 
@@ -69,27 +69,27 @@ class TakeInPage(Page):
     same: tuple[Same, ...]
 
 
-def trial_asks(site: Site) -> tuple[Ask, ...]:
+def trial_fields(site: Site) -> tuple[FormField, ...]:
     """What is asked of one attempt, in the order of the hand: what with what first, the outcome last."""
     known = choices_of(site.shelf, MOST_CHOICES + 1)
     return (
-        Ask("operation", "Operation", "choice", options=_OPERATIONS, required=True),
-        Ask("mechanism", "Mechanism", "choice", options=known.mechanisms, required=True),
-        Ask("disk", "Disk", "choice", options=known.disks, required=True),
-        Ask("side", "Side", "choice", options=(("0", "0"), ("1", "1")), required=True),
-        Ask("first_cylinder", "First cylinder", "number", required=True),
-        Ask("last_cylinder", "Last cylinder", "number", required=True),
-        Ask("sectors_tried", "Sectors tried", "number", required=True),
-        Ask("sectors_failed", "Sectors failed", "number", "or press one of the outcomes below"),
-        Ask("host", "Host", "choice", options=known.hosts),
-        Ask("lead", "Lead", "choice", options=known.leads),
-        Ask(
+        FormField("operation", "Operation", "choice", options=_OPERATIONS, required=True),
+        FormField("mechanism", "Mechanism", "choice", options=known.mechanisms, required=True),
+        FormField("disk", "Disk", "choice", options=known.disks, required=True),
+        FormField("side", "Side", "choice", options=(("0", "0"), ("1", "1")), required=True),
+        FormField("first_cylinder", "First cylinder", "number", required=True),
+        FormField("last_cylinder", "Last cylinder", "number", required=True),
+        FormField("sectors_tried", "Sectors tried", "number", required=True),
+        FormField("sectors_failed", "Sectors failed", "number", "or press one of the outcomes below"),
+        FormField("host", "Host", "choice", options=known.hosts),
+        FormField("lead", "Lead", "choice", options=known.leads),
+        FormField(
             "note",
             "Note",
             help="an odd set-up is weighed: on a slope, on its side, cold from the car, or set-up: anything",
         ),
-        Ask("trial", "Trial", help="a name of its own", required=True),
-        Ask("when", "When", required=True),
+        FormField("trial", "Trial", help="a name of its own", required=True),
+        FormField("when", "When", required=True),
     )
 
 
@@ -128,7 +128,7 @@ def bench_page(
         section="Bench",
         told=told,
         ready=shelf.count(Mechanism) > 0 and shelf.count(Disk) > 0,
-        form=form(query("/bench", **narrow), "Keep with this count", (*trial_asks(site), *LOG_ASKS), held, fault),
+        form=form(query("/bench", **narrow), "Keep with this count", (*trial_fields(site), *LOG_FIELDS), held, fault),
         rows=tuple(trial_row(trial) for trial in found.rows),
         outcome=_outcome(sums),
         stretch=part,
@@ -149,7 +149,7 @@ def take_in_page(
 ) -> TakeInPage:
     """The page of one line; with a draft it shows what was made of each clause."""
     disk = draft is not None and isinstance(draft.record, Disk)
-    labels = {ask.name: ask.label for ask in (*unit_asks(True), *disk_asks(True))}
+    labels = {ask.name: ask.label for ask in (*unit_fields(True), *disk_fields(True))}
     kind = "" if draft is None else draft.record.kind if isinstance(draft.record, Unit) else "disk"
     return TakeInPage(
         title="Take something in",

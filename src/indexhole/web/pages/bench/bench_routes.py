@@ -13,10 +13,10 @@ from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import query
 from indexhole.web.forms.faults import told_whole
-from indexhole.web.forms.fields import LOG_ASKS
+from indexhole.web.forms.fields import LOG_FIELDS
 from indexhole.web.forms.forms import typed
 from indexhole.web.forms.posted import Posted
-from indexhole.web.pages.bench.bench_pages import bench_page, take_in_page, trial_asks
+from indexhole.web.pages.bench.bench_pages import bench_page, take_in_page, trial_fields
 from indexhole.web.pages.causes.cause_routes import trial_typed
 from indexhole.web.pages.causes.outcome_routes import counted
 from indexhole.web.serving.site import Site
@@ -40,8 +40,8 @@ def routes(site: Site) -> APIRouter:
     @router.post("/bench")
     def attempt(request: Request, sent: Posted) -> Response:
         narrow = _narrow(request)
-        values = counted(typed(trial_asks(site), sent), str(sent.get("outcome", "")))
-        by = typed(LOG_ASKS, sent)["by"]
+        values = counted(typed(trial_fields(site), sent), str(sent.get("outcome", "")))
+        by = typed(LOG_FIELDS, sent)["by"]
         try:
             trial = trial_typed(values)
             found = site.shelf.signed(by).add_trials([trial])

@@ -22,8 +22,8 @@ from indexhole.shelf.views.listing import Trials, choices_of, number_of_trials, 
 from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import listed, plural, query
 from indexhole.web.forms.faults import sentence, told_whole
-from indexhole.web.forms.fields import LOG_ASKS
-from indexhole.web.forms.forms import MOST_CHOICES, Ask, Form, form, typed
+from indexhole.web.forms.fields import LOG_FIELDS
+from indexhole.web.forms.forms import MOST_CHOICES, Form, FormField, form, typed
 from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.causes import outcome_routes
 from indexhole.web.pages.causes.fault_finding import causes_page, trials_page
@@ -38,23 +38,23 @@ _MOST_NAMES = 12  # of what trials may be asked about
 _OPERATIONS = (("read", "read"), ("write", "write and verify"), ("format", "format"))
 
 
-def trial_asks(site: Site) -> tuple[Ask, ...]:
+def trial_fields(site: Site) -> tuple[FormField, ...]:
     """What is asked of one trial; the columns of the sheet."""
     known = choices_of(site.shelf, MOST_CHOICES + 1)
     return (
-        Ask("trial", "Trial", help="a name of its own, such as T80", required=True),
-        Ask("when", "When", help="2026-03-01 or 2026-03-01T14:05", required=True),
-        Ask("operation", "Operation", "choice", options=_OPERATIONS, required=True),
-        Ask("mechanism", "Mechanism", "choice", options=known.mechanisms, required=True),
-        Ask("disk", "Disk", "choice", options=known.disks, required=True),
-        Ask("side", "Side", "choice", options=(("0", "0"), ("1", "1")), required=True),
-        Ask("first_cylinder", "First cylinder", "number", required=True),
-        Ask("last_cylinder", "Last cylinder", "number", required=True),
-        Ask("sectors_tried", "Sectors tried", "number", required=True),
-        Ask("sectors_failed", "Sectors failed", "number", required=True),
-        Ask("host", "Host", "choice", options=known.hosts),
-        Ask("lead", "Lead", "choice", options=known.leads),
-        Ask("note", "Note"),
+        FormField("trial", "Trial", help="a name of its own, such as T80", required=True),
+        FormField("when", "When", help="2026-03-01 or 2026-03-01T14:05", required=True),
+        FormField("operation", "Operation", "choice", options=_OPERATIONS, required=True),
+        FormField("mechanism", "Mechanism", "choice", options=known.mechanisms, required=True),
+        FormField("disk", "Disk", "choice", options=known.disks, required=True),
+        FormField("side", "Side", "choice", options=(("0", "0"), ("1", "1")), required=True),
+        FormField("first_cylinder", "First cylinder", "number", required=True),
+        FormField("last_cylinder", "Last cylinder", "number", required=True),
+        FormField("sectors_tried", "Sectors tried", "number", required=True),
+        FormField("sectors_failed", "Sectors failed", "number", required=True),
+        FormField("host", "Host", "choice", options=known.hosts),
+        FormField("lead", "Lead", "choice", options=known.leads),
+        FormField("note", "Note"),
     )
 
 
@@ -69,7 +69,7 @@ def trial_typed(values: Mapping[str, Any]) -> Trial:
 
 
 def _trial_form(site: Site, values: Mapping[str, Any] | None = None, fault: IndexholeError | None = None) -> Form:
-    return form("/causes/trials/new", "Add the trial", (*trial_asks(site), *LOG_ASKS), values, fault)
+    return form("/causes/trials/new", "Add the trial", (*trial_fields(site), *LOG_FIELDS), values, fault)
 
 
 def _import_form() -> Form:
@@ -170,7 +170,7 @@ def routes(site: Site) -> APIRouter:
 
     @router.post("/trials")
     def add_sheet(request: Request, sent: Posted) -> Response:
-        upload, by = sent.get("file"), typed(LOG_ASKS, sent)["by"]
+        upload, by = sent.get("file"), typed(LOG_FIELDS, sent)["by"]
         try:
             if not isinstance(upload, UploadFile) or not upload.filename:
                 raise InputFault("no file was chosen", remedy="choose the trial sheet, then add it")
@@ -185,7 +185,7 @@ def routes(site: Site) -> APIRouter:
 
     @router.post("/trials/new")
     def add_trial(request: Request, sent: Posted) -> Response:
-        values, signed = typed(trial_asks(site), sent), typed(LOG_ASKS, sent)
+        values, signed = typed(trial_fields(site), sent), typed(LOG_FIELDS, sent)
         try:
             trial = trial_typed(values)
             site.shelf.signed(signed["by"]).add_trials([trial])

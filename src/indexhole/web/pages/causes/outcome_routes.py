@@ -16,7 +16,7 @@ from indexhole.model.trials.trial import Trial
 from indexhole.shelf.sheets.sheet import SheetRow
 from indexhole.web.drawing.words import query
 from indexhole.web.forms.faults import told_whole
-from indexhole.web.forms.fields import LOG_ASKS
+from indexhole.web.forms.fields import LOG_FIELDS
 from indexhole.web.forms.forms import typed
 from indexhole.web.forms.posted import Posted
 from indexhole.web.serving.site import Site
@@ -64,7 +64,7 @@ def routes(site: Site) -> APIRouter:
     @router.post("/outcome")
     def outcome(sent: Posted) -> Response:
         values = {name: str(sent.get(name, "")) for name in (*_KEPT, "sectors_tried", "sectors_failed")}
-        values, by = counted(values, str(sent.get("outcome", ""))), typed(LOG_ASKS, sent)["by"]
+        values, by = counted(values, str(sent.get("outcome", ""))), typed(LOG_FIELDS, sent)["by"]
         back = query("/causes", by=by)
         try:
             name = free_name(tuple(site.shelf.trials()))

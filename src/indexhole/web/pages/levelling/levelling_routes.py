@@ -33,7 +33,7 @@ def _levelling(site: Site) -> Task[LevelledBench]:
     """The shelf's drives levelled, being worked out or ready."""
     shelf = site.shelf
     key = ("network", state_of(shelf), kept_sheet(shelf))
-    return site.desk.ask(
+    return site.job_queue.ask(
         key, lambda progress: level_bench(shelf_evidence(shelf, progress=progress), kept_measurements(shelf))
     )
 

@@ -33,7 +33,7 @@ _UNITS = {"um": "µm", "us": "µs", "%": "%"}
 
 
 @dataclass(frozen=True)
-class StandingView:
+class PositionView:
     """One mechanism: where it stands, whether that is right, what to do."""
 
     name: str
@@ -52,7 +52,7 @@ class LevelView:
     title: str
     datum: str
     figures: tuple[Figure, ...]
-    standings: tuple[StandingView, ...]
+    positions: tuple[PositionView, ...]
     caution: str
     suspects: tuple[str, ...]
     fit: tuple[str, ...]
@@ -103,8 +103,8 @@ def _level_view(bench: LevelledBench, levelled: Levelled) -> LevelView:
         title=say.title,
         datum=sentence(say.datum),
         figures=tuple(level_figure(levelled, k) for k in range(len(levelled.parts))),
-        standings=tuple(
-            StandingView(
+        positions=tuple(
+            PositionView(
                 standing.node,
                 mechanism_link(standing.node),
                 standing.verdict,
@@ -112,7 +112,7 @@ def _level_view(bench: LevelledBench, levelled: Levelled) -> LevelView:
                 plain(advice),
                 plain(f"Limits: {standing.limits.source}.") if standing.limits else "",
             )
-            for standing, place, advice in say.standings
+            for standing, place, advice in say.positions
         ),
         caution=say.caution,
         suspects=tuple(plain(line) for line in say.suspects),

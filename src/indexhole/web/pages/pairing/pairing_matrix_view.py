@@ -74,7 +74,7 @@ class MatrixPage(Page):
     groups: tuple[GroupView, ...] = ()
     host_words: str = sentence(HOST_WORDS)
     fault: str = ""
-    reckoning: bool = False
+    computation: bool = False
     lacks: tuple[str, ...] = ()
 
 

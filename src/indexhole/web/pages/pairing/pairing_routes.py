@@ -102,7 +102,7 @@ def held(site: Site) -> Task[Held]:
         stock = stock_of(site.shelf)
         return Held(state, stock, evidence_of(site.shelf, stock))
 
-    return site.desk.ask(("pairing stock", state), gather)
+    return site.job_queue.ask(("pairing stock", state), gather)
 
 
 def _gathered(site: Site) -> Held:
@@ -112,7 +112,7 @@ def _gathered(site: Site) -> Held:
 
 
 def _matrix(site: Site, ready: Held, asked: Question, disk_class: str) -> Task[Matrix]:
-    return site.desk.ask(
+    return site.job_queue.ask(
         ("pairing matrix", ready.state, asked, disk_class),
         lambda progress: whole_matrix(ready.stock, ready.evidence, asked, disk_class=disk_class, progress=progress),
     )
@@ -152,7 +152,7 @@ def _matrix_response(site: Site, request: Request) -> Response:
     choices = (operation_choice(asked), class_choice(disk_class))
     if _pending(site, asked, disk_class, _patience_s(site)) is not None:
         again = f"{PROGRESS}?{request.url.query}"
-        page = MatrixPage(title="Pairing", section="Pairing", choices=choices, reckoning=True, again=again)
+        page = MatrixPage(title="Pairing", section="Pairing", choices=choices, computation=True, again=again)
         return render("pairing.html", page)
     try:
         ready = _gathered(site)

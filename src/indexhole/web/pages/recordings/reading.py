@@ -157,14 +157,14 @@ def _gauged(mechanism: str, captures: Sequence[Capture], layout: str) -> Mechani
 
 
 def _pictures(surface: Surface, captures: Sequence[Capture]) -> dict[tuple[int, int], TrackPicture]:
-    stays = _stays_by_track(surface, captures)
+    dwells = _dwells_by_track(surface, captures)
     return {
-        (t.cylinder, t.head): TrackPicture(_histogram(stays.get((t.cylinder, t.head), []), t.cell_s), _speed(t))
+        (t.cylinder, t.head): TrackPicture(_histogram(dwells.get((t.cylinder, t.head), []), t.cell_s), _speed(t))
         for t in surface.tracks
     }
 
 
-def _stays_by_track(surface: Surface, captures: Sequence[Capture]) -> dict[tuple[int, int], list[Segment]]:
+def _dwells_by_track(surface: Surface, captures: Sequence[Capture]) -> dict[tuple[int, int], list[Segment]]:
     """Stays of the head by the track they belong to; one without a place belongs to its capture's only track."""
     tracks = surface.tracks
     found: dict[tuple[int, int], list[Segment]] = {}
@@ -178,19 +178,19 @@ def _stays_by_track(surface: Surface, captures: Sequence[Capture]) -> dict[tuple
     return found
 
 
-def _histogram(stays: Sequence[Segment], cell_s: float | None) -> Histogram | None:
+def _histogram(dwells: Sequence[Segment], cell_s: float | None) -> Histogram | None:
     """Counts in sixteenths of a cell, up to five and a half; a cell not known is taken for half the usual interval."""
-    if not stays:
+    if not dwells:
         return None
     # an interval is a whole number of ticks: bins that are not would show a comb that is not there
-    tick_s = max(stay.tick_s for stay in stays)
+    tick_s = max(dwell.tick_s for dwell in dwells)
     if cell_s is None:
-        cell_s = max(float(np.median(stay.intervals())) * stay.tick_s for stay in stays) / _USUAL_RUN
+        cell_s = max(float(np.median(dwell.intervals())) * dwell.tick_s for dwell in dwells) / _USUAL_RUN
     step_s = max(1, round(cell_s / _BINS_A_CELL / tick_s)) * tick_s
     bins = max(2, round(_LONGEST_RUN * cell_s / step_s))
     counts = np.zeros(bins + 1, dtype=np.int64)
-    for stay in stays:
-        slot = np.minimum(np.rint(stay.intervals() * (stay.tick_s / step_s)).astype(np.int64), bins)
+    for dwell in dwells:
+        slot = np.minimum(np.rint(dwell.intervals() * (dwell.tick_s / step_s)).astype(np.int64), bins)
         counts += np.bincount(slot, minlength=bins + 1)
     return Histogram(np.arange(bins) * step_s * 1e6, counts[:bins], int(counts[bins]))
 

@@ -27,7 +27,7 @@ from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import count, listed, query, size
 from indexhole.web.drawing.zoom import zooms_of
 from indexhole.web.forms.faults import sentence
-from indexhole.web.forms.forms import MOST_CHOICES, Ask, FormPage, form, typed
+from indexhole.web.forms.forms import MOST_CHOICES, FormField, FormPage, form, typed
 from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.recordings.reading import Reading, asked_for, read_records
 from indexhole.web.pages.recordings.recordings import (
@@ -45,13 +45,13 @@ from indexhole.web.serving.site import PATIENCE_S, Site
 Chosen = Annotated[list[str], Query(default_factory=list)]
 
 
-def capture_asks(site: Site) -> tuple[Ask, ...]:
+def capture_fields(site: Site) -> tuple[FormField, ...]:
     """What is asked of a capture besides its file."""
     known = choices_of(site.shelf, MOST_CHOICES + 1)
     return (
-        Ask("disk", "Disk", "choice", options=known.disks, optional_none=True),
-        Ask("mechanism", "Read by mechanism", "choice", options=known.mechanisms, optional_none=True),
-        Ask(
+        FormField("disk", "Disk", "choice", options=known.disks, optional_none=True),
+        FormField("mechanism", "Read by mechanism", "choice", options=known.mechanisms, optional_none=True),
+        FormField(
             "writer",
             "Formatted by mechanism",
             "choice",
@@ -59,10 +59,10 @@ def capture_asks(site: Site) -> tuple[Ask, ...]:
             options=known.mechanisms,
             optional_none=True,
         ),
-        Ask("cylinder", "Cylinder", "number", "of a capture of one track", optional_none=True),
-        Ask("head", "Side", "choice", options=(("0", "0"), ("1", "1")), optional_none=True),
-        Ask("taken", "Taken", help="a date as well as it is known: 2026-03-01, about 1987"),
-        Ask("note", "Note", "area"),
+        FormField("cylinder", "Cylinder", "number", "of a capture of one track", optional_none=True),
+        FormField("head", "Side", "choice", options=(("0", "0"), ("1", "1")), optional_none=True),
+        FormField("taken", "Taken", help="a date as well as it is known: 2026-03-01, about 1987"),
+        FormField("note", "Note", "area"),
     )
 
 
@@ -82,7 +82,7 @@ def list_page(
         section="Recordings",
         told=site.told(request),
         entries=tuple(entry_of(record) for record in site.shelf.all(CaptureRecord)),
-        form=form("/recordings", "Add the recording", capture_asks(site), values, fault),
+        form=form("/recordings", "Add the recording", capture_fields(site), values, fault),
         formats=listed((f"{reader.title} ({' '.join(reader.endings)})" for reader in READERS), "or"),
         accept=",".join([ending for reader in READERS for ending in reader.endings] + [".gz"]),
         largest=size(site.largest_upload_bytes),
@@ -106,7 +106,7 @@ def reading_of(site: Site, records: Sequence[CaptureRecord], layout: str) -> Tas
     asked = asked_for(site.shelf, records, layout)
     made_from = tuple((record.sha256, record.name, record.mechanism) for record in records)
     key = ("reading", made_from, asked.layout, asked.disk_class, __version__)
-    return site.desk.ask(key, lambda progress: read_records(site.shelf, asked, progress))
+    return site.job_queue.ask(key, lambda progress: read_records(site.shelf, asked, progress))
 
 
 def _chosen(site: Site, keys: Sequence[str]) -> list[CaptureRecord]:
@@ -148,7 +148,7 @@ def routes(site: Site) -> APIRouter:
 
     @router.post("")
     def add(request: Request, sent: Posted) -> Response:
-        about = typed(capture_asks(site), sent)
+        about = typed(capture_fields(site), sent)
         upload = sent.get("file")
         try:
             if not isinstance(upload, UploadFile) or not upload.filename:
@@ -216,7 +216,7 @@ def routes(site: Site) -> APIRouter:
     @router.post("/edit")
     def change(capture: str, sent: Posted) -> Response:
         record = _chosen(site, [capture])[0]
-        values = typed(capture_asks(site), sent)
+        values = typed(capture_fields(site), sent)
         try:
             site.shelf.update(CaptureRecord, record.sha256, **values)
         except InputFault as fault:
@@ -231,7 +231,7 @@ def _edit_page(
 ) -> Response:
     key = record.sha256[:KEY_LENGTH]
     drawn = form(
-        query("/recordings/edit", capture=key), "Keep", capture_asks(site), values or record.model_dump(), fault
+        query("/recordings/edit", capture=key), "Keep", capture_fields(site), values or record.model_dump(), fault
     )
     page = FormPage(
         title=f"What is known of {record.name}",

@@ -16,7 +16,7 @@ from indexhole.shelf.register.journal import Change
 from indexhole.shelf.views.listing import disk_keys, mechanisms_by_unit, records_of, tried_among, unit_keys
 from indexhole.standards.classes import load_classes
 from indexhole.web.drawing.links import disk_link, unit_link, view_link
-from indexhole.web.drawing.verdict import Standing, standing_of
+from indexhole.web.drawing.verdict import Standing, verdict_of
 from indexhole.web.drawing.view import Page
 from indexhole.web.drawing.words import day, plural, query
 from indexhole.web.pages.shelf.search import Hits, search_hits
@@ -212,7 +212,7 @@ def mechanism_entry(
         name=name,
         facts=", ".join([*front, *more, *widths]),
         note=mechanism.note,
-        standing=standing_of(name, diagnosis, name in tried, weighing),
+        standing=verdict_of(name, diagnosis, name in tried, weighing),
         edit=query("/mechanism/edit", no=name),
     )
 

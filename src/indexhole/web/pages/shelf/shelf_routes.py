@@ -22,7 +22,7 @@ from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import plural, query
 from indexhole.web.forms import fields as asks
-from indexhole.web.forms.forms import Ask, FormPage, How, Theirs, form, stands_typed, typed
+from indexhole.web.forms.forms import FormField, FormPage, How, Theirs, form, stands_typed, typed
 from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.recordings.recording_routes import plain_name
 from indexhole.web.pages.shelf.pictures import ACCEPT, LARGEST_BYTES, redrawn, small_of
@@ -37,14 +37,14 @@ class Entry:
 
     kind: type[Record]
     called: str
-    new: tuple[Ask, ...]
-    edit: tuple[Ask, ...]
+    new: tuple[FormField, ...]
+    edit: tuple[FormField, ...]
     of_disks: bool = False
     # whether its page shows how single fields are known
     doubts: bool = False
 
     @property
-    def doubted(self) -> tuple[Ask, ...]:
+    def doubted(self) -> tuple[FormField, ...]:
         """What may be not known, or as told."""
         return tuple(ask for ask in self.edit if may_stand(self.kind, ask.name)) if self.doubts else ()
 
@@ -56,18 +56,18 @@ class Entry:
 
 # things that stand by themselves, and what belongs to one of them
 THINGS = (
-    Entry(Unit, "a unit", asks.unit_asks(True), asks.unit_asks(False), doubts=True),
-    Entry(Disk, "a disk", asks.disk_asks(True), asks.disk_asks(False), doubts=True),
+    Entry(Unit, "a unit", asks.unit_fields(True), asks.unit_fields(False), doubts=True),
+    Entry(Disk, "a disk", asks.disk_fields(True), asks.disk_fields(False), doubts=True),
 )
 ADDITIONS = (
-    Entry(Mechanism, "a mechanism", asks.mechanism_asks(True), asks.mechanism_asks(False), doubts=True),
-    Entry(Event, "an event", asks.EVENT_ASKS, asks.EVENT_ASKS, doubts=True),
-    Entry(Note, "a note", asks.NOTE_ASKS, asks.NOTE_ASKS, of_disks=True),
-    Entry(Part, "a board or chip", asks.PART_ASKS, asks.PART_ASKS, doubts=True),
-    Entry(Firmware, "firmware seen", asks.FIRMWARE_ASKS, asks.FIRMWARE_ASKS, doubts=True),
-    Entry(Loan, "a loan", asks.LOAN_ASKS, asks.LOAN_ASKS, of_disks=True, doubts=True),
+    Entry(Mechanism, "a mechanism", asks.mechanism_fields(True), asks.mechanism_fields(False), doubts=True),
+    Entry(Event, "an event", asks.EVENT_FIELDS, asks.EVENT_FIELDS, doubts=True),
+    Entry(Note, "a note", asks.NOTE_FIELDS, asks.NOTE_FIELDS, of_disks=True),
+    Entry(Part, "a board or chip", asks.PART_FIELDS, asks.PART_FIELDS, doubts=True),
+    Entry(Firmware, "firmware seen", asks.FIRMWARE_FIELDS, asks.FIRMWARE_FIELDS, doubts=True),
+    Entry(Loan, "a loan", asks.LOAN_FIELDS, asks.LOAN_FIELDS, of_disks=True, doubts=True),
 )
-PHOTO = Entry(Photo, "a photo", asks.PHOTO_ASKS, asks.PHOTO_ASKS, of_disks=True)
+PHOTO = Entry(Photo, "a photo", asks.PHOTO_FIELDS, asks.PHOTO_FIELDS, of_disks=True)
 
 
 def there(site: Site, kind: type[Record], key: str) -> Any:
@@ -90,7 +90,7 @@ def place_of(record: Any) -> str:
 def _form_page(
     title: str,
     action: str,
-    asked: Sequence[Ask],
+    asked: Sequence[FormField],
     back: str,
     values: Mapping[str, Any] | None = None,
     fault: IndexholeError | None = None,
@@ -104,7 +104,7 @@ def _form_page(
     return render("form.html", page, 409 if more.get("theirs") else 422 if fault else 200)
 
 
-def _values(kind: type[Record], asked: Sequence[Ask], sent: FormData) -> dict[str, Any]:
+def _values(kind: type[Record], asked: Sequence[FormField], sent: FormData) -> dict[str, Any]:
     """What was typed, digits of whole-number fields as numbers; what is none is left for the record to refuse."""
     values = typed(asked, sent)
     for name in ("number", "sides"):
@@ -208,13 +208,13 @@ def _new_addition(router: APIRouter, site: Site, entry: Entry) -> None:
 
 def _edit(router: APIRouter, site: Site, entry: Entry) -> None:
     path = f"{entry.path}/edit"
-    asked = (*entry.edit, *asks.SIGN_ASKS)
+    asked = (*entry.edit, *asks.SIGN_FIELDS)
 
     @router.get(path)
     def ask(no: str) -> Response:
         there(site, entry.kind, no)
         record, revision = site.shelf.get_revised(entry.kind, no)
-        held = site.shelf.standings_of(entry.kind, no) if entry.doubts else {}
+        held = site.shelf.confidences_of(entry.kind, no) if entry.doubts else {}
         stands = {ask.name: How.of(held.get(ask.name)) for ask in entry.doubted}
         return _form_page(
             f"Change {record.WORD} {no}", query(path, no=no), asked, place_of(record), record.model_dump(),
@@ -226,7 +226,7 @@ def _edit(router: APIRouter, site: Site, entry: Entry) -> None:
         record = there(site, entry.kind, no)
         values = _values(entry.kind, entry.edit, sent)
         stands = stands_typed(entry.doubted, sent)
-        signature = typed(asks.SIGN_ASKS, sent)
+        signature = typed(asks.SIGN_FIELDS, sent)
         revision = str(sent.get("revision", ""))
         proven = {"standing": "known"} if "standing" in entry.kind.model_fields else {}
         title, action, unfold = f"Change {record.WORD} {no}", query(path, no=no), bool(sent.get("unfold"))
@@ -257,7 +257,7 @@ def _edit(router: APIRouter, site: Site, entry: Entry) -> None:
 
 
 def merge(
-    asked: Sequence[Ask], mine: Mapping[str, Any], changed: Sequence[FieldChange]
+    asked: Sequence[FormField], mine: Mapping[str, Any], changed: Sequence[FieldChange]
 ) -> tuple[dict[str, Any], tuple[Theirs, ...]]:
     """What stands in the form after somebody else changed the entry.
 
@@ -277,7 +277,7 @@ def merge(
 
 
 def merge_stands(
-    asked: Sequence[Ask], mine: Mapping[str, How], changed: Sequence[FieldChange]
+    asked: Sequence[FormField], mine: Mapping[str, How], changed: Sequence[FieldChange]
 ) -> tuple[dict[str, How], tuple[Theirs, ...]]:
     """How fields stand in the form after somebody else changed the entry; as `merge`."""
     merged, told = dict(mine), []
@@ -311,12 +311,12 @@ def _photo_routes(router: APIRouter, site: Site) -> None:
     def ask(unit: str = "", disk: str = "") -> Response:
         thing, back = _thing(site, unit, disk)
         action = query("/photo/new", unit=unit, disk=disk)
-        return _form_page(f"Add photos of {thing}", action, asks.PHOTO_ASKS, back, **more)
+        return _form_page(f"Add photos of {thing}", action, asks.PHOTO_FIELDS, back, **more)
 
     @router.post("/photo/new")
     def add(sent: Posted, unit: str = "", disk: str = "") -> Response:
         thing, back = _thing(site, unit, disk)
-        values = typed(asks.PHOTO_ASKS, sent)
+        values = typed(asks.PHOTO_FIELDS, sent)
         action = query("/photo/new", unit=unit, disk=disk)
         uploads = [one for one in sent.getlist("file") if isinstance(one, UploadFile) and one.filename]
         try:
@@ -327,7 +327,7 @@ def _photo_routes(router: APIRouter, site: Site) -> None:
                 picture = redrawn(upload.file.read(LARGEST_BYTES + 1), name)
                 store_photo(site.shelf, picture.content, name, unit=unit or None, disk=disk or None, **values)
         except InputFault as fault:
-            return _form_page(f"Add photos of {thing}", action, asks.PHOTO_ASKS, back, values, fault, **more)
+            return _form_page(f"Add photos of {thing}", action, asks.PHOTO_FIELDS, back, values, fault, **more)
         return site.gone_to(back, f"{plural(len(uploads), 'photo')} kept.")
 
     @router.get("/photo")

@@ -11,7 +11,7 @@ from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.records.date_codes import Dating
 from indexhole.shelf.records.dates import span_of
 from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
-from indexhole.shelf.register.confidence import FieldStanding, in_words
+from indexhole.shelf.register.confidence import FieldConfidence, in_words
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.views.listing import Trials, trials_with, tried_among
 from indexhole.shelf.views.timeline import dating
@@ -19,19 +19,19 @@ from indexhole.standards.layouts import load_layouts
 from indexhole.web.drawing.cautions import Caution, cautions_for
 from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.trial_view import TrialRow, trial_row
-from indexhole.web.drawing.verdict import Standing, standing_of
+from indexhole.web.drawing.verdict import Standing, verdict_of
 from indexhole.web.drawing.view import Page
 from indexhole.web.drawing.words import count, day, percent, plural, query
 from indexhole.web.forms.fields import (
-    EVENT_ASKS,
-    FIRMWARE_ASKS,
-    LOAN_ASKS,
-    PART_ASKS,
-    disk_asks,
-    mechanism_asks,
-    unit_asks,
+    EVENT_FIELDS,
+    FIRMWARE_FIELDS,
+    LOAN_FIELDS,
+    PART_FIELDS,
+    disk_fields,
+    mechanism_fields,
+    unit_fields,
 )
-from indexhole.web.forms.forms import Ask
+from indexhole.web.forms.forms import FormField
 from indexhole.web.pages.recordings.recordings import CaptureEntry, entry_of
 from indexhole.web.pages.shelf.shelf_pages import MechanismEntry, class_title, mechanism_entry
 from indexhole.web.serving.site import Site
@@ -141,11 +141,11 @@ def _joined(*parts: str) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _facts(pairs: Iterable[tuple[str, str, str]], standings: dict[str, FieldStanding]) -> Facts:
+def _facts(pairs: Iterable[tuple[str, str, str]], confidences: dict[str, FieldConfidence]) -> Facts:
     """(field, name, value) as shown: what is not known says so, and what was told says by whom."""
     told = []
     for field, name, value in pairs:
-        held = standings.get(field)
+        held = confidences.get(field)
         if held is not None and held.standing == "not known":
             told.append((name, in_words(held.standing, held.source)))
         elif value:
@@ -153,10 +153,10 @@ def _facts(pairs: Iterable[tuple[str, str, str]], standings: dict[str, FieldStan
     return tuple(told)
 
 
-def _doubts(shelf: Shelf, kind: type[Record], key: str, asks: Iterable[Ask]) -> str:
+def _doubts(shelf: Shelf, kind: type[Record], key: str, asks: Iterable[FormField]) -> str:
     """The fields of an entry that are not known, or as told, in words."""
     labels = {ask.name: ask.label for ask in asks}
-    held = shelf.standings_of(kind, key).values()
+    held = shelf.confidences_of(kind, key).values()
     return _joined(
         *(f"{labels[one.field]} {in_words(one.standing, one.source)}" for one in held if one.field in labels)
     )
@@ -164,7 +164,7 @@ def _doubts(shelf: Shelf, kind: type[Record], key: str, asks: Iterable[Ask]) -> 
 
 def _with_doubts(shelf: Shelf, entry: MechanismEntry) -> MechanismEntry:
     """A mechanism's line with the fields that are not known, or as told."""
-    return replace(entry, facts=_joined(entry.facts, _doubts(shelf, Mechanism, entry.name, mechanism_asks(False))))
+    return replace(entry, facts=_joined(entry.facts, _doubts(shelf, Mechanism, entry.name, mechanism_fields(False))))
 
 
 def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
@@ -176,7 +176,7 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
     tried = tried_among(shelf, [inventory, *names])
     parts = shelf.page(Part, unit=inventory, most=500)
     dated = dating(unit, parts)
-    stands = shelf.standings_of(Unit, inventory)
+    stands = shelf.confidences_of(Unit, inventory)
     facts = (
         ("kind", "Kind", unit.kind), ("maker", "Maker", unit.maker),
         ("disk_class", "For disks", class_title(unit.disk_class)), ("state", "State", unit.state),
@@ -202,14 +202,14 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
         flag="" if unit.standing == "known" else "known only because a trial names it",
         strong="",
         of=query("", unit=inventory),
-        standing=None if is_drive else standing_of(inventory, diagnosis, inventory in tried, weighing),
+        standing=None if is_drive else verdict_of(inventory, diagnosis, inventory in tried, weighing),
         mechanisms=tuple(_with_doubts(shelf, mechanism_entry(m, tried, diagnosis, weighing)) for m in mechanisms)
         if is_drive
         else None,
         parts=tuple(
             Line(
                 p.name,
-                _joined(p.board, p.marking, p.date_code, p.note, _doubts(shelf, Part, p.part, PART_ASKS)),
+                _joined(p.board, p.marking, p.date_code, p.note, _doubts(shelf, Part, p.part, PART_FIELDS)),
                 query("/part/edit", no=p.part),
             )
             for p in parts
@@ -218,7 +218,9 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
         firmware=tuple(
             Line(
                 f.version,
-                _joined(f.place, f.seen_how, f.seen_when, f.note, _doubts(shelf, Firmware, f.firmware, FIRMWARE_ASKS)),
+                _joined(
+                    f.place, f.seen_how, f.seen_when, f.note, _doubts(shelf, Firmware, f.firmware, FIRMWARE_FIELDS)
+                ),
                 query("/firmware/edit", no=f.firmware),
             )
             for f in shelf.page(Firmware, unit=inventory)
@@ -232,7 +234,7 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
         ),
         together="",
         cautions=cautions_for(unit.kind),
-        changed=_changed(shelf, Unit, inventory, {ask.name: ask.label for ask in unit_asks(True)}),
+        changed=_changed(shelf, Unit, inventory, {ask.name: ask.label for ask in unit_fields(True)}),
         address=unit_link(inventory),
         weighing=weighing,
         trials=_trials_part(trials, query("/bench", with_=inventory)),
@@ -244,7 +246,7 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
     shelf, inventory = site.shelf, disk.inventory
     diagnosis, weighing = site.diagnosis_if_ready()
     layouts = load_layouts()
-    stands = shelf.standings_of(Disk, inventory)
+    stands = shelf.confidences_of(Disk, inventory)
     warmth, damp = disk.recorded_temperature_c, disk.recorded_humidity_pct
     hub = "" if disk.hub_ring is None else "with one" if disk.hub_ring else "without"
     facts = (
@@ -275,7 +277,7 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
         flag="" if disk.standing == "known" else "known only because a trial names it",
         strong="irreplaceable" if disk.irreplaceable else "",
         of=query("", disk=inventory),
-        standing=standing_of(inventory, diagnosis, bool(trials.total), weighing),
+        standing=verdict_of(inventory, diagnosis, bool(trials.total), weighing),
         mechanisms=None,
         parts=None,
         dating=None,
@@ -287,7 +289,7 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
         captures=entries,
         together=query("/recordings/read", capture=[e.key for e in entries]) if len(entries) > 1 else "",
         cautions=cautions_for("disk"),
-        changed=_changed(shelf, Disk, inventory, {ask.name: ask.label for ask in disk_asks(True)}),
+        changed=_changed(shelf, Disk, inventory, {ask.name: ask.label for ask in disk_fields(True)}),
         address=disk_link(inventory),
         weighing=weighing,
         trials=_trials_part(trials, query("/bench", disk=inventory)),
@@ -324,7 +326,7 @@ def _loans(shelf: Shelf, held: Sequence[Loan]) -> tuple[Line, ...]:
                 f"until {loan.until}" if loan.until else "",
                 f"returned {loan.returned}" if loan.returned else "not returned yet",
                 loan.purpose,
-                _doubts(shelf, Loan, loan.loan, LOAN_ASKS),
+                _doubts(shelf, Loan, loan.loan, LOAN_FIELDS),
             ),
             query("/loan/edit", no=loan.loan),
         )
@@ -356,7 +358,7 @@ def _event_row(shelf: Shelf, event: Event) -> EventRow:
     else:
         precision = f"{span.earliest} to {span.latest}"
     edit = query("/event/edit", no=event.event)
-    source = _joined(event.source, _doubts(shelf, Event, event.event, EVENT_ASKS))
+    source = _joined(event.source, _doubts(shelf, Event, event.event, EVENT_FIELDS))
     return EventRow(event.when or "not known", precision, event.what, source, edit)
 
 

@@ -15,7 +15,7 @@ from starlette.responses import RedirectResponse, Response
 from indexhole.web.access.sessions import IDLE_S, LONGEST_PASSWORD, LONGEST_S
 from indexhole.web.drawing.view import Page, render
 from indexhole.web.forms.posted import Posted
-from indexhole.web.serving.guard import Entrance, cookie_name, inside, secrets_of
+from indexhole.web.serving.guard import SignIn, cookie_name, inside, secrets_of
 
 # a line of tries that is full has moved on by then
 CROWDED_S = 3.0
@@ -54,16 +54,16 @@ def _later(what: str, wait_s: float) -> HTTPException:
     return HTTPException(429, f"{what}; wait {wait} second{'' if wait == 1 else 's'}", {"Retry-After": str(wait)})
 
 
-async def _tried(entrance: Entrance, address: str, password: str) -> bool:
+async def _tried(signing_in: SignIn, address: str, password: str) -> bool:
     """Whether the password is right. Raises HTTPException (429) for one try too many, by one sender or by all."""
-    if entrance.lock.crowded:
+    if signing_in.lock.crowded:
         raise _later("many sign in at this moment", CROWDED_S)
-    wait_s = entrance.throttle.wait_s(address)
+    wait_s = signing_in.throttle.wait_s(address)
     if wait_s > 0:
         raise _later("the password was tried too often", wait_s)
-    if not await entrance.lock.tried(password):
+    if not await signing_in.lock.tried(password):
         return False
-    entrance.throttle.forgive(address)
+    signing_in.throttle.forgive(address)
     return True
 
 
@@ -72,7 +72,7 @@ def _page(onward: str, fault: str = "") -> Response:
     return render("sign_in.html", page, 401 if fault else 200)
 
 
-def routes(entrance: Entrance) -> APIRouter:
+def routes(signing_in: SignIn) -> APIRouter:
     """The addresses of the form."""
     router = APIRouter()
 
@@ -83,12 +83,12 @@ def routes(entrance: Entrance) -> APIRouter:
     @router.post("/sign-in")
     async def sign_in(request: Request, sent: Posted) -> Response:
         onward, password = inside(str(sent.get("onward", "/"))), sent.get("password")
-        if not isinstance(password, str) or not await _tried(entrance, _address(request), password):
+        if not isinstance(password, str) or not await _tried(signing_in, _address(request), password):
             return _page(onward, _WRONG)
         answer = RedirectResponse(onward, 303)
         answer.set_cookie(
             cookie_name(request.scope),
-            entrance.sessions.begin(),
+            signing_in.sessions.begin(),
             max_age=int(LONGEST_S),
             httponly=True,
             samesite="strict",
@@ -99,7 +99,7 @@ def routes(entrance: Entrance) -> APIRouter:
     @router.post("/sign-out")
     def sign_out(request: Request, sent: Posted) -> Response:
         for secret in secrets_of(request.scope):
-            entrance.sessions.end(secret)
+            signing_in.sessions.end(secret)
         answer = RedirectResponse("/sign-in", 303)
         answer.delete_cookie(cookie_name(request.scope), httponly=True, samesite="strict")
         return answer
@@ -107,14 +107,14 @@ def routes(entrance: Entrance) -> APIRouter:
     return router
 
 
-def api_routes(entrance: Entrance) -> APIRouter:
+def api_routes(signing_in: SignIn) -> APIRouter:
     """The same for scripts."""
     router = APIRouter()
 
     @router.post("/api/sign-in", tags=["signing in"], summary="A token for the password")
     async def sign_in(request: Request, sent: Password) -> Ticket:
-        if not await _tried(entrance, _address(request), sent.password):
+        if not await _tried(signing_in, _address(request), sent.password):
             raise HTTPException(401, "that is not the password")
-        return Ticket(token=entrance.sessions.begin(), idle_s=IDLE_S, longest_s=LONGEST_S)
+        return Ticket(token=signing_in.sessions.begin(), idle_s=IDLE_S, longest_s=LONGEST_S)
 
     return router

@@ -21,7 +21,7 @@ from indexhole.shelf.records.records import Record
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.sheets.spreadsheet import read_cells
 from indexhole.web.access.visit import token
-from indexhole.web.serving.job_queue import Desk, Task
+from indexhole.web.serving.job_queue import JobQueue, Task
 
 # our own choice: ten thousand units are a twentieth of it
 LARGEST_BYTES = 16 << 20
@@ -60,7 +60,7 @@ class Sheets:
         self._held: OrderedDict[str, Sheet] = OrderedDict()
         self._lock = threading.Lock()
         # a desk of its own: a sheet need not wait until the trials are weighed
-        self._desk = Desk(keep=2 * MOST_HELD)
+        self._job_queue = JobQueue(keep=2 * MOST_HELD)
 
     def hold(self, shelf: Shelf, kind: type[Record], name: str, content: bytes) -> Sheet:
         """Take a sheet and begin to look it through."""
@@ -81,7 +81,7 @@ class Sheets:
             found = self._held.get(word)
         return found if found is not None and hmac.compare_digest(found.visit, token()) else None
 
-    def let_go(self, sheet: Sheet) -> None:
+    def discard_pulses(self, sheet: Sheet) -> None:
         """Forget a sheet."""
         with self._lock:
             self._held.pop(sheet.word, None)
@@ -98,7 +98,7 @@ class Sheets:
                 raise InputFault("the sheet was looked through anew since", remedy="look at it again")
             plan = sheet.plan.result()
             sheet.refused = None
-            sheet.carried = self._desk.ask(
+            sheet.carried = self._job_queue.ask(
                 (sheet.word, "carried", looked), lambda progress: carry_out(shelf, plan, sheet.name, progress)
             )
 
@@ -123,4 +123,4 @@ class Sheets:
             rows = read_cells(content, where=name, largest_unpacked_bytes=LARGEST_UNPACKED_BYTES)
             return plan_import(shelf, kind, rows, where=name, progress=progress)
 
-        return self._desk.ask((word, "plan", looked), look)
+        return self._job_queue.ask((word, "plan", looked), look)

@@ -14,8 +14,8 @@ from indexhole.shelf.sheets.spreadsheet import ENDINGS, cell_text
 from indexhole.web.drawing.view import Page
 from indexhole.web.drawing.words import count, plural, query, size
 from indexhole.web.forms.faults import sentence, told_whole
-from indexhole.web.forms.fields import SIGN_ASKS
-from indexhole.web.forms.forms import Ask, Form, form
+from indexhole.web.forms.fields import SIGN_FIELDS
+from indexhole.web.forms.forms import Form, FormField, form
 from indexhole.web.pages.shelf.shelf_pages import ChangeRow, Stretch, change_row, stretch
 from indexhole.web.pages.spreadsheets.held import LARGEST_BYTES, Sheet
 from indexhole.web.serving.job_queue import Task
@@ -28,7 +28,9 @@ def many(word: str) -> str:
     return word if word == "firmware" else f"{word}s"
 
 
-KIND_ASK = Ask("kind", "The rows are", "choice", options=tuple((word, many(word)) for word in KINDS), required=True)
+KIND_ASK = FormField(
+    "kind", "The rows are", "choice", options=tuple((word, many(word)) for word in KINDS), required=True
+)
 A_PAGE = 100
 _PARTS = ("faults", "changed", "added")
 
@@ -185,7 +187,7 @@ def sheet_page(
         "added": f"{plural(len(plan.added), plan.kind.WORD, many(plan.kind.WORD))} added",
     }
     hindrance = _hindrance(plan)
-    signed = form(sheet_link(sheet), "Put it in", SIGN_ASKS, values, fault, {"looked": str(sheet.looked)})
+    signed = form(sheet_link(sheet), "Put it in", SIGN_FIELDS, values, fault, {"looked": str(sheet.looked)})
     return SheetPage(
         title=f"What {sheet.name} would change",
         section="Shelf",

@@ -14,7 +14,7 @@ from indexhole.errors import InputFault
 from indexhole.shelf.exchange.exchange import Plan, sheet_rows
 from indexhole.shelf.sheets.spreadsheet import ENDINGS, csv_bytes, xlsx_bytes
 from indexhole.web.drawing.view import render
-from indexhole.web.forms.fields import SIGN_ASKS
+from indexhole.web.forms.fields import SIGN_FIELDS
 from indexhole.web.forms.forms import typed
 from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.recordings.recording_routes import plain_name
@@ -88,7 +88,7 @@ def routes(site: Site) -> APIRouter:
         try:
             return sheet.plan.result()
         except InputFault:
-            sheets.let_go(sheet)
+            sheets.discard_pulses(sheet)
             raise
 
     @router.get("/import/sheet")
@@ -118,7 +118,7 @@ def routes(site: Site) -> APIRouter:
         sheet = of(held)
         if sheet is None:
             return render("import.html", import_page((), "", _GONE), 404)
-        signature, looked = typed(SIGN_ASKS, sent), str(sent.get("looked", ""))
+        signature, looked = typed(SIGN_FIELDS, sent), str(sent.get("looked", ""))
         try:
             shelf = site.shelf.signed(signature["by"], signature["why"])
             sheets.carry(shelf, sheet, int(looked[:9]) if looked.isascii() and looked.isdecimal() else 0)
