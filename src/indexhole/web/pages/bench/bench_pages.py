@@ -10,6 +10,7 @@ from typing import Any
 from indexhole.errors import IndexholeError
 from indexhole.shelf.records.quick_entry import Draft, Understood
 from indexhole.shelf.records.records import Disk, Mechanism, Unit
+from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.views.likeness import Likeness
 from indexhole.shelf.views.listing import Trials, choices_of, next_trial, trials_with
 from indexhole.web.drawing.cautions import Caution, cautions_for
@@ -17,7 +18,7 @@ from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.trial_view import TrialRow, trial_row
 from indexhole.web.drawing.view import Page
 from indexhole.web.drawing.words import count, percent, plural, query
-from indexhole.web.forms.fields import LOG_FIELDS, disk_fields, unit_fields
+from indexhole.web.forms.fields import LOG_FIELDS
 from indexhole.web.forms.forms import MOST_CHOICES, Form, FormField, form
 from indexhole.web.pages.shelf.shelf_pages import ChangeRow, Stretch, change_row, stretch
 from indexhole.web.serving.site import Site
@@ -149,7 +150,7 @@ def take_in_page(
 ) -> TakeInPage:
     """The page of one line; with a draft it shows what was made of each clause."""
     disk = draft is not None and isinstance(draft.record, Disk)
-    labels = {ask.name: ask.label for ask in (*unit_fields(True), *disk_fields(True))}
+    labels = {one.name: one.shown.label for kind in (Unit, Disk) for one in fields_of(kind)}
     kind = "" if draft is None else draft.record.kind if isinstance(draft.record, Unit) else "disk"
     return TakeInPage(
         title="Take something in",

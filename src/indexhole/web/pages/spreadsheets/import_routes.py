@@ -20,11 +20,10 @@ from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.recordings.recording_routes import plain_name
 from indexhole.web.pages.spreadsheets.held import LARGEST_BYTES, Sheet, Sheets
 from indexhole.web.pages.spreadsheets.import_pages import (
-    KIND_ASK,
+    KIND_FIELD,
     KINDS,
     done_page,
     import_page,
-    many,
     sheet_link,
     sheet_page,
     wait_page,
@@ -72,7 +71,7 @@ def routes(site: Site) -> APIRouter:
 
     @router.post("/import")
     def send(sent: Posted) -> Response:
-        word = str(typed((KIND_ASK,), sent)["kind"])
+        word = str(typed((KIND_FIELD,), sent)["kind"])
         try:
             if word not in KINDS:
                 raise InputFault("say what the rows are", where="kind")
@@ -140,7 +139,7 @@ def routes(site: Site) -> APIRouter:
             raise HTTPException(404, "there is no such sheet to take away")
         rows = sheet_rows(site.shelf, KINDS[kind])
         content = csv_bytes(rows) if form == "csv" else xlsx_bytes(rows, title=kind)
-        headers = {"Content-Disposition": f'attachment; filename="{many(kind)}.{form}"'}
+        headers = {"Content-Disposition": f'attachment; filename="{KINDS[kind].MANY}.{form}"'}
         return Response(content, media_type=_MEDIA[form], headers=headers)
 
     return router
