@@ -89,7 +89,8 @@ def add_quick(
 ) -> None:
     """Add a unit or a disk from one line of text; shows what was understood first, and asks."""
     from indexhole.shelf.records.quick_entry import draft_from
-    from indexhole.shelf.views.likeness import next_number, similar_to
+    from indexhole.shelf.views.likeness import similar_to
+    from indexhole.shelf.views.next_name import next_number
 
     with opened_shelf(folder, create=not dry_run) as opened:
         draft = draft_from(line, lambda kind: next_number(opened, kind))

@@ -13,7 +13,7 @@ from indexhole.shelf.records.records import Mechanism, Unit
 from indexhole.shelf.records.shown import field_of, grouped
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import trials
-from indexhole.shelf.views.listing import by_unit, mechanisms_by_unit, natural, records_of, trials_with
+from indexhole.shelf.views.listing import TrialsOf, by_unit, mechanisms_by_unit, natural, records_of, trials_with
 from indexhole.shelf.views.timeline import dating
 from indexhole.standards.layouts import Layout, load_layouts
 
@@ -129,7 +129,7 @@ def _bytes(layout: Layout) -> int:
 
 def _tried(shelf: Shelf, unit: str, mechanisms: Sequence[Mechanism]) -> tuple[int, int, int]:
     """How many trials there are with a unit, sectors tried and failed in all of them."""
-    found = trials_with(shelf, mechanisms=[m.mechanism for m in mechanisms], part=unit, most=0)
+    found = trials_with(shelf, TrialsOf([m.mechanism for m in mechanisms], part=unit), most=0)
     return found.total, found.sectors_tried, found.sectors_failed
 
 

@@ -12,7 +12,8 @@ from indexhole.shelf.records.quick_entry import Draft, Understood
 from indexhole.shelf.records.records import Disk, Mechanism, Unit
 from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.views.likeness import Likeness
-from indexhole.shelf.views.listing import Trials, choices_of, next_trial, trials_with
+from indexhole.shelf.views.listing import Trials, TrialsOf, choices_of, trials_with
+from indexhole.shelf.views.next_name import next_trial
 from indexhole.web.drawing.cautions import Caution, cautions_for
 from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.trial_view import TrialRow, trial_row
@@ -118,10 +119,10 @@ def bench_page(
     shelf = site.shelf
     mechanism, disk, unit = (narrow.get(name, "") for name in ("mechanism", "disk", "with_"))
     mechanisms = [mechanism] if mechanism else [m.mechanism for m in shelf.mechanisms_of(unit)] if unit else []
-    only: dict[str, Any] = {"mechanisms": mechanisms, "disk": disk, "part": unit}
-    sums = site.held(f"sums of {narrow}", lambda held: trials_with(held, **only, most=0))
+    only = TrialsOf(mechanisms, part=unit, disk=disk)
+    sums = site.held(f"sums of {narrow}", lambda held: trials_with(held, only, most=0))
     part = stretch(number, sums.total, lambda n: query("/bench", page=n, **narrow) + "#log", LOG_ROWS)
-    found = trials_with(shelf, **only, first=(part.number - 1) * LOG_ROWS, most=LOG_ROWS, sums=False)
+    found = trials_with(shelf, only, first=(part.number - 1) * LOG_ROWS, most=LOG_ROWS, sums=False)
     last = shelf.changes(1)
     held = {**(next_values(site, narrow) if values is None else values), "by": by}
     return BenchPage(

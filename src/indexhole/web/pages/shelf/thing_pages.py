@@ -14,7 +14,7 @@ from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanis
 from indexhole.shelf.records.shown import field_of, fields_of, grouped
 from indexhole.shelf.register.confidence import FieldConfidence, in_words
 from indexhole.shelf.register.shelf import Shelf
-from indexhole.shelf.views.listing import Trials, trials_with, tried_among
+from indexhole.shelf.views.listing import Trials, TrialsOf, trials_with, tried_among
 from indexhole.shelf.views.timeline import dating
 from indexhole.web.drawing.cautions import Caution, cautions_for
 from indexhole.web.drawing.links import disk_link, unit_link
@@ -169,7 +169,7 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
     diagnosis, weighing = site.diagnosis_if_ready()
     names = [m.mechanism for m in shelf.mechanisms_of(inventory)]
     tried = tried_among(shelf, [inventory, *names])
-    trials = trials_with(shelf, mechanisms=names, part=inventory, most=_TRIALS_SHOWN)
+    trials = trials_with(shelf, TrialsOf(names, part=inventory), most=_TRIALS_SHOWN)
     is_drive = unit.kind == "drive unit"
     return ThingPage(
         title=f"{inventory} {unit.title}".strip(),
@@ -237,7 +237,7 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
     diagnosis, weighing = site.diagnosis_if_ready()
     writing = ("Writing on it", "never: it is marked irreplaceable" if disk.irreplaceable else "allowed")
     entries = tuple(entry_of(c) for c in shelf.page(CaptureRecord, disk=inventory, most=_CAPTURES_SHOWN))
-    trials = trials_with(shelf, disk=inventory, most=_TRIALS_SHOWN)
+    trials = trials_with(shelf, TrialsOf(disk=inventory), most=_TRIALS_SHOWN)
     return ThingPage(
         title=f"{inventory} {disk.title}".strip(),
         section="Shelf",
