@@ -23,9 +23,6 @@ from indexhole.shelf.sheets.spreadsheet import cell_text
 from indexhole.shelf.views.compare_units import compare_units
 from indexhole.web.app import create_app
 from indexhole.web.forms.fields import form_fields
-from indexhole.web.pages.api.api_page import description_of
-from indexhole.web.pages.api.api_routes import routes as api_routes
-from indexhole.web.serving.site import Site
 
 FIELDS = [(kind, one) for kind in TABLES for one in fields_of(kind)]
 EVERY = pytest.mark.parametrize(("kind", "one"), FIELDS, ids=[f"{kind.WORD}-{one.name}" for kind, one in FIELDS])
@@ -48,8 +45,10 @@ def value_of(kind: type[Record], one: RecordField, number: int) -> Any:
         return NAMED[one.shown.names]
     if one.options:
         return one.options[-1][0]
+    if one.base in (int, float):
+        return 1 + number % 30
     fits = TypeAdapter(get_type_hints(kind, include_extras=True)[one.name])
-    for candidate in (f"word{number}", str(1900 + number), 1 + number % 30):
+    for candidate in (f"word{number}", str(1900 + number)):
         try:
             return fits.validate_python(candidate)
         except ValidationError:
@@ -83,7 +82,7 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
 
 @pytest.fixture(scope="module")
 def description(shelf: Shelf) -> Any:
-    return description_of([api_routes(Site(shelf))])
+    return sent(create_app(shelf), "GET", "/api/openapi.json").json()
 
 
 def says(record: Record, one: RecordField) -> bool:
@@ -154,8 +153,9 @@ def test_a_spreadsheet_has_its_column(shelf: Shelf, kind: type[Record], one: Rec
 def test_a_spreadsheet_brings_every_field_to_another_shelf(tmp_path: Path, shelf: Shelf, kind: type[Record]) -> None:
     other = Shelf.open(tmp_path / "other", create=True)
     for key in (Unit, Mechanism, Disk):
-        if key is not kind:
-            other.add_together([record for record in shelf.all(key) if record.key in NAMED.values()], "first")
+        if key is kind:
+            break
+        other.add_together([record for record in shelf.all(key) if record.key in NAMED.values()], "first")
     heading, *rows = [[cell_text(value) for value in row] for row in sheet_rows(shelf, kind)]
     if kind.LETTERS:
         # another shelf gives out its own

@@ -59,7 +59,7 @@ for _kind, _about in _ABOUT.items():
 def _add_photo(about: dict[str, Any], given: dict[str, Any]) -> None:
     from indexhole.shelf.care.photos import store_photo
 
-    file: Path = given["file"]
+    file: Path = given["picture"]
     try:
         content = file.read_bytes()
     except (OSError, ValueError) as fault:
@@ -75,7 +75,7 @@ def _add_photo(about: dict[str, Any], given: dict[str, Any]) -> None:
 
 _PHOTO = Annotated[Path, typer.Argument(metavar="PHOTO", help="A JPEG, PNG or WebP file, stored byte for byte.")]
 adding.command("photo")(
-    record_command(Photo, _add_photo, about="Add a photo of a unit or a disk.", first={"file": (_PHOTO, NEEDED)})
+    record_command(Photo, _add_photo, about="Add a photo of a unit or a disk.", first={"picture": (_PHOTO, NEEDED)})
 )
 
 

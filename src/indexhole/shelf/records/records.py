@@ -533,7 +533,7 @@ class Note(Record):
     note: Annotated[str, Shown("Note", listed=True, term="identifier")] = Field(default="", pattern="^(N[0-9]+)?$")
     unit: Annotated[Inventory | None, OF_UNIT] = None
     disk: Annotated[Inventory | None, OF_DISK] = None
-    text: Annotated[Text, Shown("Note", "the remark", long=True, argument=True, listed=True, term="description")] = (
+    text: Annotated[Text, Shown("Text", "the remark", long=True, argument=True, listed=True, term="description")] = (
         Field(min_length=1)
     )
     added_utc: Annotated[AwareDatetime, ADDED] = Field(default_factory=now)
