@@ -88,6 +88,10 @@ def _drive_classes() -> Options:
     return tuple((key, key) for key in load_drives())
 
 
+def _sector_holes() -> Options:
+    return (("0", "none"), *((number, number) for number in ("10", "16", "32")))
+
+
 def _heads() -> Options:
     return (("0", "0"), ("1", "1"))
 
@@ -378,7 +382,7 @@ class Disk(Record):
     sector_holes: Annotated[
         Literal[0, 10, 16, 32] | None,
         BeforeValidator(_number),
-        Shown("Sector holes", "beside the index hole; 0 means the index hole alone", Group.IS),
+        Shown("Sector holes", "beside the index hole, 0, 10, 16 or 32", Group.IS, choices=_sector_holes),
     ] = None
     layout: Annotated[LayoutId, Shown("Layout", "such as 130-48-mfm-9x512", Group.RECORDED, choices=_layouts)] = ""
     recorded_by: Annotated[

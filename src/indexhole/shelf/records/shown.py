@@ -162,9 +162,9 @@ def _by_name(kind: type[Record]) -> dict[str, RecordField]:
 
 
 def grouped(kind: type[Record]) -> tuple[RecordField, ...]:
-    """The fields of a kind in the order of a form: group by group, in each in the order of the record."""
+    """The fields of a kind in the order of a form: group by group, in each as in the record, long texts last."""
     groups = list(Group)
-    return tuple(sorted(fields_of(kind), key=lambda one: groups.index(one.shown.group)))
+    return tuple(sorted(fields_of(kind), key=lambda one: (groups.index(one.shown.group), one.shown.long)))
 
 
 def naming(kind: type[Record]) -> tuple[RecordField, ...]:
