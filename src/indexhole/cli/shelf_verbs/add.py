@@ -120,7 +120,7 @@ def _add_captures(about: dict[str, Any], given: dict[str, Any]) -> None:
             digest = stored.record.sha256[:16]
             say(f"{path}: {'kept' if stored.new else 'stands on the shelf already'} as {digest}")
             for mended in stored.mended:
-                say(f"  {mended.told}")
+                say(f"  {mended.summary}")
     if given["as_json"]:
         emit_json({"captures": [_stored_json(stored) for stored in added]})
 

@@ -148,7 +148,7 @@ def routes(site: Site) -> APIRouter:
         if not stored.new:
             told = f"A recording with these very bytes stands here already, as {record.name}; nothing was added."
         return site.gone_to(
-            capture_link(record.sha256), told, *(sentence(one.told, start=False) for one in stored.mended)
+            capture_link(record.sha256), told, *(sentence(one.summary, start=False) for one in stored.mended)
         )
 
     @router.get("/read")

@@ -279,7 +279,7 @@ def merge_stands(
     for one in changed:
         if one.field not in mine or not one.standing:
             continue
-        said, (was, now) = mine[one.field].words, one.told
+        said, (was, now) = mine[one.field].words, one.in_words
         if said == was:
             merged[one.field] = How(one.now["standing"], one.now["source"]) if one.now else How()
         theirs.append(_theirs(f"{labels[one.field]}, how it is known", said, was, now, one.who))
@@ -287,8 +287,8 @@ def merge_stands(
 
 
 def _theirs(label: str, mine: str, was: str, now: str, who: str) -> Theirs:
-    kept = "theirs: you had not changed it" if mine == was else "yours: both changed it"
-    return Theirs(label, was, now, who, "the same: you both wrote it" if mine == now else kept)
+    outcome = "theirs: you had not changed it" if mine == was else "yours: both changed it"
+    return Theirs(label, was, now, who, "the same: you both wrote it" if mine == now else outcome)
 
 
 def _said(value: Any) -> str:

@@ -341,8 +341,8 @@ def _changed(shelf: Shelf, record: Record) -> tuple[FieldRow, ...]:
         FieldRow(
             day(one.at_utc),
             f"{labels[one.field]}{', how it is known' * one.standing}",
-            _said(one.told[0]),
-            _said(one.told[1]),
+            _said(one.in_words[0]),
+            _said(one.in_words[1]),
             _joined(f"by {one.who}" if one.who else "", one.why),
         )
         for one in found[-_CHANGES_SHOWN:][::-1]

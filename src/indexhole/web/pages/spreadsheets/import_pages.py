@@ -80,7 +80,7 @@ class PartLink:
 class Line:
     """A line of the preview: its row or cell on the sheet, the entry, a field, what it says and would say."""
 
-    place: str
+    cell: str
     key: str
     field: str
     was: str
@@ -169,7 +169,7 @@ def sheet_page(
     some = slice((at.number - 1) * A_PAGE, at.number * A_PAGE)
     lines: tuple[Line, ...] = ()
     if shown == "faults":
-        lines = tuple(Line(told.place, "", told.name, "", sentence(told.what)) for told in plan.faults[some])
+        lines = tuple(Line(told.cell, "", told.name, "", sentence(told.what)) for told in plan.faults[some])
     elif shown == "changed":
         lines = tuple(
             Line(str(entry.row), entry.before.key, name, cell_text(was), cell_text(will))
