@@ -21,7 +21,7 @@ from indexhole.levelling.sentences import (
     work_due,
 )
 from indexhole.levelling.weakness import Wanted
-from indexhole.model.figures import significant
+from indexhole.wording import significant
 
 _TIES_SHOWN = 12
 
