@@ -157,15 +157,20 @@ def _show_progress(name: str, done: int, of: int) -> None:
     print(f"\r{name}: {share}", end=end, file=sys.stderr, flush=True)
 
 
-_STATES = ("sound", "mended", "suspect", "lost")
-_COLUMNS = ("cylinders", "head", "passes", "speed r/min", "sectors a track", *_STATES)
+_COLUMNS = ("cylinders", "head", "passes", "speed r/min", "sectors a track")
 
 
 def _track_rows(tracks: Sequence[Track]) -> list[list[object]]:
     """One row for each run of tracks that read alike."""
+    from indexhole.recover.shapes.result import WORST_FIRST
+
     runs: list[tuple[tuple[object, ...], list[Track]]] = []
     for track in sorted(tracks, key=lambda t: (t.head, t.cylinder)):
-        alike = (track.head, len(track.sectors), *(sum(s.state == state for s in track.sectors) for state in _STATES))
+        alike = (
+            track.head,
+            len(track.sectors),
+            *(sum(s.state == state for s in track.sectors) for state in reversed(WORST_FIRST)),
+        )
         if runs and runs[-1][0] == alike and runs[-1][1][-1].cylinder == track.cylinder - 1:
             runs[-1][1].append(track)
         else:
@@ -187,13 +192,16 @@ def _span(numbers: Sequence[int]) -> str:
 def _tell(recovered: Recovered, image_path: Path | None) -> None:
     """The outcome in words and tables."""
     from indexhole.jobs.recovery.recovering import volume_json, warnings_of
+    from indexhole.recover.shapes.result import WORST_FIRST
 
     surface = recovered.surface
     if surface.layout:
         say(f"Layout {surface.layout}, probability {surface.layout_confidence:.2f}: {surface.candidates[0].why}")
     else:
         say(f"Layout unknown: {surface.candidates[0].why}; --describe drafts a layout file")
-    emit_table(f"Tracks: {len(surface.tracks)}", _COLUMNS, _track_rows(surface.tracks))
+    emit_table(
+        f"Tracks: {len(surface.tracks)}", [*_COLUMNS, *map(str, reversed(WORST_FIRST))], _track_rows(surface.tracks)
+    )
     odd = [
         [track.cylinder, track.head, s.id, str(s.state), s.how]
         for track in surface.tracks

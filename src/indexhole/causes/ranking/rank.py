@@ -434,6 +434,6 @@ class _Ahead:
 
     def planned(self, count: int, scratch: Collection[str], *, sure: bool) -> tuple[NextTrial, ...]:
         """The next few trials; where it is sure what to do, nothing that could be missed is written over for more."""
-        kept = [k for k, t in enumerate(self.candidates) if not sure or t.operation == "read" or t.disk in scratch]
+        kept = [k for k, t in enumerate(self.candidates) if not sure or not t.writes or t.disk in scratch]
         candidates = [self.candidates[k] for k in kept]
         return plan_trials(candidates, self.weight, self.outcomes[:, kept], self.standing, count, scratch)

@@ -19,7 +19,7 @@ from indexhole.jobs.recovery.reading import dwells_of
 from indexhole.recover.layouts.identify import several_fit
 from indexhole.recover.sectors.budget import FALSE_BUDGET, false_chance
 from indexhole.recover.sectors.open_dwells import OpenDwells
-from indexhole.recover.shapes.result import Oddity, Sector, SectorState, Surface, Track
+from indexhole.recover.shapes.result import WORST_FIRST, Oddity, Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_dwells, recover_surface
 from indexhole.shelf.files.writing import folder_in_the_making, take_place
 from indexhole.signal.captures.capture import Capture
@@ -29,7 +29,7 @@ from indexhole.standards.layouts import Layout, load_layouts
 from indexhole.volumes import Volume, VolumeFile, file_state, read_volume, sector_states, worst_state
 from indexhole.volumes.fat12.geometry import find_geometry
 
-_NOT_SOUND = (SectorState.MENDED, SectorState.SUSPECT, SectorState.LOST)
+_NOT_SOUND = tuple(state for state in reversed(WORST_FIRST) if state is not SectorState.SOUND)
 
 
 @dataclass(frozen=True)

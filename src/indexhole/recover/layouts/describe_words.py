@@ -8,7 +8,7 @@ from indexhole.codes.known import CODES
 from indexhole.recover.layouts.draft import Draft, DraftZone, ranges, skew_words
 from indexhole.recover.layouts.layout_text import layout_toml, printable
 from indexhole.recover.shapes.description import Description, Zone
-from indexhole.recover.shapes.result import Track
+from indexhole.recover.shapes.result import OddityKind, Track
 
 # Sectors on a track so many at least make a rule worth telling of their fill.
 _MOST_PLAIN = 3
@@ -99,7 +99,7 @@ def _odd(seen: Description, tracks: Sequence[Track]) -> Iterator[str]:
     if seen.odd:
         told = ", ".join(f"{c}.{h}" for c, h in seen.odd)
         yield f"These tracks (cylinder.head) are laid out otherwise than their neighbours: {told}."
-    kinds: dict[str, list[tuple[int, int]]] = {}
+    kinds: dict[OddityKind, list[tuple[int, int]]] = {}
     for track in tracks:
         for kind in dict.fromkeys(o.kind for o in track.oddities):
             kinds.setdefault(kind, []).append((track.cylinder, track.head))

@@ -17,7 +17,7 @@ from indexhole.codes.known import CODES
 from indexhole.recover.fields.reads import SectorRead
 from indexhole.recover.layouts.draft import ranges
 from indexhole.recover.sectors.dwells import Blank, Dwell
-from indexhole.recover.shapes.result import Oddity, Sector, SectorState
+from indexhole.recover.shapes.result import Oddity, OddityKind, Sector, SectorState
 from indexhole.recover.tracks.merge import Merged
 
 # A track with so many more cells on a turn than its like is long; than the layout holds, where there is no like.
@@ -91,7 +91,8 @@ def _length(track: OddTrack) -> Iterator[Oddity]:
     if abs(share) < (_LONGER_THAN_LAYOUT if from_layout else _LONGER):
         return
     than = "the layout holds at nominal speed" if from_layout else "other tracks of the disk have"
-    kind, words = ("long track", "more") if share > 0 else ("short track", "fewer")
+    kind: OddityKind = "long track" if share > 0 else "short track"
+    words = "more" if share > 0 else "fewer"
     told = f"{median(measured):.0f} cells on the turn, {abs(share):.1%} {words} than the {usual:.0f} {than}"
     yield Oddity(kind, f"{told}; written by a {'slow' if share > 0 else 'fast'} spindle or so on purpose")
 
@@ -176,7 +177,7 @@ def _unnamed(track: OddTrack) -> Iterator[Oddity]:
     for sector, reads in zip(track.merged.sectors, track.merged.reads, strict=True):
         if not reads or any(r.id is not None for r in reads) or not sector.data:
             continue
-        kind = "broken id" if sector.by_broken_id else "missing id"
+        kind: OddityKind = "broken id" if sector.by_broken_id else "missing id"
         # Where dirt took the id, the sector says how it was found; that is wear, nothing odd.
         if any(r.passed and _bare(r, track) for r in reads):
             yield Oddity(
@@ -249,7 +250,7 @@ _FINDERS = (_extra, _sizes, _deleted, _repeated, _unnamed, _id_alone, _wrong_che
 def blank_oddity(blank: Blank) -> Oddity:
     """What a stay nothing legible came from looks like."""
     hard = f"hard sectored, {blank.holes} holes, in a format that is not known; " if blank.holes else ""
-    kind = "hard sectored" if blank.holes else "unformatted"
+    kind: OddityKind = "hard sectored" if blank.holes else "unformatted"
     a_turn = blank.pulses / max(blank.turns, 1e-9)
     if a_turn < _HARDLY_ANY_PULSES:
         return Oddity(kind, f"{hard}{a_turn:.0f} pulses a turn: erased, or never recorded")

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from markupsafe import Markup
 
 from indexhole.codes.known import CODES
-from indexhole.recover.shapes.result import QualityMap, Sector, Track
+from indexhole.recover.shapes.result import WORST_FIRST, QualityMap, Sector, Track
 from indexhole.web.drawing import charts
 from indexhole.web.drawing.charts import Box, Figure
 from indexhole.web.drawing.words import count, listed, number, percent, plural, speed
@@ -20,7 +20,6 @@ from indexhole.web.pages.recordings.reading import Histogram, SpeedCurve, TrackP
 _WELL, _HARDLY = 0.75, 0.25
 _SPEED_ROWS = 16
 _LEAST_LOGGED = 0.03
-_WORST_FIRST = ("lost", "suspect", "mended", "sound")
 
 
 @dataclass(frozen=True)
@@ -63,7 +62,7 @@ def states_told(track: Track) -> str:
 def _states(track: Track) -> str:
     """`7 sound, 2 mended`; empty without sectors."""
     states = [str(sector.state) for sector in track.sectors]
-    return ", ".join(f"{states.count(word)} {word}" for word in reversed(_WORST_FIRST) if word in states)
+    return ", ".join(f"{states.count(word)} {word}" for word in map(str, reversed(WORST_FIRST)) if word in states)
 
 
 def track_view(track: Track, picture: TrackPicture | None, zooms: Zooms | None = None) -> TrackView:
