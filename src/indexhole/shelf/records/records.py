@@ -25,6 +25,7 @@ from pydantic_core import ErrorDetails
 from indexhole.errors import InputFault
 from indexhole.shelf.files.inside import CAPTURES, PHOTOS, leads_inside
 from indexhole.shelf.records.dates import span_of
+from indexhole.shelf.records.event_work import EventWork, guessed_work
 
 UnitKind = Literal["drive unit", "host", "lead", "adapter"]
 Standing = Literal["known", "unproven"]
@@ -312,7 +313,11 @@ class CaptureRecord(Record):
 
 
 class Event(Record):
-    """Something that happened to a unit. `when` may be half remembered: "about 1987", "1980s", "before 1990"."""
+    """Something that happened to a unit. `when` may be half remembered: "about 1987", "1980s", "before 1990".
+
+    `work` is the kind of work it was, which says what evidence from before it still counts; empty, nobody has said,
+    and `done` goes by the words of `what`.
+    """
 
     KEY = "event"
     WORD = "event"
@@ -323,11 +328,17 @@ class Event(Record):
     when: When = ""
     what: Text = Field(min_length=1)
     source: Text = ""
+    work: EventWork = ""
 
     @property
     def label(self) -> str:
         """The unit and the start of what happened."""
         return f"{self.unit}: {self.what[:40]}"
+
+    @property
+    def done(self) -> EventWork:
+        """The kind of work it was, by the keeper's word, else as its words point to; never empty."""
+        return self.work or guessed_work(self.what)
 
 
 class Note(Record):

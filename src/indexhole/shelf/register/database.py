@@ -20,7 +20,7 @@ from indexhole.shelf.files.writing import folder_in_the_making, make_folder, rem
 from indexhole.shelf.register import search
 
 REGISTER = "register.sqlite"
-NEWEST = 9
+NEWEST = 10
 BUSY_S = 5.0
 # written in the head of the file, so that another program's database is never taken for a register
 APPLICATION_ID = 0x1D8E401E

@@ -258,7 +258,9 @@ events = Table(
     _text("when"),
     _text("what"),
     _text("source"),
+    _later("work"),
     _revision(),
+    _one_of("work", "", "none", "cleaned", "repaired"),
 )
 
 notes = Table(
