@@ -203,5 +203,5 @@ def test_speeds_of_captures_from_before_are_left_out(shelf: Shelf, when: str, co
 
 def test_the_command_says_what_was_left_out(shelf: Shelf, capsys: pytest.CaptureFixture[str]) -> None:
     shelf.add(event("2026-03-10", "head aligned"))
-    assert edge.run(["causes", "--network", "--shelf", str(shelf.folder)]) == 0
+    assert edge.run(["level", "--shelf", str(shelf.folder)]) == 0
     assert "Not told: what trials say of D3.0 before D3 was worked on" in capsys.readouterr().out
