@@ -20,6 +20,18 @@ _NEAR = 60
 _LOOKED_AT = re.compile(r"ment (?:was |is )?(?:checked|measured|tested|verified|found|seen|good|fine|right)\b", re.I)
 
 
+_CHOICES = (
+    ("none", "none: nothing was done to the drive"),
+    ("cleaned", "cleaned: cleaned or lubricated, nothing moved"),
+    ("repaired", "repaired: repaired, adjusted or a part replaced"),
+)
+
+
+def work_choices() -> tuple[tuple[str, str], ...]:
+    """The kinds of work to choose from, each with its words."""
+    return _CHOICES
+
+
 def guessed_work(what: str) -> EventWork:
     """The kind of work that the words of an event point to; `none` where they point to none."""
     if _done(what, _MOVED):
