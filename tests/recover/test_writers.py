@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 
 from indexhole.jobs.recovery.gauging import gauge_captures, gauge_json
-from indexhole.jobs.recovery.writer_words import writers_told
+from indexhole.jobs.recovery.writer_words import writer_sentences
 from indexhole.jobs.recovery.writers import WriterReport, nominal_of, report_json, writers_gauge
 from indexhole.model.forward import MechanismState
 from indexhole.model.simulator.simulate import Reader, RecordedTrack, format_track, read_track, rewrite_sector
@@ -326,7 +326,7 @@ def test_two_drives_that_rewrote_are_told_apart() -> None:
     assert w1.speed_ratio == pytest.approx(1.002, abs=max(4 * w1.speed_u, 2e-4))
     assert w2.against_first == pytest.approx(1.012 / 1.002, abs=4 * w2.against_u)
     assert w3.against_first == pytest.approx(0.991 / 1.002, abs=4 * w3.against_u)
-    told = writers_told(writers)
+    told = writer_sentences(writers)
     assert told[0].startswith("formatted by W1 (speed +0.2")
     assert told[1].startswith("sectors 2 and 7 rewritten by W2 (speed +")
     assert "against W1), splices at 0." in told[1]
@@ -341,7 +341,7 @@ def test_all_sectors_rewritten_by_the_same_drive_are_told_as_such() -> None:
         track = rewritten(track, sector, rng, drive(MFM), rng.uniform(0.1, 0.9))
     writers = found(MFM, read(track, rng))
     assert [len(writers.writers), writers.count(FieldVerdict.REWRITTEN)] == [1, 9]
-    told = writers_told(writers)
+    told = writer_sentences(writers)
     assert told[1].startswith("all 9 sectors rewritten later by W1 or a drive not told apart from it (speed ")
     assert not any("as formatted" in line for line in told)
 
@@ -354,7 +354,7 @@ def test_tracks_formatted_by_another_drive_are_told_apart() -> None:
         captures.append(read(formatted(FM, rng, writer, cylinder), rng, turns=1))
     writers = found(FM, *captures)
     assert writers.format_by == {(c, 0): "W2" if c in (2, 3) else "W1" for c in range(6)}
-    told = writers_told(writers)
+    told = writer_sentences(writers)
     assert told[0] == "4 of 6 tracks formatted by W1 (speed -0.10 %): cylinders 0, 1, 4, 5 head 0"
     assert told[1] == "2 of 6 tracks formatted by W2 (speed +0.90 %): cylinders 2, 3 head 0"
 
@@ -394,10 +394,10 @@ def test_too_much_noise_is_told_as_doubt_not_as_another_writer() -> None:
     writers = found(FM, read(formatted(FM, rng, cylinder=39), rng, turns=1, noise=0.16))
     assert writers.count(FieldVerdict.REWRITTEN) == 0
     assert writers.count(FieldVerdict.CANNOT_TELL) > 5
-    assert any(line.startswith("cannot tell for ") for line in writers_told(writers))
+    assert any(line.startswith("cannot tell for ") for line in writer_sentences(writers))
     worse = found(MFM, read(formatted(MFM, rng, cylinder=39), rng, turns=1, noise=0.12))
     assert [t.tests for t in worse.tracks] == [()]
-    assert "no data field was read with a passing check" in writers_told(worse)[-1]
+    assert "no data field was read with a passing check" in writer_sentences(worse)[-1]
     assert math.isnan(writers_gauge(worse).value)
 
 
@@ -406,7 +406,7 @@ def test_a_gauge_that_cannot_tell_has_no_value() -> None:
     gauge = writers_gauge(nobody)
     assert math.isnan(gauge.value)
     assert gauge.note.startswith("cannot tell: ")
-    assert writers_told(nobody) == ["cannot tell who wrote it: no legible track"]
+    assert writer_sentences(nobody) == ["cannot tell who wrote it: no legible track"]
 
 
 def test_without_index_and_layout_speeds_are_told_against_each_other_only() -> None:
@@ -417,7 +417,7 @@ def test_without_index_and_layout_speeds_are_told_against_each_other_only() -> N
     writers = find_writers(opened, nominal_of(None))
     assert [math.isnan(w.speed_ratio) for w in writers.writers] == [True, True]
     assert writers.writers[1].against_first == pytest.approx(0.98, abs=0.001)
-    told = writers_told(writers)
+    told = writer_sentences(writers)
     assert told[0] == "formatted by W1 (speed against nominal not known)"
     assert told[1].startswith("sector 3 rewritten by W2 (speed -2.0")
 

@@ -87,7 +87,7 @@ def recover(
     """
     from indexhole.jobs.recovery import comparing, comparison, describing, earlier, recovering
     from indexhole.jobs.recovery.writers import report_json as writers_json
-    from indexhole.jobs.recovery.writers import told
+    from indexhole.jobs.recovery.writers import report_sentences
     from indexhole.recover.sectors.open_dwells import OpenDwells
     from indexhole.signal.formats.options import ReadOptions
 
@@ -128,7 +128,7 @@ def recover(
         if compared is not None:
             _tell_comparison(compared, str(compare))
         if written_by is not None:
-            tell_writers(told(written_by), written_by.writers)
+            tell_writers(report_sentences(written_by), written_by.writers)
     counts = recovered.counts()
     if counts["suspect"] or counts["lost"] or not recovered.surface.tracks:
         raise typer.Exit(1)
@@ -214,7 +214,7 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
     volume = volume_json(recovered)
     if volume:
         title = f"Volume {volume['title']!r} ({volume['kind']}), {volume['free']} free"
-        files = [[f["name"], f["bytes"], f["state"], _told_sectors(f["sectors"])] for f in volume["files"]]
+        files = [[f["name"], f["bytes"], f["state"], _sectors_by_state(f["sectors"])] for f in volume["files"]]
         columns = ("file", "bytes", "state", "sectors of the image that are not sound")
         # Without any such sector there is nothing to say of them.
         shown = len(columns) if any(row[-1] for row in files) else len(columns) - 1
@@ -235,7 +235,7 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
         remark(warning)
 
 
-def _told_sectors(by_state: Mapping[str, Sequence[int]]) -> str | None:
+def _sectors_by_state(by_state: Mapping[str, Sequence[int]]) -> str | None:
     """`mended 12; lost 40 to 44`, numbers in image order from 0; None when there are none."""
     from indexhole.recover.layouts.draft import ranges
 

@@ -16,7 +16,7 @@ from indexhole.recover.writers.writers import Writer, Writers
 _MOST_TOLD = 12
 
 
-def writers_told(writers: Writers) -> list[str]:
+def writer_sentences(writers: Writers) -> list[str]:
     """Who formatted, who rewrote what, and what cannot be told."""
     if not writers.tracks:
         return ["cannot tell who wrote it: no legible track"]
@@ -77,7 +77,7 @@ def listed(parts: Sequence[str]) -> str:
     return " and ".join(p for p in (", ".join(parts[:-1]), parts[-1] if parts else "") if p)
 
 
-def others_told(writers: Writers) -> list[str]:
+def other_sentences(writers: Writers) -> list[str]:
     """Only what is out of the ordinary: several formatters, and what was rewritten."""
     formatters = [w for w in writers.writers if w.formatted]
     lines = [_formatted(writers, w) for w in formatters] if len(formatters) > 1 else []
@@ -118,7 +118,7 @@ def _rewriting(track: TrackWriting, writer: Writer, formatter: str, found: Seque
     return f"{sectors} rewritten by {writer.name} ({against}){splice}"
 
 
-def attributions_told(attributions: Mapping[str, Sequence[Attribution]]) -> list[str]:
+def attribution_sentences(attributions: Mapping[str, Sequence[Attribution]]) -> list[str]:
     """Which drives on the shelf the writers may be, a sentence a writer."""
     lines = []
     for name, ranked in attributions.items():

@@ -66,8 +66,8 @@ def _zone(drafted: DraftZone) -> Iterator[str]:
     if seen.gap_fill is not None:
         fills.insert(0, f"gaps are filled with {seen.gap_fill:02X}")
     if fills:
-        told = "; ".join(fills)
-        yield f"{told[:1].upper()}{told[1:]}."
+        text = "; ".join(fills)
+        yield f"{text[:1].upper()}{text[1:]}."
 
 
 def _order(seen: Zone) -> str:
@@ -97,8 +97,8 @@ def _gaps(seen: Zone) -> str:
 
 def _odd(seen: Description, tracks: Sequence[Track]) -> Iterator[str]:
     if seen.odd:
-        told = ", ".join(f"{c}.{h}" for c, h in seen.odd)
-        yield f"These tracks (cylinder.head) are laid out otherwise than their neighbours: {told}."
+        text = ", ".join(f"{c}.{h}" for c, h in seen.odd)
+        yield f"These tracks (cylinder.head) are laid out otherwise than their neighbours: {text}."
     kinds: dict[OddityKind, list[tuple[int, int]]] = {}
     for track in tracks:
         for kind in dict.fromkeys(o.kind for o in track.oddities):

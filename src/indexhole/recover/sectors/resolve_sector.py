@@ -64,7 +64,7 @@ def median_angle(angles: Sequence[float]) -> float:
     return (first + median((a - first + 0.5) % 1.0 - 0.5 for a in angles)) % 1.0
 
 
-def settle(
+def resolve_sector(
     number: int, size: int, own: Sequence[SectorRead], placed: Sequence[SectorRead], *, id_seen: bool
 ) -> tuple[Sector, list[str]]:
     """Settle one sector.
@@ -217,7 +217,7 @@ def _mended(base: Sector, joined: _Joined, every: Sequence[SectorRead]) -> Secto
         changed = _changed_bits(field, nearest.field, base.size)
         given_up = first - candidate.log_probability
         agreeing = [r for r in every if r.passed and r.field == field]
-        how = _told(joined, len(agreeing), len(changed), candidate.changed, given_up)
+        how = _how_mended(joined, len(agreeing), len(changed), candidate.changed, given_up)
         return _with(
             base,
             SectorState.MENDED,
@@ -237,7 +237,7 @@ def _hopeless(log_probability_of_field: float, code: Code) -> bool:
     return deceived(log_probability_of_field, 0.0, code.check.bits, likelier_failed=True) > _MENDED_CHANCE
 
 
-def _told(joined: _Joined, agreeing: int, changed: int, flipped: tuple[int, ...], given_up: float) -> str:
+def _how_mended(joined: _Joined, agreeing: int, changed: int, flipped: tuple[int, ...], given_up: float) -> str:
     if agreeing:
         return f"data field read {agreeing} times without a legible id; given to this sector by its place on the turn"
     bits = "1 bit differs" if changed == 1 else f"{changed} bits differ"

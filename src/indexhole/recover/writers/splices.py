@@ -271,17 +271,17 @@ def field_test(sector: int, steps: TrackSteps, astray: Strays | None) -> FieldTe
     estimated, z^2 / n is held against Fisher's F.
     """
     parts = [(steps.start.get(sector), float(GEOMETRY[steps.code].byte)), (steps.end.get(sector), 1.0)]
-    told = [(s.mean, astray.sigma(s), period) for s, period in parts if s is not None and astray is not None]
+    steps_known = [(s.mean, astray.sigma(s), period) for s, period in parts if s is not None and astray is not None]
     (start, start_u), (end, end_u) = (
         (s.mean, astray.sigma(s)) if s is not None and astray is not None else (math.nan, math.nan) for s, _ in parts
     )
-    if not told or astray is None:
+    if not steps_known or astray is None:
         return FieldTest(sector, FieldVerdict.CANNOT_TELL, start, start_u, end, end_u, 0.0, 0.0, 0)
-    square = sum((x / u) ** 2 for x, u, _ in told)
-    bound = len(told) * f_upper(FALSE_ALARM, len(told), astray.freedom)
-    log_ratio = sum((x / u) ** 2 / 2 + math.log(u * math.sqrt(2 * math.pi) / period) for x, u, period in told)
+    square = sum((x / u) ** 2 for x, u, _ in steps_known)
+    bound = len(steps_known) * f_upper(FALSE_ALARM, len(steps_known), astray.freedom)
+    log_ratio = sum((x / u) ** 2 / 2 + math.log(u * math.sqrt(2 * math.pi) / period) for x, u, period in steps_known)
     # At the same speed the phase found at the start is found again at the end, the other way.
-    power = max(0.0, 1 - 2 * math.sqrt(bound / sum(u**-2 for _, u, _ in told)))
+    power = max(0.0, 1 - 2 * math.sqrt(bound / sum(u**-2 for _, u, _ in steps_known)))
     verdict = FieldVerdict.AS_FORMATTED if power >= _LEAST_POWER else FieldVerdict.CANNOT_TELL
     if square > bound:
         verdict = FieldVerdict.REWRITTEN

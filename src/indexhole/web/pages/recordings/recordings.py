@@ -327,8 +327,8 @@ def _track_row(track: Track, keys: Sequence[str], layout: str) -> TrackRow:
 
 
 def _volume_view(reading: Reading, keys: Sequence[str], layout: str) -> VolumeView | None:
-    told = reading.report["volume"]
-    if reading.volume is None or not isinstance(told, dict):
+    volume = reading.report["volume"]
+    if reading.volume is None or not isinstance(volume, dict):
         return None
     return VolumeView(
         kind=_VOLUME_WORDS[reading.volume.kind].title,
@@ -336,9 +336,9 @@ def _volume_view(reading: Reading, keys: Sequence[str], layout: str) -> VolumeVi
         free=_free(reading.volume),
         files=tuple(
             _file_row(file, query("/recordings/file", capture=keys, layout=layout, number=k))
-            for k, file in enumerate(told["files"])
+            for k, file in enumerate(volume["files"])
         ),
-        deleted=tuple(_file_row(file) for file in told["deleted_files"]),
+        deleted=tuple(_file_row(file) for file in volume["deleted_files"]),
         problems=reading.volume.problems,
     )
 

@@ -53,12 +53,6 @@ def place_of(cylinder: int, head: int) -> str:
     return f"cylinder {cylinder}, side {head}"
 
 
-def states_told(track: Track) -> str:
-    """`9 sectors: 7 sound, 2 mended`."""
-    told = _states(track)
-    return f"{plural(len(track.sectors), 'sector')}: {told}" if told else "no sectors"
-
-
 def _states(track: Track) -> str:
     """`7 sound, 2 mended`; empty without sectors."""
     states = [str(sector.state) for sector in track.sectors]
@@ -140,10 +134,10 @@ def _quality(held: QualityMap, zoom: Zoom | None) -> Figure | None:
     if not quality.size:
         return None
     rows = [str(k + 1) for k in range(quality.shape[0])]
-    told = _shares(quality[np.isfinite(quality)])
+    shares = _shares(quality[np.isfinite(quality)])
     summary = (
         f"The track unrolled, {plural(len(rows), 'turn')} down: of what was logged, "
-        f"{percent(told[0])} is well read, {percent(told[2])} hardly or not at all."
+        f"{percent(shares[0])} is well read, {percent(shares[2])} hardly or not at all."
     )
     table = [(word, *(percent(share) for share in _shares(row))) for word, row in zip(rows, quality, strict=True)]
     columns = ("turn", f"well read ({_WELL:g} and up)", "in between", f"hardly (under {_HARDLY:g})", "not logged")
