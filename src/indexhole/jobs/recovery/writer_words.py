@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from indexhole.recover.writers.known_writers import Attribution
 from indexhole.recover.writers.rewrites import Rewrite
-from indexhole.recover.writers.splices import FieldVerdict
+from indexhole.recover.writers.rewritten import FieldVerdict
 from indexhole.recover.writers.track_writing import TrackWriting
 from indexhole.recover.writers.writers import Writer, Writers
 

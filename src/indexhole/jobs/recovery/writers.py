@@ -13,8 +13,8 @@ from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.surface import open_tracks
 from indexhole.recover.writers.known_writers import Attribution
 from indexhole.recover.writers.rewrites import Rewrite
+from indexhole.recover.writers.rewritten import FALSE_ALARM, FieldTest, FieldVerdict
 from indexhole.recover.writers.splice_ends import Splice
-from indexhole.recover.writers.splices import FALSE_ALARM, FieldTest, FieldVerdict
 from indexhole.recover.writers.track_writing import Nominal, TrackWriting
 from indexhole.recover.writers.writers import Writer, Writers, find_writers
 from indexhole.signal.captures.capture import Capture

@@ -21,7 +21,7 @@ from indexhole.model.distributions import chi2_upper
 from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.writers.formatting import Format
 from indexhole.recover.writers.grids import Floats
-from indexhole.recover.writers.splices import FieldVerdict
+from indexhole.recover.writers.rewritten import FieldVerdict
 from indexhole.recover.writers.track_writing import Nominal, Place, TrackWriting, track_writings
 
 # What one writer may differ by from stretch to stretch (our own choice): speed, cells of gap 2, seconds of asymmetry.
