@@ -11,6 +11,7 @@ from indexhole.causes.ranking.explain import DECIBELS_A_NAT
 from indexhole.causes.ranking.reasons import fault_words, hypothesis_words
 from indexhole.model.trials.series import parts_of
 from indexhole.model.trials.trial import cylinder_words
+from indexhole.wording import count_of
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
 ENOUGH = "no trial is needed to know what to do"
@@ -86,8 +87,8 @@ def trial_line(trial: NextTrial) -> str:
     over = f" over {' and '.join(parts_of(trial.lead))}" if trial.lead else ""
     set_up = f", {trial.set_up}" if trial.set_up else ""
     changes = "".join(
-        f", {number} {word}{'s' if number > 1 else ''}"
-        for number, word in ((trial.swaps, "disk to change"), (trial.lifts, "unit to lift"))
+        f", {count_of(number, noun)} to {act}"
+        for number, noun, act in ((trial.swaps, "disk", "change"), (trial.lifts, "unit", "lift"))
         if number
     )
     return (
@@ -147,7 +148,7 @@ def gauged_lines(diagnosis: Diagnosis) -> list[str]:
 
 def report_lines(diagnosis: Diagnosis) -> list[str]:
     """The outcome as lines: ranked causes with the trials for and against, who is cleared, what to try next."""
-    lines = [f"What is at fault, from {diagnosis.trials} trial{'s' * (diagnosis.trials != 1)}"]
+    lines = [f"What is at fault, from {count_of(diagnosis.trials, 'trial')}"]
     lines += [f"{diagnosis.scope}."] if diagnosis.scope else []
     shown = [c for i, c in enumerate(diagnosis.causes) if i == 0 or c.probability >= _READABLE]
     explanations = _with_twins(shown)

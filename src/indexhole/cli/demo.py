@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from indexhole.cli.present import AsJson, Yes, confirm, counted, emit_json, emit_table, progress_line, say
+from indexhole.cli.present import AsJson, Yes, confirm, emit_json, emit_table, progress_line, say
+from indexhole.wording import count_of
 
 if TYPE_CHECKING:
     from indexhole.jobs.demo.run import DiskRead, MechanismGauged, Overview
@@ -92,13 +93,13 @@ def _shelf_lines(shelf: Shelf) -> Iterator[str]:
 
     kinds = Counter(unit.kind for unit in shelf.all(Unit))
     disks, captures, trials = shelf.all(Disk), shelf.all(CaptureRecord), shelf.trials()
-    units = ", ".join(counted(number, kind) for kind, number in kinds.items())
+    units = ", ".join(count_of(number, kind) for kind, number in kinds.items())
     yield "The shelf of a small harbour museum, all of it invented and simulated"
-    yield f"   {units}; {counted(len(shelf.all(Mechanism)), 'mechanism')} in the drive units"
-    yield f"   {counted(len(disks), 'disk')}, {sum(disk.irreplaceable for disk in disks)} of them irreplaceable"
+    yield f"   {units}; {count_of(len(shelf.all(Mechanism)), 'mechanism')} in the drive units"
+    yield f"   {count_of(len(disks), 'disk')}, {sum(disk.irreplaceable for disk in disks)} of them irreplaceable"
     yield (
-        f"   {counted(len(trials), 'trial')} from {trials[0].when} to {trials[-1].when}, "
-        f"{counted(len(captures), 'capture')} of {counted(len({c.disk for c in captures}), 'disk')}"
+        f"   {count_of(len(trials), 'trial')} from {trials[0].when} to {trials[-1].when}, "
+        f"{count_of(len(captures), 'capture')} of {count_of(len({c.disk for c in captures}), 'disk')}"
     )
 
 
@@ -147,7 +148,7 @@ def _volume_lines(one: DiskRead) -> Iterator[str]:
     files = volume["files"]
     sound = sum(file["state"] == "sound" for file in files)
     yield (
-        f"{one.disk.inventory} holds {volume['title']!r} ({volume['kind']}): {counted(len(files), 'file')}, "
+        f"{one.disk.inventory} holds {volume['title']!r} ({volume['kind']}): {count_of(len(files), 'file')}, "
         f"{sum(file['bytes'] for file in files)} bytes, {'all' if sound == len(files) else sound} sound"
     )
     for file in files:

@@ -103,11 +103,6 @@ def progress_line() -> Callable[[str, int, int], None]:
     return show
 
 
-def counted(number: int, word: str) -> str:
-    """`1 trial`, `2 trials`."""
-    return f"{number} {word}{'' if number == 1 else 's'}"
-
-
 def help_when_bare(context: typer.Context) -> None:
     """For a group called without a command: show what it can do."""
     if context.invoked_subcommand is None:
