@@ -50,6 +50,16 @@ def _with_twins(causes: Sequence[Cause]) -> list[list[Cause]]:
     return list(found.values())
 
 
+def _worth_reading(diagnosis: Diagnosis) -> list[Cause]:
+    return [c for i, c in enumerate(diagnosis.causes) if i == 0 or c.probability >= _READABLE]
+
+
+def explanations(diagnosis: Diagnosis) -> list[tuple[str, float]]:
+    """Explanations worth reading, each with its probability, likeliest first; what trials cannot tell apart is one."""
+    together = _with_twins(_worth_reading(diagnosis))
+    return [(_twin_words(twins), sum(twin.probability for twin in twins)) for twins in together]
+
+
 def _each_fault(causes: Sequence[Cause]) -> str:
     """Every fault of several explanations with its own probability, the surest first."""
     share: dict[str, float] = {}
@@ -150,7 +160,7 @@ def report_lines(diagnosis: Diagnosis) -> list[str]:
     """The outcome as lines: ranked causes with the trials for and against, who is cleared, what to try next."""
     lines = [f"What is at fault, from {count_of(diagnosis.trials, 'trial')}"]
     lines += [f"{diagnosis.scope}."] if diagnosis.scope else []
-    shown = [c for i, c in enumerate(diagnosis.causes) if i == 0 or c.probability >= _READABLE]
+    shown = _worth_reading(diagnosis)
     explanations = _with_twins(shown)
     for number, twins in enumerate(explanations, start=1):
         # explanations of this sort have the same notes, and once is enough

@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 import sys
+import textwrap
 import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
@@ -84,6 +85,14 @@ def emit_json(data: Any) -> None:
 def say(line: str = "") -> None:
     """Print one line of human output on stdout."""
     print(printable(line))
+
+
+def say_folded(lines: Iterable[str], width: int) -> None:
+    """Print lines folded to so many columns; what goes on is set in."""
+    for line in lines:
+        inset = " " * (len(line) - len(line.lstrip()) + 3)
+        for part in textwrap.wrap(line, width, subsequent_indent=inset, break_on_hyphens=False) or [""]:
+            say(part)
 
 
 def remark(line: str) -> None:
