@@ -21,7 +21,7 @@ from indexhole.model.forward import MechanismState
 from indexhole.model.simulator.simulate import Reader, RecordedTrack, format_track, read_track, rewrite_sector
 from indexhole.model.suited import sound_mechanism
 from indexhole.recover.surface import open_tracks
-from indexhole.recover.writers import rewritten
+from indexhole.recover.writers import rewritten as rules
 from indexhole.recover.writers.field_places import GEOMETRY, track_grids
 from indexhole.recover.writers.grids import Pulses, fit_lines, learn_shifts, measure_steps, no_shifts
 from indexhole.recover.writers.known_writers import (
@@ -166,8 +166,8 @@ def steps_of(rng: Rng, standing: float, passing: float, passes: int, count: int)
 
 @pytest.mark.parametrize(("standing", "passing"), [(0.0, 1.0), (3.0, 1.0), (2.0, 6.0)])
 def test_false_alarms_come_as_often_as_stated(monkeypatch, standing: float, passing: float) -> None:
-    monkeypatch.setattr(rewritten, "FALSE_ALARM", 0.02)
-    monkeypatch.setattr(rewritten, "_LEAST_SIGMA", 0.0)
+    monkeypatch.setattr(rules, "FALSE_ALARM", 0.02)
+    monkeypatch.setattr(rules, "_LEAST_SIGMA", 0.0)
     rng = np.random.default_rng(4)
     alarms = fields = 0
     for _ in range(60):

@@ -24,6 +24,7 @@ from indexhole.recover.sectors.seen import TrackSeen
 from indexhole.recover.shapes.description import Description
 from indexhole.recover.shapes.result import Identification
 from indexhole.standards.layouts import Layout
+from indexhole.wording import count_of
 
 _CELL_SIGMA = 0.015
 _SPEED_SIGMA = 0.012
@@ -221,7 +222,7 @@ def _against(tracks: Sequence[TrackSeen], layout: Layout, log: Log, seen: Descri
             "{} without numbers it has",
         ),
     ]
-    against = [words.format(f"{n} track{'s' if n > 1 else ''}") for n, words in found if n]
+    against = [words.format(count_of(n, "track")) for n, words in found if n]
     blank = sum(layout.zone(c, h) is not None for c, h in log.blank)
     if blank:
         against.append(f"{blank} of its tracks blank")
