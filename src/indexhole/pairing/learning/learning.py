@@ -14,7 +14,6 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.model.figures import significant
 from indexhole.pairing.learning.evidence import GaugeReading, Observation
 from indexhole.pairing.learning.observed import Rows, make_rows
 from indexhole.pairing.learning.suppositions import ROUNDS, Suppositions
@@ -22,6 +21,7 @@ from indexhole.pairing.parts.answer import signed
 from indexhole.pairing.parts.beliefs import NO_BELIEFS, Beliefs, DiskBelief, MechanismBelief, Quality
 from indexhole.pairing.parts.parts import Mechanism, Medium
 from indexhole.standards.layouts import Layout
+from indexhole.wording import significant
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

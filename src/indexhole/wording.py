@@ -1,4 +1,4 @@
-"""Numbers to a few figures, as people write them."""
+"""How numbers stand in text for people."""
 
 from __future__ import annotations
 
