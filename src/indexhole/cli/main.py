@@ -31,6 +31,7 @@ VERBS: dict[str, str] = {
     "gauge": "What the signal says of the drive and of the writer.",
     "pair": "Will this writer, disk and reader do; the whole matrix when not narrowed.",
     "causes": "Rank what is at fault from the trials.",
+    "level": "Compares head position, speed and index timing between drives.",
     "shelf": "Add, list, show, import, export: what stands on the shelf and what happened to it.",
 }
 

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from indexhole.cli.open_shelf import kind_of, opened_shelf, sign_changes
+from indexhole.cli.open_shelf import opened_shelf, sign_changes
 from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, help_when_bare, say
 from indexhole.cli.shelf_verbs.add import adding
 from indexhole.cli.shelf_verbs.care import check, mend, sweep
@@ -14,6 +14,7 @@ from indexhole.cli.shelf_verbs.find import Kept, compare, history, search, stand
 from indexhole.cli.shelf_verbs.move import backup, export_sheet, import_sheet, restore
 from indexhole.cli.shelf_verbs.views import entries, gathered, list_table, show_entry, show_gathered
 from indexhole.errors import InputFault
+from indexhole.shelf.register.tables import kind_of
 
 Listed = Literal[
     "units", "mechanisms", "disks", "trials", "captures", "events", "notes", "parts", "firmware", "loans", "photos",

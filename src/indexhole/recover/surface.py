@@ -6,6 +6,8 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.errors import InputFault
 from indexhole.recover.layouts.describe import describe
 from indexhole.recover.layouts.identify import Log, identify
@@ -126,7 +128,7 @@ def _place(opened: OpenDwells, dwells: Sequence[Dwell], placing: Placing) -> Non
     opened.place([(k, dwell.cylinder, dwell.head) for k, dwell in found if dwell is not None])
 
 
-def _with_recent(recent: Sequence[CellGuess], code: str, cell_ticks: float) -> list[CellGuess]:
+def _with_recent(recent: Sequence[CellGuess], code: CodeName, cell_ticks: float) -> list[CellGuess]:
     return [CellGuess(code, cell_ticks, 0.5), *recent][:2]
 
 
@@ -210,7 +212,10 @@ def _as_numbered(placing: Placing, layout: Layout | None) -> list[Dwell]:
         return list(placing.dwells)
     return [
         replace(s, cylinder=s.cylinder - layout.track_number(0, s.head))
-        if not s.from_lines and s.code != "group45" and s.cylinder is not None and s.head is not None
+        if not s.from_lines
+        and not CODES[s.code].track.numbered_through
+        and s.cylinder is not None
+        and s.head is not None
         else s
         for s in placing.dwells
     ]

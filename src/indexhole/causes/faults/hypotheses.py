@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal
 
+from indexhole.causes.faults.condition import AS_USUAL, Condition
 from indexhole.errors import InputFault
 
 FaultWord = Literal[
@@ -32,7 +33,7 @@ class Fault:
     In the ranking `misaligned` stands for misaligned-or-off-speed until the result is told: counts alone show
     only that a mechanism and all others disagree about where, or how fast, tracks go by. A fault that came or went
     between trials names the first trial with it (`since`) or the first after it (`until`). A set-up that the notes name
-    has it as `condition` (conditions.py), and its element is what was set up so.
+    has it as `condition`, and its element is what was set up so.
     """
 
     element: str
@@ -40,7 +41,7 @@ class Fault:
     side: int | None = None
     since: str = ""
     until: str = ""
-    condition: str = ""
+    condition: Condition = AS_USUAL
 
     @property
     def always(self) -> Fault:
@@ -112,7 +113,7 @@ def possible_faults(
     disks: Iterable[str],
     hosts_and_units: Iterable[str],
     sides: tuple[int, ...],
-    noted: Iterable[tuple[str, str]] = (),
+    noted: Iterable[tuple[str, Condition]] = (),
 ) -> list[Fault]:
     """Every single fault the evidence of trials can speak of.
 

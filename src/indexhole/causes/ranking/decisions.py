@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.causes.faults.hypotheses import Fault, FaultWord
-from indexhole.causes.likelihood.conditions import condition_told
 
 Floats = npt.NDArray[np.float64]
 Decision = frozenset[str]
@@ -73,7 +72,7 @@ def decision_of(faults: frozenset[Fault], gauged: Collection[str] = ()) -> Decis
 
 def _remedy(fault: Fault, gauged: Collection[str]) -> str:
     if fault.condition:
-        return condition_told(fault.condition).remedy
+        return fault.condition.remedy
     return (_GAUGED_REMEDY if fault.element in gauged and fault.fault in _GAUGED_REMEDY else _REMEDY)[fault.fault]
 
 

@@ -11,7 +11,6 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.causes.faults.hypotheses import Fault, FaultWord
-from indexhole.causes.likelihood.conditions import condition_told
 from indexhole.causes.likelihood.history import Bench
 from indexhole.causes.ranking.engine import expected_bits
 from indexhole.causes.ranking.reasons import hypothesis_words
@@ -141,7 +140,7 @@ def groups(
 
 def _look(fault: Fault) -> str:
     if fault.condition:
-        return f"try {fault.element} {condition_told(fault.condition).otherwise}"
+        return f"try {fault.element} {fault.condition.otherwise}"
     return _LOOK[fault.fault].format(e=fault.element, s=fault.side)
 
 

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from indexhole.cli.open_shelf import kind_of, opened_shelf
+from indexhole.cli.open_shelf import opened_shelf
 from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, emit_json, help_when_bare, say
 from indexhole.cli.shelf_verbs.views import show_draft, show_entry
 from indexhole.errors import InputFault
 from indexhole.shelf.records.records import checked
+from indexhole.shelf.register.tables import kind_of
 
 if TYPE_CHECKING:
     from indexhole.shelf.care.captures import Stored

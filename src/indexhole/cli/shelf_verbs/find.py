@@ -6,9 +6,10 @@ from typing import Annotated, Literal
 
 import typer
 
-from indexhole.cli.open_shelf import kind_of, opened_shelf
+from indexhole.cli.open_shelf import opened_shelf
 from indexhole.cli.present import AsJson, ShelfFolder, counted, emit_json, emit_table, remark, say
 from indexhole.errors import InputFault
+from indexhole.shelf.register.tables import kind_of
 
 Kept = Literal["unit", "mechanism", "disk", "capture", "event", "note", "part", "firmware", "loan", "photo", "view"]
 

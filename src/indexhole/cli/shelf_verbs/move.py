@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from indexhole.cli.open_shelf import has_shelf, kind_of, opened_shelf
+from indexhole.cli.open_shelf import has_shelf, opened_shelf
 from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, emit_table, remark, say
 from indexhole.cli.shelf_verbs.views import imported_view, show_imported
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.register.shelf import Shelf
+from indexhole.shelf.register.tables import kind_of
 from indexhole.shelf.register.trials import Imported
 from indexhole.shelf.sheets.sheet import read_sheet, sheet_bytes, write_sheet
 

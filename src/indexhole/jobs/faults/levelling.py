@@ -1,4 +1,4 @@
-"""Levelling for the verb `causes --network` and the page: shelf, trials and measurements to drives levelled."""
+"""Levelling for the verb `level` and the page: shelf, trials and measurements to drives levelled."""
 
 from __future__ import annotations
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from indexhole.codes.known import CODES
 from indexhole.recover.fields.reads import IdRead, SectorRead, StreamReads
 
 # Ids of one number this far apart (revolutions) stand at two places: the shortest sectors are 1/40 long.
@@ -117,7 +118,7 @@ def _repeats(part: StreamReads, clusters: dict[int, list[float]], turn: float) -
     count = Counter(i.id.number for i in part.ids)
     span = (part.ids[-1].turn - part.ids[0].turn) / turn
     proven = Counter(r.id.number for r in part.reads if r.passed and r.id is not None)
-    weak_check = any(r.code == "group45" for r in part.reads)
+    weak_check = any(CODES[r.code].short_check for r in part.reads)
     return [
         number
         for number, own in clusters.items()

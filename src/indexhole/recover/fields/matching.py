@@ -19,6 +19,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.codes.code import CodeName
 from indexhole.recover.fields import kernels
 from indexhole.recover.fields.evidence import Cells, losses, manner_of
 from indexhole.recover.fields.stretch import Placed
@@ -30,16 +31,17 @@ _WORTH = 30.0
 _ROUNDS = 3
 
 
-def matched_words(passes: Sequence[Placed], words: npt.NDArray[np.int64], first: Cells) -> Cells:
+def matched_words(passes: Sequence[Placed], code: CodeName, words: npt.NDArray[np.int64], first: Cells) -> Cells:
     """(places, 16) log-likelihoods of the words at every place of a field; -inf for words that are not worth trying.
 
     Args:
         passes: the field's pulses in each pass.
+        code: theirs.
         words: (16,) the code's five-cell words.
         first: (places, 16) the same, cell by cell, to start from.
     """
     places = first.shape[0]
-    manners = [manner_of(p, "group45") for p in passes]
+    manners = [manner_of(p, code) for p in passes]
     cell = np.concatenate([p.cell for p in passes])
     claim = np.concatenate(
         [kernels.claims(p.offset, m.strength, m.stray, m.spread) for p, m in zip(passes, manners, strict=True)]

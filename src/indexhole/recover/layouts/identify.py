@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Protocol
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.layouts.describe import describe, turned
 from indexhole.recover.sectors.seen import TrackSeen
 from indexhole.recover.shapes.description import Description
@@ -50,7 +52,7 @@ class ZoneLike(Protocol):
     """What scoring asks of a zone, be it of a layout or as seen."""
 
     @property
-    def code(self) -> str: ...
+    def code(self) -> CodeName: ...
     @property
     def cell_s(self) -> float: ...
     @property
@@ -103,7 +105,7 @@ def _own(track: TrackSeen, zone: ZoneLike) -> float:
 
 def _as_numbered(track: TrackSeen, layout: Layout) -> tuple[int, int]:
     """The place a layout gives a track: its ids may count from another number (group-code ids are read that way)."""
-    if not track.from_ids or track.code == "group45":
+    if not track.from_ids or CODES[track.code].track.numbered_through:
         return track.cylinder, track.head
     return track.cylinder - layout.track_number(0, track.head), track.head
 
@@ -183,7 +185,7 @@ def _why(tracks: Sequence[TrackSeen], layout: Layout | None, log: Log, seen: Des
     """What speaks for a layout and against it, in words."""
     first = tracks[0]
     shown = (
-        f"{first.code.upper() if first.code != 'group45' else '4-to-5 group code'}, cell {first.cell_s * 1e6:.3f} us, "
+        f"{CODES[first.code].title}, cell {first.cell_s * 1e6:.3f} us, "
         f"{len(first.numbers)} sectors of {first.size} bytes on cylinder {first.cylinder} head {first.head}"
     )
     if layout is None:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.codes.code import CodeName
 from indexhole.recover.shapes.description import Description
 
 
@@ -98,13 +100,16 @@ class Oddity:
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """One recovered track, sectors in order of number and then of angle; `oddities` is what was out of the ordinary."""
+    """One recovered track, sectors in order of number and then of angle; `oddities` is what was out of the ordinary.
+
+    `code` is "" where nothing tells it.
+    """
 
     cylinder: int
     head: int
     passes: int
     speed_rpm: float
-    code: str
+    code: CodeName | Literal[""]
     cell_s: float
     sectors: tuple[Sector, ...]
     quality: QualityMap | None = None

@@ -12,9 +12,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from indexhole.codes.marks import CELLS_PER_BYTE
-from indexhole.recover.fields.reads import SectorRead, field_cells
-from indexhole.recover.layouts.draft import CODE_NAMES, ranges
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
+from indexhole.recover.fields.reads import SectorRead
+from indexhole.recover.layouts.draft import ranges
 from indexhole.recover.sectors.dwells import Blank, Dwell
 from indexhole.recover.shapes.result import Oddity, Sector, SectorState
 from indexhole.recover.tracks.merge import Merged
@@ -41,7 +42,7 @@ class OddTrack:
 
     dwells: Sequence[Dwell]
     merged: Merged
-    second: Mapping[str, Sequence[Sector]]
+    second: Mapping[CodeName, Sequence[Sector]]
     numbers: Sequence[int]
     size: int
     named: tuple[int, int]
@@ -58,7 +59,7 @@ class OddTrack:
 
     def stretch(self, angle: float, size: int) -> tuple[float, float]:
         """Start and end of the data field of `size` bytes whose mark is at an angle."""
-        return angle, angle + field_cells(self.dwells[0].code, size) / self.cells_a_turn
+        return angle, angle + CODES[self.dwells[0].code].decoded_cells(size) / self.cells_a_turn
 
 
 def track_oddities(track: OddTrack) -> tuple[Oddity, ...]:
@@ -76,8 +77,8 @@ def _hard_sectored(track: OddTrack) -> Iterator[Oddity]:
 
 def _second_code(track: OddTrack) -> Iterator[Oddity]:
     for code, sectors in track.second.items():
-        own = CODE_NAMES[track.dwells[0].code]
-        told = f"sectors {ranges(sorted({s.id for s in sectors}))} are in {CODE_NAMES[code]}, the others in {own}"
+        own = CODES[track.dwells[0].code].title
+        told = f"sectors {ranges(sorted({s.id for s in sectors}))} are in {CODES[code].title}, the others in {own}"
         yield Oddity("two codes", told)
 
 
@@ -232,10 +233,10 @@ def _wrong_check(track: OddTrack) -> Iterator[Oddity]:
 
 def _weak(track: OddTrack) -> Iterator[Oddity]:
     for sector, reads, weak in zip(track.merged.sectors, track.merged.reads, track.merged.weak, strict=True):
-        code = track.dwells[0].code
+        byte_turns = CODES[track.dwells[0].code].cells_per_byte / track.cells_a_turn
         for first, end in weak:
-            a = sector.angle + first * CELLS_PER_BYTE[code] / track.cells_a_turn
-            b = sector.angle + end * CELLS_PER_BYTE[code] / track.cells_a_turn
+            a = sector.angle + first * byte_turns
+            b = sector.angle + end * byte_turns
             told = (
                 f"bytes {first} to {end - 1} of sector {sector.id} differ pulse by pulse in each of {len(reads)} passes"
             )
@@ -256,5 +257,5 @@ def blank_oddity(blank: Blank) -> Oddity:
     if guess is None or guess.score < _REGULAR or blank.cell_s is None:
         return Oddity(kind, f"{hard}{a_turn:.0f} pulses a turn at no regular distance: noise of an unformatted track")
     told = f"{hard}{a_turn:.0f} pulses a turn at whole multiples of {blank.cell_s * 1e6:.3f} us"
-    told += f", as {CODE_NAMES[guess.code]} has them, but no mark or id is legible"
+    told += f", as {CODES[guess.code].title} has them, but no mark or id is legible"
     return Oddity(kind if blank.holes else "no fields", told)

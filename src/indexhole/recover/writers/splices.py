@@ -18,6 +18,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.codes.code import CodeName
 from indexhole.model.distributions import f_upper
 from indexhole.recover.writers.field_places import GEOMETRY, FieldPass, Geometry, TrackGrids
 from indexhole.recover.writers.grids import Floats, measure_steps
@@ -60,7 +61,7 @@ class TrackSteps:
         within: variances of those steps from pass to pass over what the pulses' scatter explains.
     """
 
-    code: str
+    code: CodeName
     start: dict[int, Step]
     end: dict[int, Step]
     plain: tuple[Step, ...]

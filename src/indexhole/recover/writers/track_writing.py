@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.sectors.dwells import OpenTrack
 from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.writers.field_places import GEOMETRY, TrackGrids, track_grids
@@ -29,7 +31,7 @@ from indexhole.recover.writers.splices import (
 )
 
 Place = tuple[int, int]
-Nominal = Callable[[int, int, str], tuple[float, float] | None]
+Nominal = Callable[[int, int, CodeName], tuple[float, float] | None]
 """Cells a turn and seconds a cell at nominal speed, of a cylinder, head and code; None where no layout tells."""
 
 # A data field this far off the formatter's speed, and this many standard deviations, was written by another drive.
@@ -123,8 +125,8 @@ def _judged(
 ) -> TrackWriting:
     streams, reads = [one.stream for one in group], [one.reads for one in group]
     sectors = sorted({p.sector for p in grids.passes})
-    # Zoned group-code formats begin anywhere; the others at the index, which must have been logged to be known.
-    free_start = grids.code == "group45" or not any(s.segment.index_ticks.size for s in streams)
+    # Blocks begin anywhere on the turn; marked fields at the index, which must have been logged to be known.
+    free_start = not CODES[grids.code].track.at_index or not any(s.segment.index_ticks.size for s in streams)
     steps = without_seams(steps, astray, free_start)
     tests = {n: field_test(n, steps, astray) for n in sectors}
     samples = [samples_of(grids, k, read) for k, read in enumerate(reads)]

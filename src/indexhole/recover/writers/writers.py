@@ -16,6 +16,7 @@ import numpy as np
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
+from indexhole.codes.known import CODES
 from indexhole.model.distributions import chi2_upper
 from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.writers.formatting import Format
@@ -102,7 +103,7 @@ def _items(tracks: Sequence[TrackWriting]) -> list[_Item]:
         base, base_u = (math.log(f.speed_ratio), f.speed_u) if known else (0.0, 0.0)
         items.append(_Item(track.place, -1, base, base_u, math.nan, 0.0, f))
         for r in track.rewrites:
-            late = r.start.gap - f.gap_2 * (8 if f.code == "group45" else 16)
+            late = r.start.gap - f.gap_2 * CODES[f.code].gap_byte_cells
             own = r.asymmetry_s - track.asymmetry_s
             items.append(
                 _Item(track.place, r.sector, base + r.ratio.log, math.hypot(base_u, r.ratio.u), late, own, format=None)
@@ -136,12 +137,12 @@ def _distances(items: Sequence[_Item], speed_scatter: float) -> Floats:
 
 
 def _habits(f: Format | None) -> str:
-    """What a formatter does alike on all tracks of a kind: its gaps and fill. The group code's tail gap is what is
-    left over, so it is not among them.
+    """What a formatter does alike on all tracks of a kind: its gaps and fill, but for a tail gap that is what is left
+    over.
     """
     if f is None:
         return ""
-    return f"{f.gap_2:g} {f.fill}" if f.code == "group45" else f"{f.gap_2:g} {f.gap_3:g} {f.fill}"
+    return f"{f.gap_2:g} {f.fill}" if CODES[f.code].track.shares_rest else f"{f.gap_2:g} {f.gap_3:g} {f.fill}"
 
 
 def _groups(items: Sequence[_Item], speed_scatter: float) -> list[list[int]]:

@@ -13,9 +13,11 @@ from typing import Any, Generic, TypeVar
 from pydantic import ValidationError
 
 from indexhole.errors import InputFault, together
-from indexhole.shelf.records.additions import Firmware, Loan, Part
-from indexhole.shelf.records.records import Disk, Event, Mechanism, Note, Record, Unit, fault_words
+from indexhole.shelf.records.additions import View
+from indexhole.shelf.records.records import Record, fault_words
+from indexhole.shelf.records.shown import naming
 from indexhole.shelf.register.shelf import Shelf
+from indexhole.shelf.register.tables import TABLES, kind_of
 from indexhole.shelf.sheets.spreadsheet import cell_text
 
 R = TypeVar("R", bound=Record)
@@ -25,11 +27,8 @@ T = TypeVar("T")
 Progress = Callable[[int, int], None]
 _TELL_EVERY = 200
 
-# kinds whose entries may come from outside; captures and photos are files first
-EXCHANGED: tuple[type[Record], ...] = (Unit, Mechanism, Disk, Event, Note, Part, Firmware, Loan)
-
-# columns that name another entry
-_REFERENCES: dict[str, type[Record]] = {"unit": Unit, "disk": Disk, "recorded_by": Mechanism}
+# kinds whose entries may come from outside: captures and photos are files first, and a view is a saved question
+EXCHANGED: tuple[type[Record], ...] = tuple(kind for kind in TABLES if not kind.FROM_FILE and kind is not View)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +100,7 @@ def plan_import(
         raise InputFault(f"a {kind.WORD} cannot come from a spreadsheet", where=where)
     columns = _columns(kind, rows[0] if rows else (), where)
     held = {record.key: record for record in shelf.all(kind)}
-    known = {
-        name: set(shelf.revisions(referred)) for name, referred in _REFERENCES.items() if name in kind.model_fields
-    }
+    known = {field.name: set(shelf.revisions(kind_of(field.shown.names))) for field in naming(kind)}
     revisions = shelf.revisions(kind)
     added: list[tuple[int, R]] = []
     changed: list[Alteration[R]] = []
@@ -159,11 +156,11 @@ def carry_out(shelf: Shelf, plan: Plan[R], source: str = "", progress: Progress 
 
 def _lost(number: int, columns: Mapping[int, str], record: Record, known: Mapping[str, set[str]]) -> list[CellFault]:
     """Faults of cells that name what is not on the shelf."""
-    places = {name: k + 1 for k, name in columns.items()}
+    numbers = {name: k + 1 for k, name in columns.items()}
     return [
-        CellFault(number, places.get(name, 0), name, f"there is no {_REFERENCES[name].WORD} {key} on the shelf")
-        for name, keys in known.items()
-        if (key := getattr(record, name)) and key not in keys and name != record.KEY
+        CellFault(number, numbers.get(field.name, 0), field.name, f"there is no {field.shown.names} {key} on the shelf")
+        for field in naming(type(record))
+        if (key := getattr(record, field.name)) and key not in known[field.name]
     ]
 
 

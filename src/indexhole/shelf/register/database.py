@@ -20,7 +20,9 @@ from indexhole.shelf.files.writing import folder_in_the_making, make_folder, rem
 from indexhole.shelf.register import search
 
 REGISTER = "register.sqlite"
-NEWEST = 9
+_MIGRATIONS = Path(__file__).parents[1] / "migrations"
+# the number of the last of the numbered changes, as its file is named
+NEWEST = max(int(path.name[1:5]) for path in (_MIGRATIONS / "versions").glob("v[0-9]*.py"))
 BUSY_S = 5.0
 # written in the head of the file, so that another program's database is never taken for a register
 APPLICATION_ID = 0x1D8E401E
@@ -170,7 +172,7 @@ def migrate(connection: Connection, to: str = "head") -> None:
     from alembic.config import Config
 
     config = Config(attributes={"connection": connection})
-    config.set_main_option("script_location", str(Path(__file__).parents[1] / "migrations").replace("%", "%%"))
+    config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     command.upgrade(config, to)
 

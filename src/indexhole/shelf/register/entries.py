@@ -7,15 +7,16 @@ from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Column, Connection, Table, select
 
 from indexhole.errors import Do, InputFault
-from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Record, Unit, checked
+from indexhole.shelf.records.records import CaptureRecord, Mechanism, Record, Unit, checked
+from indexhole.shelf.records.shown import naming
 from indexhole.shelf.register import confidence
 from indexhole.shelf.register.confidence import FieldConfidence
 from indexhole.shelf.register.history import refuse_stale
 from indexhole.shelf.register.journal import Writing
-from indexhole.shelf.register.tables import TABLES, disks, mechanisms, metadata
+from indexhole.shelf.register.tables import TABLES, kind_of, metadata
 from indexhole.shelf.register.trials import parts_played
 
 R = TypeVar("R", bound=Record)
@@ -135,18 +136,13 @@ def take_out(change: Writing, kind: type[Record], key: str) -> Record:
 
 def _refers_well(connection: Connection, record: Record) -> None:
     """Raise InputFault when the record names an entry that is not there, or one of the wrong kind."""
-    for kind, named in (
-        (Unit, getattr(record, "unit", None)),
-        (Disk, getattr(record, "disk", None)),
-        (Mechanism, record.mechanism if isinstance(record, CaptureRecord) else None),
-        (Mechanism, record.writer if isinstance(record, CaptureRecord) else None),
-        (Mechanism, (record.recorded_by or None) if isinstance(record, Disk) else None),
-    ):
-        if named is None:
+    for field in naming(type(record)):
+        named = getattr(record, field.name)
+        if not named:
             continue
-        kept = get(connection, kind, named)
-        if isinstance(record, Mechanism) and isinstance(kept, Unit) and kept.kind != "drive unit":
-            raise InputFault(f"unit {kept.key} is a {kept.kind}, and a mechanism belongs to a drive unit")
+        held = get(connection, kind_of(field.shown.names), named)
+        if isinstance(record, Mechanism) and isinstance(held, Unit) and held.kind != "drive unit":
+            raise InputFault(f"unit {held.key} is a {held.kind}, and a mechanism belongs to a drive unit")
 
 
 def _keeps_its_part(connection: Connection, record: Record) -> None:
@@ -163,15 +159,25 @@ def _keeps_its_part(connection: Connection, record: Record) -> None:
 
 def _namers(connection: Connection, table: Table, key: str) -> str:
     """Entries that name this one, in words; empty when none does."""
-    told = []
+    found = []
     for other in metadata.sorted_tables:
         columns = [other.c[f.parent.name] for f in other.foreign_keys if f.column.table is table]
-        if other is disks and table is mechanisms:
-            # kept as text: a disk of which nothing is known says nothing there
-            columns.append(disks.c.recorded_by)
+        columns += _named_as_text(other, table)
         rows = {
             row for column in columns for row in connection.execute(select(other.c.row).where(column == key)).scalars()
         }
         if rows and other.name not in _ACCOUNTS:
-            told.append(f"{len(rows)} {other.name}")
-    return ", ".join(told)
+            found.append(f"{len(rows)} {other.name}")
+    return ", ".join(found)
+
+
+def _named_as_text(table: Table, named: Table) -> list[Column[Any]]:
+    """Columns of a table that name entries of another as text, which the database itself does not know."""
+    kind = next((kind for kind, held in TABLES.items() if held is table), None)
+    if kind is None:
+        return []
+    return [
+        table.c[field.name]
+        for field in naming(kind)
+        if TABLES[kind_of(field.shown.names)] is named and not table.c[field.name].foreign_keys
+    ]

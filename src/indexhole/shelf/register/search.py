@@ -18,6 +18,8 @@ from typing import Any
 from sqlalchemy import Connection, String, Table, Text, func, select, text
 
 from indexhole.errors import InputFault
+from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.register.tables import TABLES, trials
 
 LONGEST_WORD = 200
@@ -26,8 +28,6 @@ _KIND_BITS = 40
 _ROW = (1 << _KIND_BITS) - 1
 # joins the parts of a word with points inside; a letter to both databases, and in nobody's text
 _JOINT = "\u02d1"
-# columns of text that nobody would look for
-_LEFT_OUT = frozenset({"standing", "parquet", "original", "file", "media_type", "pulses_sha256", "parquet_sha256"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +45,23 @@ class _Kind:
     word: str
     key: str
     table: Table
+    # columns of text that nobody would look for
+    left_out: frozenset[str] = frozenset()
 
     def place(self, row: int) -> int:
         return (self.number << _KIND_BITS) | row
 
 
+def _not_searched(kind: type[Record]) -> frozenset[str]:
+    return frozenset(field.name for field in fields_of(kind) if not field.shown.searched)
+
+
 # numbers stand in the index: a new kind gets one more, and trials stay last
 _KINDS = (
-    *(_Kind(number, kind.WORD, kind.KEY, table) for number, (kind, table) in enumerate(TABLES.items(), start=1)),
+    *(
+        _Kind(number, kind.WORD, kind.KEY, table, _not_searched(kind))
+        for number, (kind, table) in enumerate(TABLES.items(), start=1)
+    ),
     _Kind(1000, "trial", "trial", trials),
 )
 _OF_TABLE = {kind.table.name: kind for kind in _KINDS}
@@ -87,7 +96,7 @@ def enter(connection: Connection, table: Table, rows: Iterable[Mapping[str, Any]
     kind = _OF_TABLE.get(table.name)
     if kind is None:
         return
-    names = [c.name for c in table.c if isinstance(c.type, (String, Text)) and c.name not in _LEFT_OUT]
+    names = [c.name for c in table.c if isinstance(c.type, (String, Text)) and c.name not in kind.left_out]
     entries = []
     for row in rows:
         found = dict.fromkeys(word for name in names if row.get(name) for word in plain_words(str(row[name])))

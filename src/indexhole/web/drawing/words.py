@@ -27,7 +27,6 @@ GAUGE_TITLES = {
     "dropouts": "Dropouts",
     "writers": "Writers on the track",
 }
-CODES = {"fm": "FM", "mfm": "MFM", "group45": "4-to-5 group code"}
 
 # how dark each word is marked: open, diagonal, cross, solid; dots where nothing is known
 TONES = {

@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from indexhole.codes.marks import CELLS_PER_BYTE
+from indexhole.codes.known import CODES
 from indexhole.recover.shapes.result import QualityMap, Sector, Track
 from indexhole.web.drawing import charts
 from indexhole.web.drawing.charts import Box, Figure
-from indexhole.web.drawing.words import CODES, count, listed, number, percent, plural, speed
+from indexhole.web.drawing.words import count, listed, number, percent, plural, speed
 from indexhole.web.drawing.zoom import WHOLE, Window, Zoom, ZoomLink, Zooms
 from indexhole.web.pages.recordings.reading import Histogram, SpeedCurve, TrackPicture
 
@@ -70,7 +70,7 @@ def track_view(track: Track, picture: TrackPicture | None, zooms: Zooms | None =
     """Everything the page shows of a track; with `zooms` the stretches they name, and steps to others."""
     turn, interval = (zooms.turn, zooms.interval) if zooms else (None, None)
     facts = [
-        ("Code", CODES.get(track.code, track.code) or "not known"),
+        ("Code", CODES[track.code].title if track.code else "not known"),
         ("Cell as read", f"{track.cell_s * 1e6:.4f} µs" if track.cell_s > 0 else "not known"),
         ("Spindle", speed(track.speed_rpm)),
         ("Passes", count(track.passes)),
@@ -110,9 +110,9 @@ def _row(sector: Sector) -> SectorRow:
 
 def sector_boxes(track: Track) -> list[Box]:
     """The data fields of a track's sectors at their angle; those whose angle or speed is not known are left out."""
-    if not track.speed_rpm > 0 or not track.sectors:
+    if not track.speed_rpm > 0 or not track.sectors or not track.code:
         return []
-    byte_turns = CELLS_PER_BYTE[track.code] * track.cell_s * track.speed_rpm / 60
+    byte_turns = CODES[track.code].cells_per_byte * track.cell_s * track.speed_rpm / 60
     placed = sorted((s for s in track.sectors if math.isfinite(s.angle)), key=lambda s: s.angle % 1)
     return [Box(s.angle % 1, min(s.size * byte_turns, 0.99), str(s.id), str(s.state)) for s in placed]
 
