@@ -9,30 +9,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.faults.condition import Condition, as_written
 from indexhole.causes.faults.costs import unit_of
 from indexhole.causes.likelihood.history import Bench
 from indexhole.model.trials.notes import turned_round
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """A way a mechanism may be set up.
-
-    Attributes:
-        told: after "when it", as "stood on a slope".
-        otherwise: how it is tried without that.
-        remedy: what to do about it, with {e} for the mechanism or unit.
-    """
-
-    told: str
-    otherwise: str
-    remedy: str
-
 
 _LEVEL, _FLAT = "set {e} level and try again", "set {e} flat, the right way up, and try again"
 _KNOWN: tuple[tuple[str, Condition], ...] = (
@@ -58,46 +42,34 @@ def conditions_of(note: str) -> tuple[Condition, ...]:
     found: dict[str, Condition] = {}
     for pattern, condition in _PATTERNS:
         if any(not turned_round(text[: match.start()]) for match in pattern.finditer(text)):
-            found[condition.told] = condition
+            found[condition.text] = condition
     for match in _EXPLICIT.finditer(text):
         words = match[1].strip().rstrip(".")
         # said in words of the list it is the same thing
         if words and not any(pattern.search(words) for pattern, _ in _PATTERNS):
-            named = _named(words)
-            found[named.told] = named
+            named = as_written(words)
+            found[named.text] = named
     return tuple(found.values())
-
-
-def _named(words: str) -> Condition:
-    return Condition(
-        f'was set up "{words}"', f'not set up "{words}"', f'set {{e}} up otherwise than "{words}" and try again'
-    )
-
-
-def condition_told(told: str) -> Condition:
-    """The set-up by the words it is told in."""
-    known = next((condition for _, condition in _KNOWN if condition.told == told), None)
-    return known or _named(told.removeprefix('was set up "').removesuffix('"'))
 
 
 def note_for(condition: Condition) -> str:
     """What the note of a trial made under a set-up says, so that it is known again."""
-    named = condition.told.startswith('was set up "')
-    return f"set-up: {condition.told[12:-1]}" if named else condition.told
+    return condition.note or condition.text
 
 
-def set_ups(bench: Bench) -> list[tuple[str, str]]:
+def set_ups(bench: Bench) -> list[tuple[str, Condition]]:
     """What is supposed: element and set-up, for set-ups noted on rows that tried something.
 
     The element is the mechanism, or the unit where several of its mechanisms were set up so.
     """
-    under: dict[tuple[str, str], set[str]] = {}
+    under: dict[tuple[str, Condition], set[str]] = {}
     for row, trial in enumerate(bench.trials[: bench.done]):
         if bench.tried[row] > 0 and trial.note:
             for condition in conditions_of(trial.note):
-                under.setdefault((unit_of(trial.mechanism), condition.told), set()).add(trial.mechanism)
+                under.setdefault((unit_of(trial.mechanism), condition), set()).add(trial.mechanism)
     return sorted(
-        (unit if len(mechanisms) > 1 else next(iter(mechanisms)), told) for (unit, told), mechanisms in under.items()
+        (unit if len(mechanisms) > 1 else next(iter(mechanisms)), condition)
+        for (unit, condition), mechanisms in under.items()
     )
 
 
@@ -122,8 +94,8 @@ def stands_on(bench: Bench, element: str) -> npt.NDArray[np.bool_]:
     return of_element(bench, element)
 
 
-def set_up_so(bench: Bench, element: str, told: str) -> npt.NDArray[np.bool_]:
+def set_up_so(bench: Bench, element: str, condition: Condition) -> npt.NDArray[np.bool_]:
     """Which rows, candidates too, were made with an element under a set-up, (rows,)."""
-    noted = [bool(t.note) and any(c.told == told for c in conditions_of(t.note)) for t in bench.trials]
+    noted = [bool(t.note) and condition in conditions_of(t.note) for t in bench.trials]
     found: npt.NDArray[np.bool_] = of_element(bench, element) & np.array(noted, dtype=np.bool_)
     return found

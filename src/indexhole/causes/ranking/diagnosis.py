@@ -63,7 +63,7 @@ class Cause:
 def _fault_json(fault: Fault) -> dict[str, Any]:
     """One fault; when it came and went, and under which noted set-up, only where the trials say so."""
     told: dict[str, Any] = {"element": fault.element, "fault": fault.fault, "side": fault.side}
-    return told | {k: v for k in ("since", "until", "condition") if (v := getattr(fault, k))}
+    return told | {k: str(v) for k in ("since", "until", "condition") if (v := getattr(fault, k))}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,8 +16,9 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.causes.faults.condition import Condition
 from indexhole.causes.faults.costs import LIFTING, Cost, Standing, cost_of, unit_of
-from indexhole.causes.likelihood.conditions import Condition, condition_told, conditions_of, note_for
+from indexhole.causes.likelihood.conditions import conditions_of, note_for
 from indexhole.causes.likelihood.history import typical_counts
 from indexhole.causes.ranking.diagnosis import NextTrial
 from indexhole.causes.ranking.engine import expected_bits
@@ -45,11 +46,11 @@ class Focus:
     elements: frozenset[str] = frozenset()
     bands: tuple[tuple[int, int], ...] = ()
     by_radius: bool = False
-    noted: tuple[tuple[str, str], ...] = ()
+    noted: tuple[tuple[str, Condition], ...] = ()
 
     def conditions_of(self, mechanism: str) -> list[Condition]:
         """Suspected set-ups of a mechanism."""
-        return [condition_told(told) for name, told in self.noted if name in (mechanism, unit_of(mechanism))]
+        return [condition for name, condition in self.noted if name in (mechanism, unit_of(mechanism))]
 
 
 def _most_telling(trials: Sequence[Trial], field: str, named: frozenset[str]) -> list[str]:
@@ -131,7 +132,7 @@ def _candidates(trials: Sequence[Trial], irreplaceable: Collection[str], focus: 
 def _set_up_words(trial: Trial, candidates: Sequence[Trial]) -> str:
     """How a trial is to be set up, where set-ups of its mechanism are suspected."""
     if trial.note:
-        return " and ".join(f"as when it {condition.told}" for condition in conditions_of(trial.note))
+        return " and ".join(f"as when it {condition.text}" for condition in conditions_of(trial.note))
     suspected = {c for t in candidates if t.note and t.mechanism == trial.mechanism for c in conditions_of(t.note)}
     return " and ".join(sorted(condition.otherwise for condition in suspected))
 
@@ -139,7 +140,7 @@ def _set_up_words(trial: Trial, candidates: Sequence[Trial]) -> str:
 def _told(candidates: Sequence[Trial], cost: Sequence[Cost], c: int, bits: float) -> NextTrial:
     trial = candidates[c]
     risk = "none"
-    if trial.operation != "read":
+    if trial.writes:
         risk = f"overwrites side {trial.side} of {trial.disk}: use it only if nothing on it is wanted"
     return NextTrial(
         operation=trial.operation,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, fields
 from typing import TYPE_CHECKING, Any
 
-from indexhole.cli.present import counted, emit_table, remark, say
+from indexhole.cli.present import emit_table, remark, say
 from indexhole.errors import InputFault
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo
@@ -17,6 +17,7 @@ from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import TABLES
 from indexhole.shelf.register.trials import Imported, LoggedTrial
 from indexhole.shelf.views.timeline import dating_of
+from indexhole.wording import count_of
 
 if TYPE_CHECKING:
     from indexhole.shelf.records.quick_entry import Draft
@@ -45,7 +46,7 @@ def list_table(what: str, held: Sequence[Any]) -> None:
     columns = _record_columns(_KINDS[what]) if what in _KINDS else _COLUMNS[what]
     rows = [[_cell(name, getattr(entry, name)) for name in columns] for entry in held]
     headings = [heading or name.replace("_", " ") for name, heading in columns.items()]
-    emit_table(counted(len(held), what.removesuffix("s")), headings, rows)
+    emit_table(count_of(len(held), what.removesuffix("s")), headings, rows)
 
 
 def _record_columns(kind: type[Record]) -> dict[str, str]:
@@ -204,7 +205,7 @@ def _trial_totals(trials: Sequence[Trial]) -> None:
         tried, failed = sum(t.sectors_tried for t in group), sum(t.sectors_failed for t in group)
         rows.append([mechanism, operation, disk, len(group), tried, failed])
     columns = ["mechanism", "operation", "disk", "trials", "sectors tried", "sectors failed"]
-    emit_table(counted(len(trials), "trial"), columns, rows)
+    emit_table(count_of(len(trials), "trial"), columns, rows)
 
 
 def imported_view(imported: Imported) -> dict[str, Any]:
@@ -223,10 +224,10 @@ def imported_view(imported: Imported) -> dict[str, Any]:
 def show_imported(imported: Imported, *, dry_run: bool) -> None:
     """Print what an import added or would add."""
     view = imported_view(imported)
-    say(f"{counted(imported.trials, 'trial')} {'would be added' if dry_run else 'added'}")
+    say(f"{count_of(imported.trials, 'trial')} {'would be added' if dry_run else 'added'}")
     for word, names in view["unproven"].items():
         if names:
-            number = counted(len(names), word.removesuffix("s"))
+            number = count_of(len(names), word.removesuffix("s"))
             say(f"  {number} not known before, entered as unproven: {', '.join(names)}")
     for line in imported.remarks:
         remark(line)

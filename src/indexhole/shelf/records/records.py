@@ -25,6 +25,7 @@ from pydantic_core import ErrorDetails
 from indexhole.errors import InputFault
 from indexhole.shelf.files.inside import CAPTURES, PHOTOS, leads_inside
 from indexhole.shelf.records.dates import EXAMPLES, span_of
+from indexhole.shelf.records.event_work import EventWork, guessed_work, work_choices
 from indexhole.shelf.records.shown import Group, Options, Shown
 
 UnitKind = Literal["drive unit", "host", "lead", "adapter"]
@@ -490,7 +491,11 @@ class CaptureRecord(Record):
 
 
 class Event(Record):
-    """Something that happened to a unit. `when` may be half remembered: "about 1987", "1980s", "before 1990"."""
+    """Something that happened to a unit. `when` may be half remembered: "about 1987", "1980s", "before 1990".
+
+    `work` is the kind of work it was, which says what evidence from before it still counts; while it is empty, `done`
+    goes by the words of `what`.
+    """
 
     KEY = "event"
     WORD = "event"
@@ -517,11 +522,24 @@ class Event(Record):
         min_length=1
     )
     source: Annotated[Text, Shown("How it is known", "who says so", listed=True, term="source")] = ""
+    work: Annotated[
+        EventWork,
+        Shown(
+            "Kind of work",
+            "it decides what evidence from before the event still counts; left empty, the words above are a guess",
+            choices=work_choices,
+        ),
+    ] = ""
 
     @property
     def label(self) -> str:
         """The unit and the start of what happened."""
         return f"{self.unit}: {self.what[:40]}"
+
+    @property
+    def done(self) -> EventWork:
+        """The kind of work it was, by the keeper's word, else as its words point to; never empty."""
+        return self.work or guessed_work(self.what)
 
 
 class Note(Record):

@@ -165,7 +165,7 @@ disks = _table(
     _one_of("standing", "known", "unproven"),
 )
 captures = _table(CaptureRecord, sha256=Column("sha256", String(64), nullable=False, unique=True), size_bytes=_size())
-events = _table(Event)
+events = _table(Event, _one_of("work", "", "none", "cleaned", "repaired"))
 notes = _table(Note, CheckConstraint("unit IS NULL OR disk IS NULL", name="subject"))
 parts = _table(Part)
 firmware = _table(Firmware)

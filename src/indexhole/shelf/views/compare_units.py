@@ -16,6 +16,7 @@ from indexhole.shelf.register.tables import trials
 from indexhole.shelf.views.listing import TrialsOf, by_unit, mechanisms_by_unit, natural, records_of, trials_with
 from indexhole.shelf.views.timeline import dating
 from indexhole.standards.layouts import Layout, load_layouts
+from indexhole.wording import count_of
 
 MOST_UNITS = 20
 # words in a part's name that mean it calculates
@@ -99,7 +100,7 @@ def _column(held: _Held) -> dict[str, str]:
 def _outcome(number: int, tried: int, failed: int) -> str:
     if not number:
         return ""
-    trials = f"{number} trial{'' if number == 1 else 's'}"
+    trials = count_of(number, "trial")
     return f"{trials}, {failed} of {tried} sectors failed" if tried else trials
 
 

@@ -183,7 +183,7 @@ def sheet_page(
     words = {
         "faults": plural(len(plan.faults), "faulty cell"),
         "changed": f"{plural(len(changed), 'field')} changed",
-        "added": f"{plural(len(plan.added), plan.kind.WORD, plan.kind.MANY)} added",
+        "added": f"{plural(len(plan.added), plan.kind.WORD)} added",
     }
     hindrance = _hindrance(plan)
     drawn = form(sheet_link(sheet), "Put it in", SIGN_FIELDS, values, fault)
@@ -213,7 +213,7 @@ def _hindrance(plan: Plan[Any]) -> str:
 
 
 def _summary(plan: Plan[Any], verb: str) -> str:
-    new, edited = plural(len(plan.added), plan.kind.WORD, plan.kind.MANY), count(len(plan.changed))
+    new, edited = plural(len(plan.added), plan.kind.WORD), count(len(plan.changed))
     return f"{new} {verb}added, {edited} changed and {count(plan.unchanged)} left as they are."
 
 
