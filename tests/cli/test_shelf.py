@@ -90,7 +90,7 @@ def test_each_kind_of_entry_can_be_added_listed_and_shown(bench):
         "mechanism  front says  writes, µm  reads, µm  remark         standing",
         "D1.1       B           -               330.0  the lower one  known",
     ]
-    assert "K1         Tide tables  -               2  irreplaceable  known" in bench("list", "disks")
+    assert "K1                Tide tables  -               2  irreplaceable  known" in bench("list", "disks")
     shown = bench("show", "D1")
     assert "E1     about 1987  head cable replaced  the foreman" in shown
     assert "rattles when cold" in shown
