@@ -88,7 +88,7 @@ def recover(
 
     Several passes and several files of one disk are combined. Exit status 1 when a sector is suspect or lost.
     """
-    from indexhole.jobs.recovery import comparing, earlier, recovering
+    from indexhole.jobs.recovery import recovering
     from indexhole.recover.sectors.open_dwells import OpenDwells
     from indexhole.signal.formats.options import ReadOptions
 
@@ -98,17 +98,14 @@ def recover(
         raise InputFault(
             "--describe prints a layout file and nothing else", remedy="add --json, or ask for the rest another time"
         )
-    other = earlier.read_earlier(compare) if compare is not None else None
+    other = _earlier(compare) if compare is not None else None
     options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
     quiet = json or not sys.stderr.isatty()
     opened = OpenDwells() if writers else None
     recovered = recovering.recover_files(
         captures, options, layout, layout_file or (), opened=opened, progress=None if quiet else _show_progress
     )
-    compared = None
-    if other is not None:
-        now = earlier.report_from(recovering.report_json(recovered))
-        compared = comparing.compare(other.report, other.image, now, recovered.image), other
+    compared = (_compared(other, recovered), other) if other is not None else None
     image_path = None
     if out is not None:
         image_path = recovering.save(recovered, out, overwrite=overwrite, deleted=deleted)
@@ -143,28 +140,48 @@ class _Outcome:
 
 
 def _report_json(outcome: _Outcome, *, describe: bool) -> dict[str, Any]:
-    from indexhole.jobs.recovery import comparison, describing, recovering
-    from indexhole.jobs.recovery.writers import report_json
+    from indexhole.jobs.recovery import recovering
 
     report = recovering.report_json(outcome.recovered, outcome.image_path)
     if outcome.compared is not None:
-        report["comparison"] = comparison.comparison_json(*outcome.compared)
+        from indexhole.jobs.recovery.comparison import comparison_json
+
+        report["comparison"] = comparison_json(*outcome.compared)
     if outcome.written_by is not None:
+        from indexhole.jobs.recovery.writers import report_json
+
         report["writers"] = report_json(outcome.written_by)
     if describe:
-        report["description"] = describing.description_json(outcome.recovered.surface)
+        from indexhole.jobs.recovery.describing import description_json
+
+        report["description"] = description_json(outcome.recovered.surface)
     return report
 
 
 def _tell(outcome: _Outcome) -> None:
     """The outcome in words and tables."""
-    from indexhole.jobs.recovery.writers import report_sentences
-
     _tell_recovered(outcome.recovered, outcome.image_path)
     if outcome.compared is not None:
         _tell_comparison(outcome.compared[0], outcome.compared_with)
     if outcome.written_by is not None:
+        from indexhole.jobs.recovery.writers import report_sentences
+
         tell_writers(report_sentences(outcome.written_by), outcome.written_by.writers)
+
+
+def _earlier(path: Path) -> Earlier:
+    from indexhole.jobs.recovery.earlier import read_earlier
+
+    return read_earlier(path)
+
+
+def _compared(other: Earlier, recovered: Recovered) -> Comparison:
+    """What differs from the earlier recovery."""
+    from indexhole.jobs.recovery.comparing import compare
+    from indexhole.jobs.recovery.earlier import report_from
+    from indexhole.jobs.recovery.recovering import report_json
+
+    return compare(other.report, other.image, report_from(report_json(recovered)), recovered.image)
 
 
 def _writers(

@@ -102,7 +102,7 @@ def _discard_pulses(
     opened: OpenDwells | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> tuple[list[Dwell], list[Blank]]:
-    """Dwells as they come, each opened and discarded before the next is asked for; the legible ones into `opened` too."""
+    """Dwells as they come, each opened and discarded before the next is asked for; legible ones into `opened` too."""
     dwells: list[Dwell] = []
     blank: list[Blank] = []
     recent: list[CellGuess] = []
@@ -172,8 +172,8 @@ def recover_dwells(
 ) -> Surface:
     """Recover from dwells as they come: each is discarded before the next is asked for, so a log may be of any length.
 
-    Arguments and faults as of recover_surface; `progress` is called with the number of dwells done. The legible dwells go
-    into `opened` for whoever needs their pulses again.
+    Arguments and faults as of recover_surface; `progress` is called with the number of dwells done. The legible dwells
+    go into `opened` for whoever needs their pulses again.
     """
     dwells, blank = _discard_pulses(segments, _chosen_layout(layouts, layout), quality_bins, opened, progress)
     placing = place_dwells(dwells, blank)

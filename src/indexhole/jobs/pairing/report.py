@@ -16,6 +16,7 @@ from indexhole.kinds import every
 from indexhole.pairing.parts.answer import Budget, Fact, ReadRisk, Term, WriteRisk
 from indexhole.pairing.parts.parts import Operation
 from indexhole.standards.figures import MARK_WORDS
+from indexhole.wording import count_of
 
 _BAR = 30
 # marks of figures that nobody should lean on without knowing it
@@ -181,9 +182,9 @@ def proof_counts(proof: Proof | None) -> str:
     """The same without the verdict."""
     if proof is None:
         return "no trial yet"
-    trials = f"{len(proof.trials)} trial{'s' * (len(proof.trials) != 1)}"
+    trials = count_of(len(proof.trials), "trial")
     failed = f"{proof.failed} failed" if proof.failed else "none failed"
-    return f"{proof.when}: {proof.tried} sector{'s' * (proof.tried != 1)} in {trials}, {failed}"
+    return f"{proof.when}: {count_of(proof.tried, 'sector')} in {trials}, {failed}"
 
 
 _WRITE_RISK: Mapping[WriteRisk, str] = every(
@@ -216,7 +217,7 @@ def answer_lines(answer: Answer) -> Iterator[str]:
     yield ""
     yield f"Verdict: {budget.verdict}. {plain(budget.why[:1].upper() + budget.why[1:])}"
     yield f"   a whole disk without a lost sector: {chance_words(budget.chance, budget.chance_error)}"
-    yield f"   (the ± is of sampling alone, {budget.samples} draw{'s' * (budget.samples != 1)})"
+    yield f"   (the ± is of sampling alone, {count_of(budget.samples, 'draw')})"
     yield f"   limited by: {budget.limiting or 'nothing'}"
     yield f"   proven: {proof_words(answer.proof)}"
     if answer.differs:
@@ -257,7 +258,7 @@ def matrix_lines(matrix: Matrix) -> Iterator[str]:
     counts = Counter(cell.verdict for cell in matrix.cells.values())
     told = ", ".join(f"{number} {word}" for word, number in sorted(counts.items()))
     proven = sum(cell.proof is not None for cell in matrix.cells.values())
-    pairings = f"{len(matrix.cells)} pairing{'s' * (len(matrix.cells) != 1)}"
+    pairings = count_of(len(matrix.cells), "pairing")
     yield f"{pairings} for the operation {matrix.operation}: {told}; {proven} tried"
     yield HOST_WORDS
     differing = [cell for cell in matrix.ordered() if cell.differs]

@@ -24,6 +24,7 @@ from indexhole.recover.sectors.seen import TrackSeen
 from indexhole.recover.shapes.description import Description
 from indexhole.recover.shapes.result import Identification
 from indexhole.standards.layouts import Layout
+from indexhole.wording import count_of
 
 # The weights below are natural logs: -2 says that what was seen is exp(2) = 7 times less likely under the layout. None
 # has a source; each was chosen for the difference it must make. What half and twice of each does was counted on the 130
@@ -56,12 +57,11 @@ _ONE_MORE, _JUST_BEYOND = -8.0, 3
 _ALIKE = 4.0
 # Weak signs, once a disk: another order, another gap, a log that stops short, one side only, a blank track. Formatters
 # and keepers differ in all of these, so they decide between layouts equal in all else and nothing more. One side, half:
-# 7, twice: 2, between layouts of one side and of two; the others: none.
+# 7, twice: 2; the others: none.
 _OTHER_ORDER, _OTHER_GAP, _CUT_SHORT, _ONE_SIDE, _BLANK = -1.0, -0.7, -1.5, -1.0, -3.0
 # Blank tracks say no more than this together, since a disk may be formatted in part. Half or twice: none.
 _MOST_BLANK = -30.0
-# A gap within so many bytes is the layout's: a splice makes a gap seem a byte or two longer. Half: none; twice: 18,
-# between layouts equal in all else.
+# A gap within so many bytes is the layout's: a splice makes a gap seem a byte or two longer. Half: none; twice: 18.
 _GAP_BYTES = 3.0
 # A log of fewer cylinders than this was not meant to show the whole disk. Half: 1; twice: 6.
 _WHOLE_LOG = 5
@@ -248,7 +248,7 @@ def _against(tracks: Sequence[TrackSeen], layout: Layout, log: Log, seen: Descri
             "{} without numbers it has",
         ),
     ]
-    against = [words.format(f"{n} track{'s' if n > 1 else ''}") for n, words in found if n]
+    against = [words.format(count_of(n, "track")) for n, words in found if n]
     blank = sum(layout.zone(c, h) is not None for c, h in log.blank)
     if blank:
         against.append(f"{blank} of its tracks blank")

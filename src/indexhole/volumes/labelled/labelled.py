@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
-from indexhole.volumes.image import Claims, counted, some_of, spans
+from indexhole.volumes.image import Claims, some_of, spans
 from indexhole.volumes.labelled.forms import (
     ERMAP_SECTOR,
     FIRST_FILE_SECTOR,
@@ -26,6 +26,7 @@ from indexhole.volumes.labelled.labels import (
     volume_label,
 )
 from indexhole.volumes.volume import Volume, VolumeFile, with_shared
+from indexhole.wording import count_of
 
 _ATTRIBUTES = {"": "one record a block", "B": "blocked records", "R": "spanned records"}
 _PARTS = {"C": "goes on on another disk", "L": "is the last part of a file"}
@@ -130,7 +131,7 @@ class _Reader:
             whole = False
         passed = [number for number in taken if number in self.marked]
         if passed:
-            problems.append(f"{counted(len(passed), 'sector')} with a deleted-data mark passed over: {spans(passed)}")
+            problems.append(f"{count_of(len(passed), 'sector')} with a deleted-data mark passed over: {spans(passed)}")
         if not self.sound(where):
             problems.append("its label was not soundly read")
             whole = False
@@ -169,17 +170,17 @@ class _Reader:
         if label.attribute and 0 < unused < block:
             data = data[: max(0, len(data) - (unused if label.attribute == "R" else unused // record * record))]
         rest = len(data) % record
-        odd = [f"its last {counted(rest, 'byte')} fill no record"] if rest else []
+        odd = [f"its last {count_of(rest, 'byte')} fill no record"] if rest else []
         return data, record, odd
 
     def note_problems(self) -> None:
         """Note what is wrong with the labels and the extents as a whole."""
         unread = [number for number in self.system if not self.sound(number)]
         if unread:
-            self.problems.append(f"{counted(len(unread), 'label sector')} not soundly read, files may be missing")
+            self.problems.append(f"{count_of(len(unread), 'label sector')} not soundly read, files may be missing")
         twice = sum(map(len, self.extents)) - len(self.in_extents())
         if twice:
-            self.problems.append(f"the extents of files overlap in {counted(twice, 'sector')}")
+            self.problems.append(f"the extents of files overlap in {count_of(twice, 'sector')}")
 
     def in_extents(self) -> set[int]:
         """Sectors that lie in the extent of a file that is not deleted."""

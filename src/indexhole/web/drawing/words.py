@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 from urllib.parse import urlencode
 
@@ -11,6 +11,7 @@ from indexhole.jobs.typography import MINUS
 from indexhole.kinds import every
 from indexhole.recover.shapes.result import SectorState
 from indexhole.signal.gauges.gauge import GaugeName, Verdict
+from indexhole.wording import plural_of
 
 SPACE = "\u202f"
 _PREFIXES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
@@ -59,15 +60,9 @@ def count(number: int) -> str:
     return f"{number:,}".replace(",", SPACE).replace("-", MINUS)
 
 
-def plural(number: int, one: str, many: str = "") -> str:
-    """`1 pass`, `3 passes`."""
-    return f"{count(number)} {one if number == 1 else many or one + 's'}"
-
-
-def listed(parts: Iterable[str], joint: str = "and") -> str:
-    """`a, b and c`."""
-    held = list(parts)
-    return held[0] if len(held) == 1 else f"{', '.join(held[:-1])} {joint} {held[-1]}" if held else ""
+def plural(number: int, noun: str) -> str:
+    """`1 pass`, `3 passes`, the thousands set apart."""
+    return f"{count(number)} {plural_of(noun, number)}"
 
 
 def size(number: int) -> str:
@@ -75,7 +70,7 @@ def size(number: int) -> str:
     for unit, name in ((1 << 20, "MiB"), (1 << 10, "KiB")):
         if number >= 10 * unit:
             return f"{count(round(number / unit))}{SPACE}{name}"
-    return f"{count(number)} {'byte' if number == 1 else 'bytes'}"
+    return plural(number, "byte")
 
 
 def percent(share: float) -> str:

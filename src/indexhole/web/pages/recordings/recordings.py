@@ -24,13 +24,14 @@ from indexhole.web.drawing import charts
 from indexhole.web.drawing.charts import Figure
 from indexhole.web.drawing.links import KEY_LENGTH, capture_link
 from indexhole.web.drawing.view import Page
-from indexhole.web.drawing.words import count, listed, percent, plural, query, size, speed
+from indexhole.web.drawing.words import count, percent, plural, query, size, speed
 from indexhole.web.drawing.zoom import Zooms
 from indexhole.web.forms.faults import here
 from indexhole.web.forms.forms import Form
 from indexhole.web.pages.recordings.gauge_view import GaugeRow, gauge_row
 from indexhole.web.pages.recordings.reading import MechanismGauges, Reading
 from indexhole.web.pages.recordings.track_view import TrackView, place_of, sector_boxes, stray_view, track_view
+from indexhole.wording import listed
 
 
 @dataclass(frozen=True)
@@ -289,7 +290,7 @@ def _overviews(surface: Surface) -> tuple[Overview, ...]:
         lost = sum(s.state in (SectorState.LOST, SectorState.SUSPECT) for t in tracks for s in t.sectors)
         summary = (
             f"Side {head} unrolled, {plural(len(tracks), 'cylinder')} down, the best pass at each angle: "
-            f"{plural(lost, 'sector is', 'sectors are') if lost else 'no sector is'} lost or suspect."
+            f"{plural(lost, 'sector') if lost else 'no sector'} {'are' if lost > 1 else 'is'} lost or suspect."
         )
         height = max(6, min(18, 640 // len(tracks)))
         boxes = [sector_boxes(t) for t in tracks]

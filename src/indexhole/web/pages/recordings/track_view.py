@@ -13,9 +13,10 @@ from indexhole.codes.known import CODES
 from indexhole.recover.shapes.result import WORST_FIRST, QualityMap, Sector, Track
 from indexhole.web.drawing import charts
 from indexhole.web.drawing.charts import Box, Figure
-from indexhole.web.drawing.words import count, listed, number, percent, plural, speed
+from indexhole.web.drawing.words import count, number, percent, plural, speed
 from indexhole.web.drawing.zoom import WHOLE, Window, Zoom, ZoomLink, Zooms
 from indexhole.web.pages.recordings.reading import Histogram, SpeedCurve, TrackPicture
+from indexhole.wording import listed
 
 _WELL, _HARDLY = 0.75, 0.25
 _SPEED_ROWS = 16
