@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from indexhole import __version__
-from indexhole.cli.recover import _tell
+from indexhole.cli.recover import _tell_recovered
 from indexhole.errors import InputFault
 from indexhole.jobs.recovery.recovering import Recovered, recover_captures, save
 from indexhole.model.simulator.session import Travel, read_session
@@ -290,7 +290,7 @@ def test_a_file_tells_which_of_its_sectors_are_not_sound(capsys: pytest.CaptureF
     surface = Surface("zoned-35-1s", 1.0, (Identification("zoned-35-1s", 1.0, "given"),), ())
     surface = replace(surface, tracks=(Track(0, 0, 1, 300.0, "group45", 3e-6, sectors),))
     volume = Volume("linked", "QUAY", 1, 254, 256, tuple(files), ())
-    _tell(Recovered((), surface, None, volume), None)
+    _tell_recovered(Recovered((), surface, None, volume), None)
     shown = capsys.readouterr().out.splitlines()
     (lamps,), (tides,) = ([line.split("  ") for line in shown if line.startswith(n)] for n in ("LAMPS", "TIDES"))
     assert [w.strip() for w in lamps if w] == ["LAMPS", "512", "lost", "lost 5 to 7"]

@@ -167,7 +167,7 @@ def steps_of(rng: Rng, standing: float, passing: float, passes: int, count: int)
 @pytest.mark.parametrize(("standing", "passing"), [(0.0, 1.0), (3.0, 1.0), (2.0, 6.0)])
 def test_false_alarms_come_as_often_as_stated(monkeypatch, standing: float, passing: float) -> None:
     monkeypatch.setattr(rules, "FALSE_ALARM", 0.02)
-    monkeypatch.setattr(rules, "_LEAST_SIGMA", 0.0)
+    monkeypatch.setattr(rules, "LEAST_SIGMA", 0.0)
     rng = np.random.default_rng(4)
     alarms = fields = 0
     for _ in range(60):

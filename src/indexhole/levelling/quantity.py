@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.errors import InputFault
+from indexhole.kinds import in_order
 from indexhole.levelling.blunders import Check, Snooping, checks, snoop
 from indexhole.levelling.datum import Datum
 from indexhole.levelling.directions import Settled, settle_signs
@@ -25,6 +26,7 @@ from indexhole.standards.tolerances import find_tolerance
 Floats = npt.NDArray[np.float64]
 
 Verdict = Literal["works", "doubtful", "fails", "unproven"]
+_GRAVEST_FIRST = in_order(Verdict, ("fails", "doubtful", "unproven", "works"))
 
 UNITS = {OFFSET: "um", SPEED: "%", INDEX: "us"}
 # What one further measurement is supposed to be worth when the network shows none of its kind: on an alignment disk,
@@ -157,13 +159,12 @@ def level(
     positions = [
         standing for part in parts for standing in _positions(quantity, part, mechanisms, signs, widened, classes or {})
     ]
-    rank = ("fails", "doubtful", "unproven", "works")
     return Levelled(
         quantity=quantity,
         unit=UNITS[quantity],
         datum=held,
         parts=parts,
-        positions=tuple(sorted(positions, key=lambda s: (rank.index(s.verdict), -abs(s.value), s.node))),
+        positions=tuple(sorted(positions, key=lambda s: (_GRAVEST_FIRST.index(s.verdict), -abs(s.value), s.node))),
         checks=told,
         snooping=snooping,
         left_out=tuple(sorted({t.name for t in ties} & set(left_out))),
