@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.errors import InputFault
+from indexhole.kinds import in_order
 from indexhole.levelling.blunders import Check, Snooping, checks, snoop
 from indexhole.levelling.datum import Datum
 from indexhole.levelling.directions import Settled, settle_signs
@@ -23,6 +24,7 @@ from indexhole.standards.verdicts import NO_LIMITS, Limits, Verdict, judge
 
 Floats = npt.NDArray[np.float64]
 
+_GRAVEST_FIRST = in_order(Verdict, (Verdict.FAILS, Verdict.DOUBTFUL, Verdict.UNPROVEN, Verdict.WORKS))
 UNITS = {OFFSET: "um", SPEED: "%", INDEX: "us"}
 # What one further measurement is supposed to be worth when the network shows none of its kind: on an alignment disk,
 # by a capture, by two captures of one disk. Our own choice.
@@ -150,13 +152,12 @@ def level(
     widened = _widening(parts, snooping, len(used))
     limits = {m: limits_of(quantity, (classes or {}).get(m, ""), tolerances) for m in mechanisms}
     positions = [standing for part in parts for standing in _positions(part, limits, signs, widened)]
-    rank = (Verdict.FAILS, Verdict.DOUBTFUL, Verdict.UNPROVEN, Verdict.WORKS)
     return Levelled(
         quantity=quantity,
         unit=UNITS[quantity],
         datum=held,
         parts=parts,
-        positions=tuple(sorted(positions, key=lambda s: (rank.index(s.verdict), -abs(s.value), s.node))),
+        positions=tuple(sorted(positions, key=lambda s: (_GRAVEST_FIRST.index(s.verdict), -abs(s.value), s.node))),
         checks=told,
         snooping=snooping,
         left_out=tuple(sorted({t.name for t in ties} & set(left_out))),

@@ -10,7 +10,8 @@ from urllib.parse import urlencode
 from indexhole.jobs.typography import MINUS
 from indexhole.kinds import every
 from indexhole.recover.shapes.result import SectorState
-from indexhole.signal.gauges.gauge import GaugeName, Verdict
+from indexhole.signal.gauges.gauge import GaugeName
+from indexhole.standards.verdicts import Verdict
 from indexhole.wording import plural_of, time_unit, with_uncertainty
 
 SPACE = "\u202f"

@@ -183,7 +183,7 @@ def _pictures(surface: Surface, captures: Sequence[Capture]) -> dict[tuple[int, 
 
 
 def _dwells_by_track(surface: Surface, captures: Sequence[Capture]) -> dict[tuple[int, int], list[Segment]]:
-    """Stays of the head by the track they belong to; one without a place belongs to its capture's only track."""
+    """Dwells of the head by the track they belong to; one without a place belongs to its capture's only track."""
     tracks = surface.tracks
     found: dict[tuple[int, int], list[Segment]] = {}
     for capture in captures:
