@@ -21,7 +21,7 @@ from indexhole.recover.fields.reads import SectorRead
 from indexhole.recover.fields.stretch import Stretch
 from indexhole.recover.sectors import resolve_sector as rules
 from indexhole.recover.sectors.budget import FALSE_BUDGET, false_chance, within_budget
-from indexhole.recover.sectors.resolve_sector import median_angle, settle
+from indexhole.recover.sectors.resolve_sector import median_angle, resolve_sector
 from indexhole.recover.shapes.result import Sector, SectorState, Track
 
 SIZE = 16
@@ -106,7 +106,7 @@ def saying(field: bytes, code: str, odds: dict[int, float] | None = None, sure: 
 
 
 def settled(reads: Sequence[SectorRead], placed: Sequence[SectorRead] = (), size: int = SIZE) -> Sector:
-    sector, warnings = settle(3, size, reads, placed, id_seen=True)
+    sector, warnings = resolve_sector(3, size, reads, placed, id_seen=True)
     assert warnings == []
     return sector
 
@@ -116,7 +116,7 @@ def settled(reads: Sequence[SectorRead], placed: Sequence[SectorRead] = (), size
 
 @pytest.mark.parametrize(("id_seen", "how"), [(True, "no data field behind it"), (False, "no id field of this number")])
 def test_nothing_read_is_lost(id_seen: bool, how: str) -> None:
-    sector, warnings = settle(3, SIZE, [], [], id_seen=id_seen)
+    sector, warnings = resolve_sector(3, SIZE, [], [], id_seen=id_seen)
     assert (sector.state, sector.data, sector.size, warnings) == (SectorState.LOST, b"", SIZE, [])
     assert how in sector.how
 
@@ -185,9 +185,9 @@ def test_a_read_given_here_by_its_place_may_contradict_the_one_with_the_id(evide
     """Both pass their short check with other bytes: neither is believed without reckoning."""
     field, other = field_of("group45", 1), field_of("group45", 2)
     evidence(saying(other, "group45"))
-    sector, _ = settle(3, SIZE, [a_read("group45", field)], [a_read("group45", other, id=None)], id_seen=True)
+    sector, _ = resolve_sector(3, SIZE, [a_read("group45", field)], [a_read("group45", other, id=None)], id_seen=True)
     assert (sector.state, sector.data) == (SectorState.MENDED, other[1 : 1 + SIZE])
-    agreeing, _ = settle(3, SIZE, [a_read("group45", field)], [a_read("group45", field, id=None)], id_seen=True)
+    agreeing, _ = resolve_sector(3, SIZE, [a_read("group45", field)], [a_read("group45", field, id=None)], id_seen=True)
     assert (agreeing.state, agreeing.data) == (SectorState.SOUND, field[1 : 1 + SIZE])
     assert math.isnan(agreeing.false_chance)
 
@@ -206,7 +206,7 @@ def test_a_field_the_log_ends_in_counts_only_when_there_is_no_other() -> None:
 def test_passing_passes_that_disagree(first: int, second: int, state: str) -> None:
     one, other = field_of("mfm", 1), field_of("mfm", 2)
     reads = [a_read("mfm", one)] * first + [a_read("mfm", other)] * second
-    sector, warnings = settle(3, SIZE, reads, [], id_seen=True)
+    sector, warnings = resolve_sector(3, SIZE, reads, [], id_seen=True)
     assert (str(sector.state), sector.data, sector.passes_read) == (state, one[1 : 1 + SIZE], first)
     assert warnings == ["sector 3: passes with a passing check disagree (2 different contents)"]
 
@@ -419,7 +419,7 @@ def test_whatever_the_reads_the_promises_hold(
         patch.setattr(
             rules, "joint_symbols", lambda stretches, cells: symbols_of(values[:cells], CODES[stretches[0].code])
         )
-        sector, _ = settle(3, SIZE, own, placed, id_seen=True)
+        sector, _ = resolve_sector(3, SIZE, own, placed, id_seen=True)
     assert (sector.state is SectorState.LOST) == (not reads)
     contents = [r.field[1 : 1 + SIZE] for r in own if r.passed]
     if sector.state is SectorState.SOUND:

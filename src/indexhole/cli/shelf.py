@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from indexhole.cli.open_shelf import opened_shelf, sign_changes
-from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, help_when_bare, say
+from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, emit_json, help_when_bare, say
 from indexhole.cli.shelf_verbs.add import adding
 from indexhole.cli.shelf_verbs.care import check, mend, sweep
 from indexhole.cli.shelf_verbs.find import Kept, compare, history, search, standing, timeline
@@ -15,6 +15,7 @@ from indexhole.cli.shelf_verbs.move import backup, export_sheet, import_sheet, r
 from indexhole.cli.shelf_verbs.views import entries, gathered, list_table, show_entry, show_gathered
 from indexhole.errors import InputFault
 from indexhole.shelf.register.tables import kind_of
+from indexhole.wording import count_of
 
 Listed = Literal[
     "units", "mechanisms", "disks", "trials", "captures", "events", "notes", "parts", "firmware", "loans", "photos",
@@ -147,13 +148,13 @@ def undo(yes: Yes = False, as_json: AsJson = False, folder: ShelfFolder = None) 
         if not kept:
             raise InputFault("there is no change to undo", where=opened.where)
         last = kept[0]
-        done = confirm(f"Undo: {last.what} ({counted(last.rows, 'row')}, {last.at_utc:%Y-%m-%d %H:%M} UTC)?", yes=yes)
+        done = confirm(f"Undo: {last.what} ({count_of(last.rows, 'row')}, {last.at_utc:%Y-%m-%d %H:%M} UTC)?", yes=yes)
         if done:
             opened.undo(expected=last)
     if as_json:
         emit_json({"undone": last if done else None})
     else:
-        say(f"undone: {last.what} ({counted(last.rows, 'row')})" if done else "nothing was changed")
+        say(f"undone: {last.what} ({count_of(last.rows, 'row')})" if done else "nothing was changed")
 
 
 @shelf.command("reindex")

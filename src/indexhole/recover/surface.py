@@ -155,10 +155,10 @@ def recover_surface(
     sessions = [cut_session(capture) for capture in captures]
     count = sum(len(session.segments) for session in sessions)
     segments = (segment for session in sessions for segment in session.segments)
-    told = [warning for session in sessions for warning in session.warnings]
+    found_warnings = [warning for session in sessions for warning in session.warnings]
     report = None if progress is None else lambda done: progress(done, count)
     surface = recover_dwells(segments, layouts, layout, quality_bins=quality_bins, progress=report)
-    return replace(surface, warnings=(*told, *surface.warnings))
+    return replace(surface, warnings=(*found_warnings, *surface.warnings))
 
 
 def recover_dwells(
@@ -189,12 +189,12 @@ def recover_dwells(
             warnings.append(f"{dwell.capture}: a stay with no legible id cannot be placed")
         else:
             groups[dwell.cylinder, dwell.head].append(dwell)
-    tracks, told = blank_tracks(placing.blank, groups, chosen)
-    warnings.extend(told)
+    tracks, found_warnings = blank_tracks(placing.blank, groups, chosen)
+    warnings.extend(found_warnings)
     for place in sorted(groups):
-        track, told = merged_track(place, groups[place], chosen, seen, placing)
+        track, found_warnings = merged_track(place, groups[place], chosen, seen, placing)
         tracks.append(track)
-        warnings.extend(told)
+        warnings.extend(found_warnings)
     tracks.sort(key=lambda t: (t.cylinder, t.head))
     tracks, doubted = within_budget(tracks)
     if doubted:

@@ -7,9 +7,10 @@ from typing import Annotated, Literal
 import typer
 
 from indexhole.cli.open_shelf import opened_shelf
-from indexhole.cli.present import AsJson, ShelfFolder, counted, emit_json, emit_table, remark, say
+from indexhole.cli.present import AsJson, ShelfFolder, emit_json, emit_table, remark, say
 from indexhole.errors import InputFault
 from indexhole.shelf.register.tables import kind_of
+from indexhole.wording import count_of
 
 Kept = Literal["unit", "mechanism", "disk", "capture", "event", "note", "part", "firmware", "loan", "photo", "view"]
 
@@ -66,7 +67,7 @@ def compare(
         emit_json({"units": told.units, "rows": dict(told.rows)})
     else:
         rows = [[name, *(value or None for value in values)] for name, values in told.rows]
-        emit_table(counted(len(told.units), "unit"), ["", *told.units], rows)
+        emit_table(count_of(len(told.units), "unit"), ["", *told.units], rows)
 
 
 def timeline(
@@ -109,7 +110,7 @@ def history(
          c.who or None, c.why or None, "undone" if c.undone else None]
         for c in told
     ]  # fmt: skip
-    emit_table(counted(len(told), "change"), ["at, UTC", "field", "was", "became", "who", "why", ""], rows)
+    emit_table(count_of(len(told), "change"), ["at, UTC", "field", "was", "became", "who", "why", ""], rows)
 
 
 def standing(

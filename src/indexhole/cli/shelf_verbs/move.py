@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from indexhole.cli.open_shelf import has_shelf, opened_shelf
-from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, emit_table, remark, say
+from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, emit_json, emit_table, remark, say
 from indexhole.cli.shelf_verbs.views import imported_view, show_imported
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import kind_of
 from indexhole.shelf.register.trials import Imported
 from indexhole.shelf.sheets.sheet import read_sheet, sheet_bytes, write_sheet
+from indexhole.wording import count_of
 
 if TYPE_CHECKING:
     from indexhole.shelf.exchange.exchange import Plan
@@ -101,7 +102,7 @@ def _plan_view(plan: Plan[Any]) -> dict[str, Any]:
 def _show_plan(plan: Plan[Any], dry_run: bool) -> None:
     word = plan.kind.WORD
     added, changed = ("would be added", "would be changed") if dry_run else ("added", "changed")
-    say(f"{counted(len(plan.added), word)} {added}, {len(plan.changed)} {changed}, {plan.unchanged} as they were")
+    say(f"{count_of(len(plan.added), word)} {added}, {len(plan.changed)} {changed}, {plan.unchanged} as they were")
     changes = [
         [entry.row, entry.before.key, name, _said(was), _said(will)]
         for entry in plan.changed
@@ -154,7 +155,7 @@ def export_sheet(
     if as_json:
         emit_json({"path": sheet, f"{word}s": count})
     else:
-        say(f"{sheet}: {counted(count, word)}")
+        say(f"{sheet}: {count_of(count, word)}")
 
 
 def _export_trials(opened: Shelf, sheet: Path | None, as_json: bool) -> tuple[int, str] | None:
@@ -225,7 +226,7 @@ def backup(
             }
         )
     else:
-        say(f"{file}: {counted(told.rows, 'row')} of the register, {counted(told.files, 'file')}, {told.bytes} bytes")
+        say(f"{file}: {count_of(told.rows, 'row')} of the register, {count_of(told.files, 'file')}, {told.bytes} bytes")
     for path in told.left_out:
         remark(f"{path} is left out: it is a link, or its name cannot stand in a backup")
 
@@ -252,4 +253,4 @@ def restore(
     if as_json:
         emit_json({"place": place.told, "rows": told.rows, "files": told.files, "bytes": told.bytes})
     else:
-        say(f"{place.told}: {counted(told.rows, 'row')} of the register, {counted(told.files, 'file')} restored")
+        say(f"{place.told}: {count_of(told.rows, 'row')} of the register, {count_of(told.files, 'file')} restored")

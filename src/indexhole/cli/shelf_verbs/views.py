@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from indexhole.cli.present import counted, emit_table, remark, say
+from indexhole.cli.present import emit_table, remark, say
 from indexhole.errors import InputFault
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo, View
@@ -15,6 +15,7 @@ from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanis
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.trials import Imported
 from indexhole.shelf.views.timeline import dating_of
+from indexhole.wording import count_of
 
 if TYPE_CHECKING:
     from indexhole.shelf.records.quick_entry import Draft
@@ -68,7 +69,7 @@ def list_table(what: str, held: Sequence[Any]) -> None:
     """Print entries as a table, empty text and unknown numbers as a dash."""
     columns = _COLUMNS[what]
     rows = [[_cell(name, getattr(entry, name)) for name in columns] for entry in held]
-    emit_table(counted(len(held), what.removesuffix("s")), [_heading(name) for name in columns], rows)
+    emit_table(count_of(len(held), what.removesuffix("s")), [_heading(name) for name in columns], rows)
 
 
 def _heading(name: str) -> str:
@@ -218,7 +219,7 @@ def _trial_totals(trials: Sequence[Trial]) -> None:
         tried, failed = sum(t.sectors_tried for t in group), sum(t.sectors_failed for t in group)
         rows.append([mechanism, operation, disk, len(group), tried, failed])
     columns = ["mechanism", "operation", "disk", "trials", "sectors tried", "sectors failed"]
-    emit_table(counted(len(trials), "trial"), columns, rows)
+    emit_table(count_of(len(trials), "trial"), columns, rows)
 
 
 def imported_view(told: Imported) -> dict[str, Any]:
@@ -237,10 +238,10 @@ def imported_view(told: Imported) -> dict[str, Any]:
 def show_imported(told: Imported, *, dry_run: bool) -> None:
     """Print what an import added or would add."""
     view = imported_view(told)
-    say(f"{counted(told.trials, 'trial')} {'would be added' if dry_run else 'added'}")
+    say(f"{count_of(told.trials, 'trial')} {'would be added' if dry_run else 'added'}")
     for word, names in view["unproven"].items():
         if names:
-            number = counted(len(names), word.removesuffix("s"))
+            number = count_of(len(names), word.removesuffix("s"))
             say(f"  {number} not known before, entered as unproven: {', '.join(names)}")
     for line in told.remarks:
         remark(line)

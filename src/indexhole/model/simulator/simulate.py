@@ -120,12 +120,12 @@ def format_track(
     start = writer.index_delay_s * spindle.speed_rpm / 60
     angles = np.sort((lay_down(track.cells, zone.cell_s, spindle) + start) % 1.0)
 
-    def places(span: SectorSpan) -> tuple[float, float, float]:
+    def angles_of(span: SectorSpan) -> tuple[float, float, float]:
         cells = np.array([span.header, span.data, span.end])
         header, data, end = (spindle.angle(cells * zone.cell_s) + start).tolist()
         return header, data, end
 
-    spans = {number: places(span) for number, span in track.spans.items()}
+    spans = {number: angles_of(span) for number, span in track.spans.items()}
     return RecordedTrack(layout, cylinder, head, angles, spans, writer)
 
 

@@ -20,7 +20,7 @@ from indexhole.kinds import every
 from indexhole.model.index_to_data import first_header_s, room_s
 from indexhole.pairing.parts.answer import Fact
 from indexhole.pairing.parts.draws import Heads
-from indexhole.pairing.parts.parts import Mechanism, Medium
+from indexhole.pairing.parts.parts import Mechanism, Medium, Operation
 from indexhole.pairing.parts.rates import choose_rate
 from indexhole.pairing.parts.tracks import Tracks
 from indexhole.pairing.prediction.fit import USUAL_LAYOUT, as_usual, fact
@@ -167,11 +167,13 @@ def check_format(
     r: Heads,
     tracks: Tracks,
     layout: Layout,
-    operation: str,
+    operation: Operation,
     disk: Medium,
 ) -> Format:
     """What both controllers make of the layout, and what a rewrite in place costs."""
-    busy = {"read": [reader], "format": [writer], "update": [reader, writer], "exchange": [writer, reader]}[operation]
+    busy = every(
+        Operation, {"read": [reader], "format": [writer], "update": [reader, writer], "exchange": [writer, reader]}
+    )[operation]
     each = [cannot(m, tracks, disk) for m in busy]
     hindrances, supposed = (tuple(dict.fromkeys(text for one in each for text in one[k])) for k in (0, 1))
     notes = []

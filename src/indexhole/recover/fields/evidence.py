@@ -36,7 +36,7 @@ _UNSEEN = 0.05
 _MOST_LOST, _MOST_STRAY, _LIKELY_STRAY = 0.1, 0.1, 0.6
 _LOST_IN_GAP, _LOST_NEAR_GAP = 0.95, 0.4
 # A cell holds a transition about one time in three.
-_BESIDE = 0.35
+_NEIGHBOUR_SHARE = 0.35
 _NARROWEST, _WIDEST = 0.03, 0.22
 _BOUND = 14.0
 # Slips are looked for in windows of so many cells with at least so many pulses, and must fit better by so many nats.
@@ -95,7 +95,7 @@ def cell_evidence(placed: Placed, code: CodeName, cells: int) -> Cells:
     loss = losses(placed, manner, cells)
     return np.asarray(
         kernels.cell_evidence(
-            placed.cell, placed.offset, manner.stray, manner.strength, manner.spread, loss, _BESIDE, _BOUND
+            placed.cell, placed.offset, manner.stray, manner.strength, manner.spread, loss, _NEIGHBOUR_SHARE, _BOUND
         )
     )
 

@@ -25,7 +25,7 @@ from indexhole.recover.fields.evidence import Cells, losses, manner_of
 from indexhole.recover.fields.stretch import Placed
 
 # Cells to either side of a word whose pulses are told afresh with it.
-_BESIDE = 3
+_REACH_CELLS = 3
 # Words less likely than the best by so many nats, cell by cell, are not tried.
 _WORTH = 30.0
 _ROUNDS = 3
@@ -51,7 +51,7 @@ def matched_words(passes: Sequence[Placed], code: CodeName, words: npt.NDArray[n
     scores = first
     likely = np.argmax(first, axis=1)
     for _ in range(_ROUNDS):
-        scores = kernels.match_words(cell, claim, loss, ends, words, likely, first, _BESIDE, _WORTH)
+        scores = kernels.match_words(cell, claim, loss, ends, words, likely, first, _REACH_CELLS, _WORTH)
         found = np.argmax(scores, axis=1)
         if np.array_equal(found, likely):
             break

@@ -82,12 +82,12 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
     low, high = code.run_limits
     forbidden = np.flatnonzero((stream.runs < low) | (stream.runs > high))
     illegible = cells[forbidden + 1]
-    beside = _NEAR_BYTES * code.cells_per_byte
+    near = _NEAR_BYTES * code.cells_per_byte
     # A stretch without pulses is one run only, but as illegible as many.
     silent = np.repeat(np.flatnonzero(stream.runs > _LONGEST_RUN), _SPLICE_RUNS + 1)
     doubtful = np.sort(np.concatenate((illegible, cells[silent], cells[silent + 1])))
-    lone = ~named & _clear(doubtful, data - code.cells.sync - beside, data)
-    alone = _without_data(code, ids, data, int(cells[-1])) & _clear(doubtful, ids, ids + code.cells.id_field + beside)
+    lone = ~named & _clear(doubtful, data - code.cells.sync - near, data)
+    alone = _without_data(code, ids, data, int(cells[-1])) & _clear(doubtful, ids, ids + code.cells.id_field + near)
     return Survey(
         clean=whole_turn(
             _turns(stream, cells, ids, index),

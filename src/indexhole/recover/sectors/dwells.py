@@ -144,8 +144,8 @@ def open_track(
         return None
     _, stream, reads = best
     reads = _behind_noise(stream, reads, number)
-    places = Counter((one.id.cylinder, one.id.head) for one in reads.ids).most_common(1)
-    cylinder, head = places[0][0] if places else (None, None)
+    named = Counter((one.id.cylinder, one.id.head) for one in reads.ids).most_common(1)
+    cylinder, head = named[0][0] if named else (None, None)
     from_lines = segment.cylinder is not None
     if from_lines:
         cylinder, head = segment.cylinder, segment.head
@@ -298,7 +298,7 @@ def discard_pulses(one: OpenTrack, bins: int) -> Dwell:
     segment = stream.segment
     span = int(segment.read_ticks[-1]) - int(segment.read_ticks[0])
     reads, copies = without_copies(stream, one.reads)
-    told = len(reads.reads) / max(len(one.reads.reads), 1)
+    share_kept = len(reads.reads) / max(len(one.reads.reads), 1)
     return Dwell(
         _without_pulses(reads),
         one.cylinder,
@@ -308,7 +308,7 @@ def discard_pulses(one: OpenTrack, bins: int) -> Dwell:
         stream.code,
         stream.cell_ticks,
         one.mean_cell_s(),
-        max(1, round(told * int(span / stream.turn_ticks + 0.02))),
+        max(1, round(share_kept * int(span / stream.turn_ticks + 0.02))),
         bool(segment.index_ticks.size),
         segment.capture,
         quality_map(stream, bins) if bins else None,

@@ -27,6 +27,7 @@ from indexhole.recover.fields.likelihood import (
 )
 from indexhole.recover.fields.reads import SectorRead
 from indexhole.recover.shapes.result import Sector, SectorState
+from indexhole.wording import count_of
 
 # A pulse this far from the middle of its cell could nearly as well belong to the next.
 _NEAR_EDGE = 0.34
@@ -64,7 +65,7 @@ def median_angle(angles: Sequence[float]) -> float:
     return (first + median((a - first + 0.5) % 1.0 - 0.5 for a in angles)) % 1.0
 
 
-def settle(
+def resolve_sector(
     number: int, size: int, own: Sequence[SectorRead], placed: Sequence[SectorRead], *, id_seen: bool
 ) -> tuple[Sector, list[str]]:
     """Settle one sector.
@@ -103,7 +104,7 @@ def settle(
         ), []
     joined = _join(every, size)
     if joined is None:
-        how = f"the check failed in {passes(len(every))}"
+        how = f"the check failed in {count_of(len(every), 'pass')}"
         return _with(base, SectorState.SUSPECT, every[0].field, CODES[every[0].code], 0, how), []
     return _computed(base, joined, good, own, placed), []
 
@@ -126,12 +127,7 @@ def _with(
 
 
 def _tally(votes: int, tried: int) -> str:
-    return "read once" if tried == 1 else f"check passed in {votes} of {passes(tried)}"
-
-
-def passes(count: int) -> str:
-    """`1 pass`, `2 passes`."""
-    return "1 pass" if count == 1 else f"{count} passes"
+    return "read once" if tried == 1 else f"check passed in {votes} of {count_of(tried, 'pass')}"
 
 
 def plain(own: Sequence[SectorRead]) -> bool:
@@ -151,7 +147,7 @@ def _disagreeing(base: Sector, good: Counter[bytes], every: Sequence[SectorRead]
     warning = f"sector {base.id}: passes with a passing check disagree ({len(good)} different contents)"
     code = CODES[every[0].code]
     if votes >= 3 * others and votes > 2:
-        how = f"{votes} of {passes(len(every))} agree; {others} passed the check with other bytes"
+        how = f"{votes} of {count_of(len(every), 'pass')} agree; {others} passed the check with other bytes"
         return _with(base, SectorState.SOUND, field, code, votes, how), [warning]
     return _with(base, SectorState.SUSPECT, field, code, votes, "passes with a passing check disagree"), [warning]
 
@@ -192,7 +188,7 @@ def _computed(
         field, votes = next(iter(good.items()))
         how = f"{_tally(votes, len(own))}, but over a signal too weak for the check to prove it; read it again"
         return _with(base, SectorState.SUSPECT, field, joined.code, votes, how)
-    how = f"the check failed in {passes(len(own) + len(placed))} and combined"
+    how = f"the check failed in {count_of(len(own) + len(placed), 'pass')} and combined"
     return _with(base, SectorState.SUSPECT, likeliest, joined.code, 0, how)
 
 
@@ -217,7 +213,7 @@ def _mended(base: Sector, joined: _Joined, every: Sequence[SectorRead]) -> Secto
         changed = _changed_bits(field, nearest.field, base.size)
         given_up = first - candidate.log_probability
         agreeing = [r for r in every if r.passed and r.field == field]
-        how = _told(joined, len(agreeing), len(changed), candidate.changed, given_up)
+        how = _how_mended(joined, len(agreeing), len(changed), candidate.changed, given_up)
         return _with(
             base,
             SectorState.MENDED,
@@ -237,15 +233,14 @@ def _hopeless(log_probability_of_field: float, code: Code) -> bool:
     return deceived(log_probability_of_field, 0.0, code.check.bits, likelier_failed=True) > _MENDED_CHANCE
 
 
-def _told(joined: _Joined, agreeing: int, changed: int, flipped: tuple[int, ...], given_up: float) -> str:
+def _how_mended(joined: _Joined, agreeing: int, changed: int, flipped: tuple[int, ...], given_up: float) -> str:
     if agreeing:
         return f"data field read {agreeing} times without a legible id; given to this sector by its place on the turn"
-    bits = "1 bit differs" if changed == 1 else f"{changed} bits differ"
-    how = f"{passes(joined.passes)} combined pulse by pulse; {bits} from the nearest pass"
+    bits = f"{count_of(changed, 'bit')} {'differs' if changed == 1 else 'differ'}"
+    how = f"{count_of(joined.passes, 'pass')} combined pulse by pulse; {bits} from the nearest pass"
     if flipped:
         what = "half-byte" if joined.code.alphabet is Alphabet.HALF_BYTES else "bit"
-        several = "s" if len(flipped) > 1 else ""
-        how += f"; {len(flipped)} least certain {what}{several} turned, {given_up:.1f} nats given up"
+        how += f"; {count_of(len(flipped), f'least certain {what}')} turned, {given_up:.1f} nats given up"
     return how
 
 

@@ -12,10 +12,9 @@ from indexhole.codes.known import CODES, FM, GROUP45, MFM
 from indexhole.kinds import every
 from indexhole.recover.fields.reads import StreamReads
 from indexhole.recover.writers.grids import Floats, Lines, Pulses, fit_lines, joined, learn_shifts, no_shifts, pulses_of
+from indexhole.recover.writers.rewritten import SEAM_TURN
 from indexhole.signal.clock.streams import Stream
 
-# A format's own seam lies near the index; within this part of a turn nothing is made of a step behind a field.
-_SEAM_TURN = 0.01
 # Cells of the pieces a data field is fitted in.
 _PIECE = 1000
 
@@ -98,8 +97,8 @@ def field_passes(stream: Stream, reads: StreamReads, pulses: Pulses, number: int
             continue
         end = begins + read.cells
         following = int(starts[owner + 1]) if owner + 1 < starts.size else -1
-        reach = (following if following >= 0 else end) + _SEAM_TURN * turn_cells
-        near = bool(((index > end - _SEAM_TURN * turn_cells) & (index < reach)).any())
+        reach = (following if following >= 0 else end) + SEAM_TURN * turn_cells
+        near = bool(((index > end - SEAM_TURN * turn_cells) & (index < reach)).any())
         found.append(FieldPass(number, read.id.number, read.id.size, int(starts[owner]), begins, end, following, near))
     return found
 

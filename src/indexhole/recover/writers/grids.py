@@ -104,9 +104,9 @@ class _Fit:
 def _padded(first: Ints, last: Ints) -> tuple[Ints, Bools]:
     """Index ranges as rows of one table with a mask."""
     count = np.maximum(last - first, 0)
-    place = np.arange(max(int(count.max(initial=0)), 1))
-    mask = place < count[:, None]
-    return np.where(mask, first[:, None] + place, 0), mask
+    column = np.arange(max(int(count.max(initial=0)), 1))
+    mask = column < count[:, None]
+    return np.where(mask, first[:, None] + column, 0), mask
 
 
 def _fitted(y: Floats, columns: list[Floats], mask: Bools) -> _Fit:

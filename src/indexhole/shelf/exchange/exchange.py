@@ -19,6 +19,7 @@ from indexhole.shelf.records.shown import naming
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import TABLES, kind_of
 from indexhole.shelf.sheets.spreadsheet import cell_text
+from indexhole.wording import count_of
 
 R = TypeVar("R", bound=Record)
 T = TypeVar("T")
@@ -149,7 +150,7 @@ def carry_out(shelf: Shelf, plan: Plan[R], source: str = "", progress: Progress 
         (entry.before.key, {name: will for name, _, will in entry.fields}, entry.revision) for entry in plan.changed
     ]
     count = len(plan.added) + len(edits)
-    what = f"import {count} {plan.kind.WORD}{'s' * (count != 1)}" + (f" from {source}" if source else "")
+    what = f"import {count_of(count, plan.kind.WORD)}" + (f" from {source}" if source else "")
     new = _telling(plan.added, progress, count)
     return shelf.add_and_update(plan.kind, new, _telling(edits, progress, count, first=len(plan.added)), what)
 

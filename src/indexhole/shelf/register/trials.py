@@ -196,5 +196,5 @@ def _out_of_order(new: list[Trial]) -> list[str]:
 
 
 def _written_over(new: list[Trial], irreplaceable: dict[str, bool]) -> list[str]:
-    written = {trial.disk for trial in new if trial.operation != "read" and irreplaceable.get(trial.disk)}
+    written = {trial.disk for trial in new if trial.writes and irreplaceable.get(trial.disk)}
     return [f"disk {disk} is marked irreplaceable, and trials wrote on it" for disk in sorted(written)]

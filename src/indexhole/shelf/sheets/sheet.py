@@ -16,6 +16,7 @@ from indexhole.errors import InputFault, together
 from indexhole.model.trials.trial import Operation, Trial
 from indexhole.shelf.files.writing import write_whole
 from indexhole.shelf.sheets.sheet_text import sheet_text
+from indexhole.wording import plural_of
 
 COLUMNS = (
     "trial", "when", "operation", "host", "lead", "mechanism", "disk", "side",
@@ -179,7 +180,7 @@ def _columns(heading: Sequence[str], where: str) -> dict[int, str]:
     found = list(columns.values())
     faults = []
     if missing := [name for name in COLUMNS if name not in found and name != "note"]:
-        told = f"missing column{'s' * (len(missing) > 1)} {', '.join(missing)}"
+        told = f"missing {plural_of('column', len(missing))} {', '.join(missing)}"
         if len(found) == 1 and ";" in found[0]:
             told += " (the cells are parted by semicolons: save with commas)"
         faults.append(f"row 1: {told}; the heading is {','.join(COLUMNS)}")

@@ -16,6 +16,7 @@ from indexhole.shelf.views.listing import by_unit, mechanisms_by_unit, natural, 
 from indexhole.shelf.views.timeline import dating
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, load_layouts
+from indexhole.wording import count_of
 
 MOST_UNITS = 20
 # words in a part's name that mean it calculates
@@ -104,7 +105,7 @@ def _told(held: _Held) -> dict[str, str]:
 def _outcome(number: int, tried: int, failed: int) -> str:
     if not number:
         return ""
-    told = f"{number} trial{'' if number == 1 else 's'}"
+    told = count_of(number, "trial")
     return f"{told}, {failed} of {tried} sectors failed" if tried else told
 
 

@@ -13,7 +13,7 @@ from indexhole.codes.known import CODES
 from indexhole.model.distributions import normal_upper
 from indexhole.signal.clock.streams import Stream
 from indexhole.signal.clock.timeline import BLOCK, Residuals, residuals
-from indexhole.signal.gauges.gauge import Gauge
+from indexhole.signal.gauges.gauge import Gauge, GaugeName
 from indexhole.signal.gauges.spindle_gauges import FieldPlace, Limits
 
 Floats = npt.NDArray[np.float64]
@@ -102,7 +102,12 @@ def pulse_gauges(streams: Sequence[Stream]) -> list[Gauge]:
     cell when the worst pattern's mean and 6.1 standard deviations of noise (one error in 1e9, both sides)
     are taken off; the usual split of jitter into a bounded and a Gaussian part (from memory).
     """
-    names = (("noise_jitter", "s"), ("peak_shift", "s"), ("pulse_asymmetry", "s"), ("timing_margin", "half window"))
+    names: tuple[tuple[GaugeName, str], ...] = (
+        ("noise_jitter", "s"),
+        ("peak_shift", "s"),
+        ("pulse_asymmetry", "s"),
+        ("timing_margin", "half window"),
+    )
     sums = _Sums()
     for stream in streams:
         for part in residuals(stream):

@@ -24,7 +24,7 @@ from indexhole.shelf.views.listing import choices_of
 from indexhole.signal.formats.readers import READERS, read_capture
 from indexhole.web.drawing.links import KEY_LENGTH, capture_link
 from indexhole.web.drawing.view import render
-from indexhole.web.drawing.words import count, listed, query, size
+from indexhole.web.drawing.words import count, query, size
 from indexhole.web.drawing.zoom import zooms_of
 from indexhole.web.forms.faults import sentence
 from indexhole.web.forms.forms import MOST_CHOICES, FormField, FormPage, form, typed
@@ -41,6 +41,7 @@ from indexhole.web.pages.recordings.recordings import (
 from indexhole.web.serving.job_queue import Task
 from indexhole.web.serving.progress import how_far
 from indexhole.web.serving.site import PATIENCE_S, Site
+from indexhole.wording import listed
 
 Chosen = Annotated[list[str], Query(default_factory=list)]
 

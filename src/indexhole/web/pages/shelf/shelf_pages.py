@@ -39,11 +39,7 @@ class Stretch:
     @property
     def told(self) -> str:
         """Where this part lies, in words; empty for a list that is whole."""
-        return (
-            f"Page {self.number} of {self.pages}, {plural(self.total, 'entry', 'entries')} in all."
-            if self.pages > 1
-            else ""
-        )
+        return f"Page {self.number} of {self.pages}, {plural(self.total, 'entry')} in all." if self.pages > 1 else ""
 
 
 def stretch(number: int, total: int, link: Callable[[int], str], a_page: int = A_PAGE) -> Stretch:

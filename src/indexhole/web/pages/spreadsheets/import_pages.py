@@ -19,17 +19,13 @@ from indexhole.web.forms.forms import Form, FormField, form
 from indexhole.web.pages.shelf.shelf_pages import ChangeRow, Stretch, change_row, stretch
 from indexhole.web.pages.spreadsheets.held import LARGEST_BYTES, Sheet
 from indexhole.web.serving.job_queue import Task
+from indexhole.wording import plural_of
 
 KINDS = {kind.WORD: kind for kind in EXCHANGED}
 
 
-def many(word: str) -> str:
-    """The word for several entries of a kind."""
-    return word if word == "firmware" else f"{word}s"
-
-
 KIND_ASK = FormField(
-    "kind", "The rows are", "choice", options=tuple((word, many(word)) for word in KINDS), required=True
+    "kind", "The rows are", "choice", options=tuple((word, plural_of(word)) for word in KINDS), required=True
 )
 A_PAGE = 100
 _PARTS = ("faults", "changed", "added")
@@ -131,7 +127,7 @@ def import_page(told: tuple[str, ...], kind: str, fault: IndexholeError | None =
 def _columns(kind: type[Record]) -> Columns:
     key = "may be empty for a new one" if kind.LETTERS else "must be there"
     links = (query("/export", kind=kind.WORD, form=ending.lstrip(".")) for ending in ENDINGS)
-    return Columns(many(kind.WORD), f"{kind.KEY} {key}", ", ".join(kind.model_fields), *links)
+    return Columns(plural_of(kind.WORD), f"{kind.KEY} {key}", ", ".join(kind.model_fields), *links)
 
 
 def sheet_link(sheet: Sheet, **part: Any) -> str:
@@ -184,7 +180,7 @@ def sheet_page(
     words = {
         "faults": plural(len(plan.faults), "faulty cell"),
         "changed": f"{plural(len(changed), 'field')} changed",
-        "added": f"{plural(len(plan.added), plan.kind.WORD, many(plan.kind.WORD))} added",
+        "added": f"{plural(len(plan.added), plan.kind.WORD)} added",
     }
     hindrance = _hindrance(plan)
     signed = form(sheet_link(sheet), "Put it in", SIGN_FIELDS, values, fault, {"looked": str(sheet.looked)})
@@ -213,7 +209,7 @@ def _hindrance(plan: Plan[Any]) -> str:
 
 
 def _summary(plan: Plan[Any], verb: str) -> str:
-    new, edited = plural(len(plan.added), plan.kind.WORD, many(plan.kind.WORD)), count(len(plan.changed))
+    new, edited = plural(len(plan.added), plan.kind.WORD), count(len(plan.changed))
     return f"{new} {verb}added, {edited} changed and {count(plan.unchanged)} left as they are."
 
 

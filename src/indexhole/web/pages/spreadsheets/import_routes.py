@@ -24,7 +24,6 @@ from indexhole.web.pages.spreadsheets.import_pages import (
     KINDS,
     done_page,
     import_page,
-    many,
     sheet_link,
     sheet_page,
     wait_page,
@@ -32,6 +31,7 @@ from indexhole.web.pages.spreadsheets.import_pages import (
 from indexhole.web.serving.job_queue import Task
 from indexhole.web.serving.progress import how_far
 from indexhole.web.serving.site import PATIENCE_S, Site
+from indexhole.wording import plural_of
 
 _MEDIA = {
     "csv": "text/csv; charset=utf-8",
@@ -140,7 +140,7 @@ def routes(site: Site) -> APIRouter:
             raise HTTPException(404, "there is no such sheet to take away")
         rows = sheet_rows(site.shelf, KINDS[kind])
         content = csv_bytes(rows) if form == "csv" else xlsx_bytes(rows, title=kind)
-        headers = {"Content-Disposition": f'attachment; filename="{many(kind)}.{form}"'}
+        headers = {"Content-Disposition": f'attachment; filename="{plural_of(kind)}.{form}"'}
         return Response(content, media_type=_MEDIA[form], headers=headers)
 
     return router
