@@ -16,6 +16,7 @@ from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
     from indexhole.jobs.recovery.comparison import Comparison
+    from indexhole.jobs.recovery.earlier import Earlier
     from indexhole.jobs.recovery.recovering import Recovered
     from indexhole.jobs.recovery.writers import WriterReport
     from indexhole.recover.sectors.open_dwells import OpenDwells
@@ -85,9 +86,7 @@ def recover(
 
     Several passes and several files of one disk are combined. Exit status 1 when a sector is suspect or lost.
     """
-    from indexhole.jobs.recovery import comparing, comparison, describing, earlier, recovering
-    from indexhole.jobs.recovery.writers import report_json as writers_json
-    from indexhole.jobs.recovery.writers import report_sentences
+    from indexhole.jobs.recovery import recovering
     from indexhole.recover.sectors.open_dwells import OpenDwells
     from indexhole.signal.formats.options import ReadOptions
 
@@ -97,17 +96,14 @@ def recover(
         raise InputFault(
             "--describe prints a layout file and nothing else", remedy="add --json, or ask for the rest another time"
         )
-    other = earlier.read_earlier(compare) if compare is not None else None
+    other = _earlier(compare) if compare is not None else None
     options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
     quiet = json or not sys.stderr.isatty()
     opened = OpenDwells() if writers else None
     recovered = recovering.recover_files(
         captures, options, layout, layout_file or (), opened=opened, progress=None if quiet else _show_progress
     )
-    compared = None
-    if other is not None:
-        now = earlier.report_from(recovering.report_json(recovered))
-        compared = comparing.compare(other.report, other.image, now, recovered.image)
+    compared = _compared(other, recovered) if other is not None else None
     image_path = None
     if out is not None:
         image_path = recovering.save(recovered, out, overwrite=overwrite, deleted=deleted)
@@ -115,23 +111,48 @@ def recover(
     if json:
         report = recovering.report_json(recovered, image_path)
         if other is not None and compared is not None:
-            report["comparison"] = comparison.comparison_json(compared, other)
+            from indexhole.jobs.recovery.comparison import comparison_json
+
+            report["comparison"] = comparison_json(compared, other)
         if written_by is not None:
+            from indexhole.jobs.recovery.writers import report_json as writers_json
+
             report["writers"] = writers_json(written_by)
         if describe:
-            report["description"] = describing.description_json(recovered.surface)
+            from indexhole.jobs.recovery.describing import description_json
+
+            report["description"] = description_json(recovered.surface)
         emit_json(report)
     elif describe:
-        _tell_description(describing.description_text(recovered.surface), recovering.warnings_of(recovered.surface))
+        from indexhole.jobs.recovery.describing import description_text
+
+        _tell_description(description_text(recovered.surface), recovering.warnings_of(recovered.surface))
     else:
         _tell(recovered, image_path)
         if compared is not None:
             _tell_comparison(compared, str(compare))
         if written_by is not None:
+            from indexhole.jobs.recovery.writers import report_sentences
+
             tell_writers(report_sentences(written_by), written_by.writers)
     counts = recovered.counts()
     if counts["suspect"] or counts["lost"] or not recovered.surface.tracks:
         raise typer.Exit(1)
+
+
+def _earlier(path: Path) -> Earlier:
+    from indexhole.jobs.recovery.earlier import read_earlier
+
+    return read_earlier(path)
+
+
+def _compared(other: Earlier, recovered: Recovered) -> Comparison:
+    """What differs from the earlier recovery."""
+    from indexhole.jobs.recovery.comparing import compare
+    from indexhole.jobs.recovery.earlier import report_from
+    from indexhole.jobs.recovery.recovering import report_json
+
+    return compare(other.report, other.image, report_from(report_json(recovered)), recovered.image)
 
 
 def _writers(

@@ -71,7 +71,7 @@ def serve_shelf(folder: Path | None, place: Place, *, show: bool = False) -> Non
         fresh = not has_shelf(folder)
         shelf = Shelf.open(folder, create=True, keep=True)
         if fresh:
-            remark(f"a new shelf is begun in {shelf.place.told}")
+            remark(f"a new shelf is begun in {shelf.at.label}")
         if not is_loopback(place.host):
             remark("others on the network can reach the page; what goes to and fro is not encrypted")
         return shelf

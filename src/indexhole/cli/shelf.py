@@ -99,11 +99,11 @@ def change(
         # an empty number means that it is not known
         values[name] = None if text == "" and record_field is not None and record_field.default is None else text
     with opened_shelf(folder) as opened:
-        kept = opened.update(kind_of(kind), key, revision=revision, **values)
+        entry = opened.update(kind_of(kind), key, revision=revision, **values)
     if as_json:
-        emit_json({kind: kept})
+        emit_json({kind: entry})
     else:
-        show_entry(kept)
+        show_entry(entry)
 
 
 @shelf.command("remove")
@@ -144,10 +144,10 @@ shelf.command("standing")(standing)
 def undo(yes: Yes = False, as_json: AsJson = False, folder: ShelfFolder = None) -> None:
     """Take the last change of the register back; run it again for the one before."""
     with opened_shelf(folder) as opened:
-        kept = opened.changes(1)
-        if not kept:
+        entry = opened.changes(1)
+        if not entry:
             raise InputFault("there is no change to undo", where=opened.where)
-        last = kept[0]
+        last = entry[0]
         done = confirm(f"Undo: {last.what} ({count_of(last.rows, 'row')}, {last.at_utc:%Y-%m-%d %H:%M} UTC)?", yes=yes)
         if done:
             opened.undo(expected=last)

@@ -7,14 +7,12 @@ from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from indexhole.csv_text import csv_line, csv_rows
 from indexhole.errors import InputFault
-from indexhole.jobs.faults.capture_summary import CaptureSummary, capture_summaries
 from indexhole.jobs.faults.measurement_sheet import LARGEST_BYTES, kept_sheet, where_kept
 from indexhole.jobs.faults.repairs import Moves, of_now
-from indexhole.jobs.recovery.known_writers import formatter_of
-from indexhole.levelling.cross_reads import Heads, cross_ties
 from indexhole.levelling.measurements import (
     COLUMNS,
     INDEX,
@@ -26,7 +24,6 @@ from indexhole.levelling.measurements import (
     parse_measurements,
 )
 from indexhole.levelling.network import Tie
-from indexhole.levelling.quantity import Levelled, level
 from indexhole.levelling.ties import Reading, index_ties, speed_ties
 from indexhole.model.forward import MechanismState, TrackPlace
 from indexhole.model.suited import sound_mechanism, track_place
@@ -38,6 +35,11 @@ from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.sheets.sheet_text import decode_sheet, sheet_text
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, load_layouts
+
+if TYPE_CHECKING:
+    from indexhole.jobs.faults.capture_summary import CaptureSummary
+    from indexhole.levelling.cross_reads import Heads
+    from indexhole.levelling.quantity import Levelled
 
 Progress = Callable[[int, int], None]
 
@@ -169,6 +171,8 @@ def shelf_evidence(
         trials: to use instead of those on the shelf.
         irreplaceable: further disks to keep.
     """
+    from indexhole.jobs.faults.capture_summary import capture_summaries  # it loads slowly
+
     moves = Moves(shelf.all(Event))
     split_trials = moves.split_trials(shelf.trials() if trials is None else trials)
     units = {u.inventory: u for u in shelf.all(Unit)}
@@ -210,6 +214,8 @@ def readings_of(
         moves: work on the drives: what a capture from before it shows is not told of them.
         past: names in the trials of drives as they were before such work, which are told of nothing.
     """
+    from indexhole.jobs.recovery.known_writers import formatter_of
+
     readings: list[Reading] = []
     remarks: list[str] = []
     for record in records:
@@ -286,6 +292,9 @@ def level_bench(
     Raises:
         InputFault: no ties at all, a datum that is in no network, or a tie to leave out that there is none of.
     """
+    from indexhole.levelling.cross_reads import cross_ties
+    from indexhole.levelling.quantity import level
+
     measured, stale = of_now(measurements or no_measurements(), evidence.moves.why)
     ties = {q: list(measured.ties.get(q, ())) for q in QUANTITIES}
     labelled = {t.end for t in ties[INDEX] if t.source.startswith("index-label")}
@@ -333,6 +342,8 @@ def _mechanisms(evidence: BenchEvidence, ties: Mapping[str, Sequence[Tie]]) -> f
 
 def _heads(evidence: BenchEvidence, speeds: Levelled | None) -> Heads:
     """Widths, tracks and speeds for the forward model; only speeds told against nominal count as known."""
+    from indexhole.levelling.cross_reads import Heads
+
     known = {s.node: math.exp(s.value / 100) for s in speeds.positions if s.against == "nominal"} if speeds else {}
     names = set(known) | set(evidence.states)
     states = {

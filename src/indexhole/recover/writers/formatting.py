@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import make_smoothing_spline
 
 from indexhole.codes.code import CodeName
 from indexhole.codes.known import CODES
@@ -122,6 +121,8 @@ def curve_through(samples: Samples, pulses: Pulses, turn_ticks: float) -> Curve 
         unit = float(np.ptp(samples.time[distinct])) / (distinct.size - 1)
         x, y = samples.time[distinct] / unit, samples.cell[distinct] / base - 1
         weight = np.median(samples.variance[distinct]) / np.maximum(samples.variance[distinct], 1e-12)
+        from scipy.interpolate import make_smoothing_spline  # a fifth of a second, which recovery alone need not pay
+
         # One sample far surer than the rest must not make the equations singular.
         spline = make_smoothing_spline(x, y, w=np.clip(weight, 0.05, 20.0), lam=_STIFFNESS)
         cell = base * (1 + spline(np.clip(time / unit, x[0], x[-1])))

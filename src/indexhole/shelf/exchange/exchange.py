@@ -45,14 +45,14 @@ class CellFault:
     what: str
 
     @property
-    def place(self) -> str:
+    def cell(self) -> str:
         """The cell as a spreadsheet names it, such as B3, or the row."""
         return f"{_letters(self.column)}{self.row}" if self.column else f"row {self.row}"
 
     @property
     def line(self) -> str:
         """The fault with its place, such as: B3 (title): is too long."""
-        return f"{self.place} ({self.name}): {self.what}" if self.column else f"{self.place}: {self.what}"
+        return f"{self.cell} ({self.name}): {self.what}" if self.column else f"{self.cell}: {self.what}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +209,7 @@ def _record(
     try:
         return kind.model_validate(given)
     except ValidationError as fault:
-        faults += _told(kind, number, columns, fault)
+        faults += _cell_faults(kind, number, columns, fault)
         return None
 
 
@@ -217,27 +217,29 @@ def _may_lack(kind: type[Record], name: str) -> bool:
     return kind.model_fields[name].default is None
 
 
-def _told(kind: type[Record], number: int, columns: Mapping[int, str], fault: ValidationError) -> list[CellFault]:
-    places = {name: k + 1 for k, name in columns.items()}
+def _cell_faults(
+    kind: type[Record], number: int, columns: Mapping[int, str], fault: ValidationError
+) -> list[CellFault]:
+    numbers = {name: k + 1 for k, name in columns.items()}
     found = []
     for error in fault.errors():
         name = str(error["loc"][0]) if error["loc"] else ""
         what = fault_words(error)
-        if name and name not in places:
+        if name and name not in numbers:
             what, name = f"{name}: {what}", ""
-        found.append(CellFault(number, places.get(name, 0), name, what))
+        found.append(CellFault(number, numbers.get(name, 0), name, what))
     return found
 
 
 def _of_key(kind: type[Record], number: int, columns: Mapping[int, str], what: str) -> CellFault:
-    place = next((k + 1 for k, name in columns.items() if name == kind.KEY), 0)
-    return CellFault(number, place, kind.KEY, what)
+    at = next((k + 1 for k, name in columns.items() if name == kind.KEY), 0)
+    return CellFault(number, at, kind.KEY, what)
 
 
 def _letters(column: int) -> str:
     """A column's letters as a spreadsheet shows them: 1 is A, 27 is AA."""
-    told = ""
+    letters = ""
     while column:
         column, digit = divmod(column - 1, 26)
-        told = chr(ord("A") + digit) + told
-    return told
+        letters = chr(ord("A") + digit) + letters
+    return letters

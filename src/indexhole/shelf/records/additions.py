@@ -51,7 +51,7 @@ class Part(Record):
     marking: Annotated[Text, Shown("Marking", "as it stands on it", listed=True)] = ""
     date_code: Annotated[
         Text,
-        Shown("Date code", "four digits, as 8332 for week 32 of 1983", listed=True, remark="meaning unproven"),
+        Shown("Date code", "four digits, such as 8332 for week 32 of 1983", listed=True, remark="meaning unproven"),
     ] = ""
     note: Annotated[Text, _REMARK] = ""
 
@@ -115,7 +115,7 @@ class Loan(OfUnitOrDisk):
     loan: Annotated[str, Shown("Loan", listed=True, term="identifier")] = Field(default="", pattern="^(LN[0-9]+)?$")
     direction: Annotated[
         Literal["out", "in"],
-        Shown("Direction", "out: lent to somebody; in: lent by somebody", choices=_directions, listed=True),
+        Shown("Direction", "out is lent to somebody, in is lent by somebody", choices=_directions, listed=True),
     ] = "out"
     party: Annotated[Text, Shown("To or from whom", argument=True, listed=True)] = Field(min_length=1)
     since: Annotated[When, Shown("Since", EXAMPLES, listed=True, term="date")] = ""
@@ -169,10 +169,10 @@ class View(Record):
 
     view: Annotated[Inventory, Shown("Name", "the view’s name", argument=True, metavar="NAME", listed=True)]
     what: Annotated[
-        Words, Shown("Kinds", "of entries looked among, with commas between; empty: all", option="--kinds", listed=True)
+        Words, Shown("Kinds", "which to search, with commas between; all if empty", option="--kinds", listed=True)
     ] = ""
-    words: Annotated[Text, Shown("Words", "looked for", listed=True)] = ""
+    words: Annotated[Text, Shown("Words", "to search for", listed=True)] = ""
     chosen: Annotated[
-        Words, Shown("Units", "compared, with commas between their numbers", option="--units", listed=True)
+        Words, Shown("Units", "to compare, with commas between their numbers", option="--units", listed=True)
     ] = ""
     note: Annotated[Text, Shown("Remark", "anything else", listed=True)] = ""

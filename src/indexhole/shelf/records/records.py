@@ -89,6 +89,14 @@ def _drive_classes() -> Options:
     return tuple((key, key) for key in load_drives())
 
 
+def _sector_holes() -> Options:
+    return (("0", "none"), *((number, number) for number in ("10", "16", "32")))
+
+
+def _heads() -> Options:
+    return (("0", "0"), ("1", "1"))
+
+
 def _reference(text: str) -> str:
     if not re.fullmatch("[a-z0-9][a-z0-9-]*|", text):
         raise ValueError(f"{text!r} is no key of a table of standards; it is written in small letters, as 130-48")
@@ -212,7 +220,7 @@ class Unit(Record):
     ]
     kind: Annotated[UnitKind, Shown("Kind", group=Group.IS, short={"drive": "drive unit"}, listed=True, term="type")]
     title: Annotated[Text, Shown("Title", "what you call it", Group.IS, listed=True, term="title")] = ""
-    maker: Annotated[Text, Shown("Maker", "as far as it is known", Group.MADE, listed=True, term="creator")] = ""
+    maker: Annotated[Text, Shown("Maker", "as far as you know", Group.MADE, listed=True, term="creator")] = ""
     disk_class: Annotated[
         DiskClassId,
         Shown(
@@ -233,19 +241,21 @@ class Unit(Record):
     ] = ""
     standing: Annotated[Standing, _STANDING] = "known"
     controller: Annotated[
-        Reference, Shown("Controller", "of a host: what drives its disks", Group.JOINS, choices=_controllers)
+        Reference, Shown("Controller", "what drives the disks of a host", Group.JOINS, choices=_controllers)
     ] = ""
     volume_kinds: Annotated[
-        Words, Shown("Volumes it takes", "of a host, with commas between: fat12, labelled", Group.JOINS)
+        Words, Shown("Volumes it takes", "of a host; words with commas between, such as fat12, labelled", Group.JOINS)
     ] = ""
     description: Annotated[Text, Shown("Description", group=Group.IS, long=True, term="description")] = ""
     made: Annotated[When, Shown("Made", EXAMPLES, Group.MADE, term="created")] = ""
     acquired_when: Annotated[
-        When, Shown("Acquired when", "a date, as well as it is known", Group.CAME, term="dateAccepted")
+        When, Shown("Acquired when", "a date as well as you know it", Group.CAME, term="dateAccepted")
     ] = ""
     location: Annotated[Text, Shown("Where it stands", group=Group.NOW)] = ""
-    interfaces: Annotated[Words, Shown("Interfaces", "with commas between", Group.JOINS, compared="interface")] = ""
-    connectors: Annotated[Words, Shown("Connectors", "with commas between", Group.JOINS)] = ""
+    interfaces: Annotated[
+        Words, Shown("Interfaces", "words with commas between", Group.JOINS, compared="interface")
+    ] = ""
+    connectors: Annotated[Words, Shown("Connectors", "words with commas between", Group.JOINS)] = ""
     power_input: Annotated[Text, Shown("Power input", group=Group.JOINS)] = ""
     weight_kg: Annotated[float | None, Shown("Weight", group=Group.IS, unit="kg")] = Field(
         default=None, gt=0, le=2000, allow_inf_nan=False
@@ -274,7 +284,7 @@ class Mechanism(Record):
         Inventory,
         Shown(
             "Mechanism",
-            "its unit and the number that it answers to, such as D1.0",
+            "the unit and the number that it answers to, such as D1.0",
             Group.IS,
             argument=True,
             metavar="UNIT.NUMBER",
@@ -296,10 +306,10 @@ class Mechanism(Record):
     read_width_um: Annotated[
         Width | None, Shown("Reads", "width that its head reads", Group.HEAD, unit="µm", listed=True)
     ] = None
-    note: Annotated[Text, Shown("Remark", "anything else", listed=True, term="description")] = ""
+    note: Annotated[Text, Shown("Remark", "anything else", Group.IS, listed=True, term="description")] = ""
     standing: Annotated[Standing, _STANDING] = "known"
     drive_class: Annotated[
-        Reference, Shown("Drive class", "empty: as the unit’s disk class says", Group.IS, choices=_drive_classes)
+        Reference, Shown("Drive class", "if empty, as the unit’s disk class says", Group.IS, choices=_drive_classes)
     ] = ""
     heads: Annotated[
         Literal[1, 2] | None,
@@ -362,18 +372,18 @@ class Disk(Record):
     sides: Annotated[
         Literal[1, 2] | None, BeforeValidator(_number), Shown("Sides", "recorded sides, 1 or 2", Group.IS, listed=True)
     ] = None
-    note: Annotated[Text, _REMARK] = ""
+    note: Annotated[Text, Shown("Remark", "anything else", Group.IS, long=True, term="description")] = ""
     standing: Annotated[Standing, _STANDING] = "known"
     importance: Annotated[
         Importance,
-        Shown("Importance", "irreplaceable: it is never proposed for a write", Group.IS, listed=True),
+        Shown("Importance", "an irreplaceable disk is never proposed for a write", Group.IS, listed=True),
     ] = "working"
-    notch: Annotated[Notch, Shown("Write notch", "open, it allows writing", Group.IS)] = ""
+    notch: Annotated[Notch, Shown("Write notch", "open allows writing", Group.IS)] = ""
     hub_ring: Annotated[bool | None, Shown("Hub ring", "whether the hub is reinforced", Group.IS)] = None
     sector_holes: Annotated[
         Literal[0, 10, 16, 32] | None,
         BeforeValidator(_number),
-        Shown("Sector holes", "beside the index hole; 0: the index hole alone", Group.IS),
+        Shown("Sector holes", "beside the index hole, 0, 10, 16 or 32", Group.IS, choices=_sector_holes),
     ] = None
     layout: Annotated[LayoutId, Shown("Layout", "such as 130-48-mfm-9x512", Group.RECORDED, choices=_layouts)] = ""
     recorded_by: Annotated[
@@ -395,11 +405,13 @@ class Disk(Record):
         float | None, Shown("Humidity that day", "relative humidity", Group.RECORDED, unit="%")
     ] = Field(default=None, ge=0, le=100, allow_inf_nan=False)
     before: Annotated[Before, Shown("Before that", "what the disk was before", Group.RECORDED)] = ""
-    condition: Annotated[Words, Shown("Condition", "with commas between: shedding, mould, creased", Group.NOW)] = ""
+    condition: Annotated[
+        Words, Shown("Condition", "words with commas between, such as shedding, mould, creased", Group.NOW)
+    ] = ""
     label_text: Annotated[Text, Shown("Label says", group=Group.IS)] = ""
     acquired: Annotated[Text, Shown("Acquired", "how, and from whom", Group.CAME, term="accrualMethod")] = ""
     acquired_when: Annotated[
-        When, Shown("Acquired when", "a date, as well as it is known", Group.CAME, term="dateAccepted")
+        When, Shown("Acquired when", "a date as well as you know it", Group.CAME, term="dateAccepted")
     ] = ""
     origin: Annotated[Text, Shown("Origin", "where it was used before", Group.CAME, term="provenance")] = ""
     location: Annotated[Text, Shown("Where it lies", group=Group.NOW)] = ""
@@ -453,7 +465,7 @@ class CaptureRecord(Record):
         Inventory | None,
         Shown(
             "Formatted by",
-            "the mechanism, where it is known for certain; others are compared with it",
+            "the mechanism, if you know it for certain; others are compared with it",
             names="mechanism",
             metavar="UNIT.NUMBER",
         ),
@@ -461,10 +473,10 @@ class CaptureRecord(Record):
     cylinder: Annotated[int | None, Shown("Cylinder", "of a capture of one track", listed=True)] = Field(
         default=None, ge=0, le=254
     )
-    head: Annotated[int | None, Shown("Head", "the side, 0 or 1, of a capture of one track", listed=True)] = Field(
-        default=None, ge=0, le=1
+    head: Annotated[int | None, Shown("Head", "the side, of a capture of one track", choices=_heads, listed=True)] = (
+        Field(default=None, ge=0, le=1)
     )
-    taken: Annotated[When, Shown("Taken", "when: " + EXAMPLES, listed=True, term="created")] = ""
+    taken: Annotated[When, Shown("Taken", EXAMPLES, listed=True, term="created")] = ""
     parquet: Annotated[CapturePath, Shown("Pulses", "the file that holds them", searched=False)]
     original: Annotated[CapturePath, Shown("Original", "the file as it came", searched=False)] = ""
     note: Annotated[Text, _REMARK] = ""
@@ -543,7 +555,7 @@ class Note(Record):
     note: Annotated[str, Shown("Note", listed=True, term="identifier")] = Field(default="", pattern="^(N[0-9]+)?$")
     unit: Annotated[Inventory | None, OF_UNIT] = None
     disk: Annotated[Inventory | None, OF_DISK] = None
-    text: Annotated[Text, Shown("Note", "the remark", long=True, argument=True, listed=True, term="description")] = (
+    text: Annotated[Text, Shown("Text", "the remark", long=True, argument=True, listed=True, term="description")] = (
         Field(min_length=1)
     )
     added_utc: Annotated[AwareDatetime, ADDED] = Field(default_factory=now)

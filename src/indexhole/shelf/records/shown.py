@@ -89,6 +89,11 @@ class Shown(_More):
         """The label with the unit, such as: Weight, kg."""
         return f"{self.label}, {self.unit}" if self.unit else self.label
 
+    @property
+    def in_text(self) -> str:
+        """The heading inside a line: without a capital, unless it is written in capitals."""
+        return self.heading if self.heading[1:2].isupper() else self.heading[:1].lower() + self.heading[1:]
+
     def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
         """The description of the API carries label and help."""
         return {**handler(schema), "title": self.heading, **({"description": self.help} if self.help else {})}
@@ -129,15 +134,15 @@ class RecordField:
         """Whether it is said once, when the entry is new."""
         return self.key or self.shown.in_key
 
-    def said(self, value: Any) -> str:
-        """A value in words, with its unit; empty where it says nothing."""
+    def said(self, value: Any, *, unit: bool = True) -> str:
+        """A value in words, with its unit unless that is said elsewhere; empty where it says nothing."""
         if value in (None, "") and value is not False:
             return ""
         if isinstance(value, bool):
             return "yes" if value else "no"
         text = dict(self.options).get(str(value)) or (f"{value:g}" if isinstance(value, float) else str(value))
-        about = f" ({self.shown.remark})" if self.shown.remark else ""
-        return f"{text} {self.shown.unit}".rstrip() + about
+        with_unit = f"{text} {self.shown.unit}" if unit and self.shown.unit else text
+        return f"{with_unit} ({self.shown.remark})" if self.shown.remark else with_unit
 
 
 @cache
@@ -157,9 +162,9 @@ def _by_name(kind: type[Record]) -> dict[str, RecordField]:
 
 
 def grouped(kind: type[Record]) -> tuple[RecordField, ...]:
-    """The fields of a kind in the order of a form: group by group, in each in the order of the record."""
+    """The fields of a kind in the order of a form: group by group, in each as in the record, long texts last."""
     groups = list(Group)
-    return tuple(sorted(fields_of(kind), key=lambda one: groups.index(one.shown.group)))
+    return tuple(sorted(fields_of(kind), key=lambda one: (groups.index(one.shown.group), one.shown.long)))
 
 
 def naming(kind: type[Record]) -> tuple[RecordField, ...]:

@@ -153,10 +153,10 @@ def _version(engine: Engine, path: Path) -> int:
 
 def schema_of(connection: Connection, where: str) -> int:
     """The number of the schema a register says it has. Raises ShelfFault when it does not say it once and rightly."""
-    told = connection.execute(text("SELECT version_num FROM alembic_version")).scalars().all()
-    if len(told) != 1 or not re.fullmatch("[0-9]{4}", str(told[0])) or not int(told[0]):
+    found_text = connection.execute(text("SELECT version_num FROM alembic_version")).scalars().all()
+    if len(found_text) != 1 or not re.fullmatch("[0-9]{4}", str(found_text[0])) or not int(found_text[0]):
         raise ShelfFault("the register does not say which schema it has", where=where, remedy=RESTORE)
-    return int(told[0])
+    return int(found_text[0])
 
 
 def bring_up_to_date(connection: Connection) -> None:
@@ -222,9 +222,9 @@ def _take_name(unfinished: Path, place: Path) -> None:
 def inspect_register(engine: Engine, where: Path | str) -> list[str]:
     """What SQLite itself finds wrong with the file: an empty list for a sound one."""
     with transaction(engine, writing=False, where=where) as connection:
-        told: list[Any] = list(connection.execute(text("PRAGMA integrity_check")).scalars())
+        found_text: list[Any] = list(connection.execute(text("PRAGMA integrity_check")).scalars())
         broken = connection.execute(text("PRAGMA foreign_key_check")).all()
         lagging = search.out_of_step(connection)
-    found = [str(line) for line in told if line != "ok"]
+    found = [str(line) for line in found_text if line != "ok"]
     found += [OUT_OF_STEP] if lagging else []
     return found + [f"table {row[0]}, row {row[1]}: refers to nothing in {row[2]}" for row in broken]

@@ -108,30 +108,30 @@ def change_fields(
 ) -> R:
     """Change fields of an entry and return it as kept; `Shelf.update` says how."""
     row = get_row(change.connection, kind, key)
-    kept = as_record(kind, row)
+    before = as_record(kind, row)
     if revision is not None and revision != row["revision"]:
         refuse_stale(change.connection, kind, row, revision)
-    renewed = checked(kind, **{**kept.model_dump(), **values})
+    renewed = checked(kind, **{**before.model_dump(), **values})
     for name in (kind.KEY, *kind.FIXED):
-        if getattr(renewed, name) != getattr(kept, name):
-            raise InputFault(f"{kind.WORD} {kept.key} cannot take another {name}", remedy="remove it and add it anew")
+        if getattr(renewed, name) != getattr(before, name):
+            raise InputFault(f"{kind.WORD} {before.key} cannot take another {name}", remedy="remove it and add it anew")
     _refers_well(change.connection, renewed)
     _keeps_its_part(change.connection, renewed)
     change.update(TABLES[kind], row["row"], renewed.model_dump())
-    confidence.renew(change, kept, renewed, wanted)
+    confidence.renew(change, before, renewed, wanted)
     return renewed
 
 
 def take_out(change: Writing, kind: type[Record], key: str) -> Record:
     """Take an entry out and return it. Raises InputFault while another entry names it."""
     row = get_row(change.connection, kind, key)
-    kept = as_record(kind, row)
-    namers = _namers(change.connection, TABLES[kind], kept.key)
+    taken = as_record(kind, row)
+    namers = _namers(change.connection, TABLES[kind], taken.key)
     if namers:
-        raise InputFault(f"{kind.WORD} {kept.key} is named by {namers}", remedy="remove those first")
-    confidence.drop_all(change, kind, kept.key)
+        raise InputFault(f"{kind.WORD} {taken.key} is named by {namers}", remedy="remove those first")
+    confidence.drop_all(change, kind, taken.key)
     change.delete(TABLES[kind], row["row"])
-    return kept
+    return taken
 
 
 def _refers_well(connection: Connection, record: Record) -> None:
