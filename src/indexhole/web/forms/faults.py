@@ -78,14 +78,14 @@ def sentence(clause: str, *, start: bool = True) -> str:
     return ended[0].upper() + ended[1:] if start else ended
 
 
-def told(fault: IndexholeError) -> str:
+def fault_text(fault: IndexholeError) -> str:
     """The fault without its remedy, as a sentence; the name of a file before it stays as it is."""
     return f"{fault.where}: {sentence(fault.what, start=False)}" if fault.where else sentence(fault.what)
 
 
 def told_whole(fault: IndexholeError) -> str:
     """The fault and what to do, as sentences."""
-    return f"{told(fault)} {sentence(remedy_here(fault))}".rstrip()
+    return f"{fault_text(fault)} {sentence(remedy_here(fault))}".rstrip()
 
 
 def error_page(status: int, what: str, remedy: str = "") -> HTMLResponse:
@@ -103,4 +103,4 @@ def fault_json(what: str, where: str = "", remedy: str = "") -> dict[str, dict[s
 def fault_page(fault: IndexholeError) -> HTMLResponse:
     """The page for a fault of our own family."""
     status = 503 if isinstance(fault, ShelfFault) else 400
-    return error_page(status, told(fault), remedy_here(fault))
+    return error_page(status, fault_text(fault), remedy_here(fault))
