@@ -58,7 +58,7 @@ def demo(
             say(line)
     if serve:
         from indexhole.cli.serve import serve_shelf
-        from indexhole.web.serving.server import Place
+        from indexhole.web.server import Place
 
         serve_shelf(folder, Place(port=port), show=sys.stdout.isatty())
 

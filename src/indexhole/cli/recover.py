@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -16,6 +18,7 @@ from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
     from indexhole.jobs.recovery.comparison import Comparison
+    from indexhole.jobs.recovery.earlier import Earlier
     from indexhole.jobs.recovery.recovering import Recovered
     from indexhole.jobs.recovery.writers import WriterReport
     from indexhole.recover.sectors.open_dwells import OpenDwells
@@ -85,9 +88,7 @@ def recover(
 
     Several passes and several files of one disk are combined. Exit status 1 when a sector is suspect or lost.
     """
-    from indexhole.jobs.recovery import comparing, comparison, describing, earlier, recovering
-    from indexhole.jobs.recovery.writers import report_json as writers_json
-    from indexhole.jobs.recovery.writers import told
+    from indexhole.jobs.recovery import recovering
     from indexhole.recover.sectors.open_dwells import OpenDwells
     from indexhole.signal.formats.options import ReadOptions
 
@@ -97,41 +98,90 @@ def recover(
         raise InputFault(
             "--describe prints a layout file and nothing else", remedy="add --json, or ask for the rest another time"
         )
-    other = earlier.read_earlier(compare) if compare is not None else None
+    other = _earlier(compare) if compare is not None else None
     options = ReadOptions(parse_lines(line), allow_cut, raw, sample_rate)
     quiet = json or not sys.stderr.isatty()
     opened = OpenDwells() if writers else None
     recovered = recovering.recover_files(
         captures, options, layout, layout_file or (), opened=opened, progress=None if quiet else _show_progress
     )
-    compared = None
-    if other is not None:
-        now = earlier.report_from(recovering.report_json(recovered))
-        compared = comparing.compare(other.report, other.image, now, recovered.image)
+    compared = (_compared(other, recovered), other) if other is not None else None
     image_path = None
     if out is not None:
         image_path = recovering.save(recovered, out, overwrite=overwrite, deleted=deleted)
     written_by = _writers(opened, recovered, layout_file or (), shelf) if opened is not None else None
+    outcome = _Outcome(recovered, image_path, compared, str(compare), written_by)
     if json:
-        report = recovering.report_json(recovered, image_path)
-        if other is not None and compared is not None:
-            report["comparison"] = comparison.comparison_json(compared, other)
-        if written_by is not None:
-            report["writers"] = writers_json(written_by)
-        if describe:
-            report["description"] = describing.description_json(recovered.surface)
-        emit_json(report)
+        emit_json(_report_json(outcome, describe=describe))
     elif describe:
-        _tell_description(describing.description_text(recovered.surface), recovering.warnings_of(recovered.surface))
+        _tell_description(recovered)
     else:
-        _tell(recovered, image_path)
-        if compared is not None:
-            _tell_comparison(compared, str(compare))
-        if written_by is not None:
-            tell_writers(told(written_by), written_by.writers)
+        _tell(outcome)
     counts = recovered.counts()
     if counts["suspect"] or counts["lost"] or not recovered.surface.tracks:
         raise typer.Exit(1)
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """All that one run has to show.
+
+    Attributes:
+        recovered: what the captures hold; `image_path` where its image was written.
+        compared: what differs from an earlier recovery, and that one; `compared_with` as the keeper named it.
+        written_by: who wrote the disk.
+    """
+
+    recovered: Recovered
+    image_path: Path | None
+    compared: tuple[Comparison, Earlier] | None
+    compared_with: str
+    written_by: WriterReport | None
+
+
+def _report_json(outcome: _Outcome, *, describe: bool) -> dict[str, Any]:
+    from indexhole.jobs.recovery import recovering
+
+    report = recovering.report_json(outcome.recovered, outcome.image_path)
+    if outcome.compared is not None:
+        from indexhole.jobs.recovery.comparison import comparison_json
+
+        report["comparison"] = comparison_json(*outcome.compared)
+    if outcome.written_by is not None:
+        from indexhole.jobs.recovery.writers import report_json
+
+        report["writers"] = report_json(outcome.written_by)
+    if describe:
+        from indexhole.jobs.recovery.describing import description_json
+
+        report["description"] = description_json(outcome.recovered.surface)
+    return report
+
+
+def _tell(outcome: _Outcome) -> None:
+    """The outcome in words and tables."""
+    _tell_recovered(outcome.recovered, outcome.image_path)
+    if outcome.compared is not None:
+        _tell_comparison(outcome.compared[0], outcome.compared_with)
+    if outcome.written_by is not None:
+        from indexhole.jobs.recovery.writers import report_sentences
+
+        tell_writers(report_sentences(outcome.written_by), outcome.written_by.writers)
+
+
+def _earlier(path: Path) -> Earlier:
+    from indexhole.jobs.recovery.earlier import read_earlier
+
+    return read_earlier(path)
+
+
+def _compared(other: Earlier, recovered: Recovered) -> Comparison:
+    """What differs from the earlier recovery."""
+    from indexhole.jobs.recovery.comparing import compare
+    from indexhole.jobs.recovery.earlier import report_from
+    from indexhole.jobs.recovery.recovering import report_json
+
+    return compare(other.report, other.image, report_from(report_json(recovered)), recovered.image)
 
 
 def _writers(
@@ -157,15 +207,17 @@ def _show_progress(name: str, done: int, of: int) -> None:
     print(f"\r{name}: {share}", end=end, file=sys.stderr, flush=True)
 
 
-_STATES = ("sound", "mended", "suspect", "lost")
-_COLUMNS = ("cylinders", "head", "passes", "speed r/min", "sectors a track", *_STATES)
+_COLUMNS = ("cylinders", "head", "passes", "speed r/min", "sectors a track")
 
 
 def _track_rows(tracks: Sequence[Track]) -> list[list[object]]:
     """One row for each run of tracks that read alike."""
+    from indexhole.recover.shapes.result import WORST_FIRST
+
     runs: list[tuple[tuple[object, ...], list[Track]]] = []
     for track in sorted(tracks, key=lambda t: (t.head, t.cylinder)):
-        alike = (track.head, len(track.sectors), *(sum(s.state == state for s in track.sectors) for state in _STATES))
+        count = Counter(s.state for s in track.sectors)
+        alike = (track.head, len(track.sectors), *(count[state] for state in reversed(WORST_FIRST)))
         if runs and runs[-1][0] == alike and runs[-1][1][-1].cylinder == track.cylinder - 1:
             runs[-1][1].append(track)
         else:
@@ -184,16 +236,19 @@ def _span(numbers: Sequence[int]) -> str:
     return str(low) if low == high else f"{low} to {high}"
 
 
-def _tell(recovered: Recovered, image_path: Path | None) -> None:
-    """The outcome in words and tables."""
+def _tell_recovered(recovered: Recovered, image_path: Path | None) -> None:
+    """Tracks, sectors, oddities and files."""
     from indexhole.jobs.recovery.recovering import volume_json, warnings_of
+    from indexhole.recover.shapes.result import WORST_FIRST
 
     surface = recovered.surface
     if surface.layout:
         say(f"Layout {surface.layout}, probability {surface.layout_confidence:.2f}: {surface.candidates[0].why}")
     else:
         say(f"Layout unknown: {surface.candidates[0].why}; --describe drafts a layout file")
-    emit_table(f"Tracks: {len(surface.tracks)}", _COLUMNS, _track_rows(surface.tracks))
+    emit_table(
+        f"Tracks: {len(surface.tracks)}", [*_COLUMNS, *map(str, reversed(WORST_FIRST))], _track_rows(surface.tracks)
+    )
     odd = [
         [track.cylinder, track.head, s.id, str(s.state), s.how]
         for track in surface.tracks
@@ -206,7 +261,7 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
     volume = volume_json(recovered)
     if volume:
         title = f"Volume {volume['title']!r} ({volume['kind']}), {volume['free']} free"
-        files = [[f["name"], f["bytes"], f["state"], _told_sectors(f["sectors"])] for f in volume["files"]]
+        files = [[f["name"], f["bytes"], f["state"], _sectors_by_state(f["sectors"])] for f in volume["files"]]
         columns = ("file", "bytes", "state", "sectors of the image that are not sound")
         # Without any such sector there is nothing to say of them.
         shown = len(columns) if any(row[-1] for row in files) else len(columns) - 1
@@ -227,18 +282,21 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
         remark(warning)
 
 
-def _told_sectors(by_state: Mapping[str, Sequence[int]]) -> str | None:
+def _sectors_by_state(by_state: Mapping[str, Sequence[int]]) -> str | None:
     """`mended 12; lost 40 to 44`, numbers in image order from 0; None when there are none."""
     from indexhole.recover.layouts.draft import ranges
 
     return "; ".join(f"{state} {ranges(numbers)}" for state, numbers in by_state.items()) or None
 
 
-def _tell_description(text: str, warnings: Sequence[str]) -> None:
+def _tell_description(recovered: Recovered) -> None:
     """A layout file on stdout, fit to be kept; what is to be borne in mind beside it."""
-    for line in text.splitlines():
+    from indexhole.jobs.recovery.describing import description_text
+    from indexhole.jobs.recovery.recovering import warnings_of
+
+    for line in description_text(recovered.surface).splitlines():
         say(line)
-    for warning in warnings:
+    for warning in warnings_of(recovered.surface):
         remark(warning)
 
 

@@ -6,6 +6,8 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.errors import InputFault
 from indexhole.recover.layouts.describe import describe
 from indexhole.recover.layouts.identify import Log, identify
@@ -65,7 +67,7 @@ def _candidates(
 def open_tracks(
     captures: Sequence[Capture], layouts: Mapping[str, Layout], layout: str | None = None
 ) -> tuple[OpenDwells, list[Identification], list[str]]:
-    """Every legible stay with its clock recovered and its fields read, candidate layouts, and warnings.
+    """Every legible dwell with its clock recovered and its fields read, candidate layouts, and warnings.
 
     Raises:
         InputFault: an unknown layout id.
@@ -83,7 +85,7 @@ def open_dwells(
     *,
     most_held: int = MOST_HELD_PULSES,
 ) -> tuple[OpenDwells, list[Identification], list[str]]:
-    """The same from stays as they come, in memory while they have no more than `most_held` pulses in all."""
+    """The same from dwells as they come, in memory while they have no more than `most_held` pulses in all."""
     opened = OpenDwells(most_held)
     dwells, blank = _discard_pulses(segments, _chosen_layout(layouts, layout), 0, opened)
     placing = place_dwells(dwells, blank)
@@ -100,7 +102,7 @@ def _discard_pulses(
     opened: OpenDwells | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> tuple[list[Dwell], list[Blank]]:
-    """Stays as they come, each opened and let go before the next is asked for; the legible ones into `opened` too."""
+    """Dwells as they come, each opened and discarded before the next is asked for; legible ones into `opened` too."""
     dwells: list[Dwell] = []
     blank: list[Blank] = []
     recent: list[CellGuess] = []
@@ -119,14 +121,14 @@ def _discard_pulses(
 
 
 def _place(opened: OpenDwells, dwells: Sequence[Dwell], placing: Placing) -> None:
-    """Put open stays where the same stays, let go, were found to be."""
-    # Replacing a stay's place leaves its reads the same object.
+    """Put open dwells where the same dwells, discarded since, were found to be."""
+    # Replacing a dwell's place leaves its reads the same object.
     placed = {id(dwell.reads): dwell for dwell in placing.dwells}
     found = ((k, placed.get(id(dwell.reads))) for k, dwell in enumerate(dwells))
     opened.place([(k, dwell.cylinder, dwell.head) for k, dwell in found if dwell is not None])
 
 
-def _with_recent(recent: Sequence[CellGuess], code: str, cell_ticks: float) -> list[CellGuess]:
+def _with_recent(recent: Sequence[CellGuess], code: CodeName, cell_ticks: float) -> list[CellGuess]:
     return [CellGuess(code, cell_ticks, 0.5), *recent][:2]
 
 
@@ -145,7 +147,7 @@ def recover_surface(
         layouts: the library, keeper's own layouts included.
         layout: id of the layout when it is known, else it is identified.
         quality_bins: bins a turn of the quality map; 0 leaves it out.
-        progress: called with (stays done, stays in all).
+        progress: called with (dwells done, dwells in all).
 
     Raises:
         InputFault: an unknown layout id.
@@ -153,10 +155,10 @@ def recover_surface(
     sessions = [cut_session(capture) for capture in captures]
     count = sum(len(session.segments) for session in sessions)
     segments = (segment for session in sessions for segment in session.segments)
-    told = [warning for session in sessions for warning in session.warnings]
+    found_warnings = [warning for session in sessions for warning in session.warnings]
     report = None if progress is None else lambda done: progress(done, count)
     surface = recover_dwells(segments, layouts, layout, quality_bins=quality_bins, progress=report)
-    return replace(surface, warnings=(*told, *surface.warnings))
+    return replace(surface, warnings=(*found_warnings, *surface.warnings))
 
 
 def recover_dwells(
@@ -168,10 +170,10 @@ def recover_dwells(
     opened: OpenDwells | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Surface:
-    """Recover from stays as they come: each is let go before the next is asked for, so a log may be of any length.
+    """Recover from dwells as they come: each is discarded before the next is asked for, so a log may be of any length.
 
-    Arguments and faults as of recover_surface; `progress` is called with the number of stays done. The legible stays go
-    into `opened` for whoever needs their pulses again.
+    Arguments and faults as of recover_surface; `progress` is called with the number of dwells done. The legible dwells
+    go into `opened` for whoever needs their pulses again.
     """
     dwells, blank = _discard_pulses(segments, _chosen_layout(layouts, layout), quality_bins, opened, progress)
     placing = place_dwells(dwells, blank)
@@ -184,15 +186,15 @@ def recover_dwells(
     groups: dict[tuple[int, int], list[Dwell]] = defaultdict(list)
     for dwell in _as_numbered(placing, chosen):
         if dwell.cylinder is None or dwell.head is None:
-            warnings.append(f"{dwell.capture}: a stay with no legible id cannot be placed")
+            warnings.append(f"{dwell.capture}: a dwell with no legible id cannot be placed")
         else:
             groups[dwell.cylinder, dwell.head].append(dwell)
-    tracks, told = blank_tracks(placing.blank, groups, chosen)
-    warnings.extend(told)
+    tracks, found_warnings = blank_tracks(placing.blank, groups, chosen)
+    warnings.extend(found_warnings)
     for place in sorted(groups):
-        track, told = merged_track(place, groups[place], chosen, seen, placing)
+        track, found_warnings = merged_track(place, groups[place], chosen, seen, placing)
         tracks.append(track)
-        warnings.extend(told)
+        warnings.extend(found_warnings)
     tracks.sort(key=lambda t: (t.cylinder, t.head))
     tracks, doubted = within_budget(tracks)
     if doubted:
@@ -205,12 +207,15 @@ def recover_dwells(
 
 
 def _as_numbered(placing: Placing, layout: Layout | None) -> list[Dwell]:
-    """Stays placed by their ids where no lines told, which may count from another number by the layout."""
+    """Dwells placed by their ids where no lines told, which may count from another number by the layout."""
     if layout is None or (layout.track_number(0, 0), layout.track_number(0, 1)) == (0, 0):
         return list(placing.dwells)
     return [
         replace(s, cylinder=s.cylinder - layout.track_number(0, s.head))
-        if not s.from_lines and s.code != "group45" and s.cylinder is not None and s.head is not None
+        if not s.from_lines
+        and not CODES[s.code].track.numbered_through
+        and s.cylinder is not None
+        and s.head is not None
         else s
         for s in placing.dwells
     ]

@@ -30,8 +30,8 @@ def check(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
     files_sound = all(one.sound for one in captures) and all(one.sound for one in photos)
     sound = files_sound and not register and not left.links
     if as_json:
-        told = {"register": register, "captures": captures, "photos": photos, "strays": list(left.strays)}
-        emit_json({"sound": sound, **told, "unfinished": list(left.unfinished), "links": list(left.links)})
+        summary = {"register": register, "captures": captures, "photos": photos, "strays": list(left.strays)}
+        emit_json({"sound": sound, **summary, "unfinished": list(left.unfinished), "links": list(left.links)})
     else:
         _show_check(register, captures, photos, left)
     if not sound:
@@ -80,7 +80,7 @@ def mend(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
         emit_json({"mended": [_mended(one) for one in done], "left": len(left)})
     else:
         for one in done:
-            say(f"capture {one.record.sha256[:16]} ({one.record.name}): {one.told}")
+            say(f"capture {one.record.sha256[:16]} ({one.record.name}): {one.summary}")
         say(f"{count_of(len(done) - len(left), 'file')} mended or proven" if done else "nothing needs mending")
     if left:
         raise typer.Exit(1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,7 +17,9 @@ from indexhole.jobs.faults.measurement_sheet import kept_sheet
 from indexhole.jobs.faults.window import begins, window
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.records import CaptureRecord, Disk
-from indexhole.shelf.register.shelf import Shelf
+
+if TYPE_CHECKING:
+    from indexhole.shelf.register.shelf import Shelf
 
 Progress = Callable[[int, int], None]
 

@@ -6,15 +6,14 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from indexhole.csv_text import csv_line, csv_rows
 from indexhole.errors import InputFault
-from indexhole.jobs.faults.capture_summary import CaptureSummary, capture_summaries
 from indexhole.jobs.faults.measurement_sheet import LARGEST_BYTES, kept_sheet, where_kept
 from indexhole.jobs.faults.repairs import Moves, of_now
-from indexhole.jobs.recovery.known_writers import formatter_of
-from indexhole.levelling.cross_reads import Heads, cross_ties
 from indexhole.levelling.measurements import (
     COLUMNS,
     INDEX,
@@ -26,7 +25,6 @@ from indexhole.levelling.measurements import (
     parse_measurements,
 )
 from indexhole.levelling.network import Tie
-from indexhole.levelling.quantity import Levelled, level
 from indexhole.levelling.ties import Reading, index_ties, speed_ties
 from indexhole.model.forward import MechanismState, TrackPlace
 from indexhole.model.suited import sound_mechanism, track_place
@@ -38,6 +36,12 @@ from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.sheets.sheet_text import decode_sheet, sheet_text
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, load_layouts
+from indexhole.standards.tolerances import LIBRARY, Tolerances
+
+if TYPE_CHECKING:
+    from indexhole.jobs.faults.capture_summary import CaptureSummary
+    from indexhole.levelling.cross_reads import Heads
+    from indexhole.levelling.quantity import Levelled
 
 Progress = Callable[[int, int], None]
 
@@ -169,6 +173,8 @@ def shelf_evidence(
         trials: to use instead of those on the shelf.
         irreplaceable: further disks to keep.
     """
+    from indexhole.jobs.faults.capture_summary import capture_summaries  # it loads slowly
+
     moves = Moves(shelf.all(Event))
     split_trials = moves.split_trials(shelf.trials() if trials is None else trials)
     units = {u.inventory: u for u in shelf.all(Unit)}
@@ -210,6 +216,8 @@ def readings_of(
         moves: work on the drives: what a capture from before it shows is not told of them.
         past: names in the trials of drives as they were before such work, which are told of nothing.
     """
+    from indexhole.jobs.recovery.known_writers import formatter_of
+
     readings: list[Reading] = []
     remarks: list[str] = []
     for record in records:
@@ -235,7 +243,7 @@ def _recorded(
     """By mechanism, disks of which some cylinder was last recorded by it, as far as anything tells."""
     recorders = Recorders(trials)
     found: dict[str, set[str]] = defaultdict(set)
-    for mechanism in {t.mechanism for t in trials if t.operation != "read"}:
+    for mechanism in {t.mechanism for t in trials if t.writes}:
         found[mechanism] |= recorders.disks_of(mechanism)
     for record in records:
         if record.writer and record.disk:
@@ -276,38 +284,36 @@ def level_bench(
     *,
     datum: str | None = None,
     left_out: Collection[str] = (),
+    tolerances: Tolerances = LIBRARY,
 ) -> LevelledBench:
     """Level every quantity there are ties of.
 
     Args:
         datum: a node to hold at 0 in the network of offsets, or `mean`; chosen when None.
         left_out: names of ties to leave out.
+        tolerances: the limits to judge by.
 
     Raises:
         InputFault: no ties at all, a datum that is in no network, or a tie to leave out that there is none of.
     """
+    from indexhole.levelling.cross_reads import cross_ties
+    from indexhole.levelling.quantity import level
+
     measured, stale = of_now(measurements or no_measurements(), evidence.moves.why)
     ties = {q: list(measured.ties.get(q, ())) for q in QUANTITIES}
     labelled = {t.end for t in ties[INDEX] if t.source.startswith("index-label")}
     ties[SPEED] += speed_ties(evidence.readings)
     ties[INDEX] += index_ties(evidence.readings, labelled)
     mechanisms = _mechanisms(evidence, ties)
-    speeds = level(SPEED, ties[SPEED], mechanisms, left_out=left_out, classes=evidence.classes)
+    adjusted = partial(level, mechanisms=mechanisms, left_out=left_out, classes=evidence.classes, tolerances=tolerances)
+    speeds = adjusted(SPEED, ties[SPEED])
     crossed = cross_ties(evidence.trials, _heads(evidence, speeds), evidence.past) if evidence.trials else None
     ties[OFFSET] += crossed.ties if crossed else ()
     _check_left_out(ties, left_out)
     levels = {
-        OFFSET: level(
-            OFFSET,
-            ties[OFFSET],
-            mechanisms,
-            standards=measured.standards,
-            datum=datum,
-            left_out=left_out,
-            classes=evidence.classes,
-        ),
+        OFFSET: adjusted(OFFSET, ties[OFFSET], standards=measured.standards, datum=datum),
         SPEED: speeds,
-        INDEX: level(INDEX, ties[INDEX], mechanisms, left_out=left_out, classes=evidence.classes),
+        INDEX: adjusted(INDEX, ties[INDEX]),
     }
     found = {quantity: levelled for quantity, levelled in levels.items() if levelled is not None}
     if not found:
@@ -333,6 +339,8 @@ def _mechanisms(evidence: BenchEvidence, ties: Mapping[str, Sequence[Tie]]) -> f
 
 def _heads(evidence: BenchEvidence, speeds: Levelled | None) -> Heads:
     """Widths, tracks and speeds for the forward model; only speeds told against nominal count as known."""
+    from indexhole.levelling.cross_reads import Heads
+
     known = {s.node: math.exp(s.value / 100) for s in speeds.positions if s.against == "nominal"} if speeds else {}
     names = set(known) | set(evidence.states)
     states = {

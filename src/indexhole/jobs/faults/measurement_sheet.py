@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from indexhole.levelling.measurements import KEPT
 from indexhole.shelf.files.inside import read_if_there
-from indexhole.shelf.register.shelf import Shelf
+
+if TYPE_CHECKING:
+    from indexhole.shelf.register.shelf import Shelf
 
 LARGEST_BYTES = 4 << 20
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -12,7 +12,9 @@ from indexhole.jobs.pairing.evidence import Proof
 from indexhole.jobs.pairing.matrix import Cell, Matrix
 from indexhole.jobs.pairing.stock import OUTSIDE_WORDS
 from indexhole.jobs.typography import MINUS, plain
-from indexhole.pairing.parts.answer import Budget, Fact, Term
+from indexhole.kinds import every
+from indexhole.pairing.parts.answer import Budget, Fact, ReadRisk, Term, WriteRisk
+from indexhole.pairing.parts.parts import Operation
 from indexhole.standards.figures import MARK_WORDS
 from indexhole.wording import count_of
 
@@ -30,12 +32,15 @@ HOST_WORDS = (
     "Each word is for the host as it is: where its controller cannot do the code or the format, the signal can still "
     "be logged and recovered, and the budget says with what chance"
 )
-OPERATION_WORDS = {
-    "read": "{reader} reads {disk}, recorded by {writer}",
-    "format": "{reader} formats {disk} and reads it back",
-    "update": "{reader} rewrites sectors of {disk}, laid out by {writer}",
-    "exchange": "{writer} records {disk}, {reader} reads it",
-}
+OPERATION_WORDS: Mapping[Operation, str] = every(
+    Operation,
+    {
+        "read": "{reader} reads {disk}, recorded by {writer}",
+        "format": "{reader} formats {disk} and reads it back",
+        "update": "{reader} rewrites sectors of {disk}, laid out by {writer}",
+        "exchange": "{writer} records {disk}, {reader} reads it",
+    },
+)
 
 
 def answer_json(answer: Answer) -> dict[str, Any]:
@@ -182,12 +187,17 @@ def proof_counts(proof: Proof | None) -> str:
     return f"{proof.when}: {count_of(proof.tried, 'sector')} in {trials}, {failed}"
 
 
-_WRITE_RISK = {
-    "free": "it may be written on",
-    "ask": "writing on it loses what it holds; ask first",
-    "never": "never write on it",
-}
-_READ_RISK = {"none": "reading it is no known risk", "some": "reading it is a risk", "stop": "do not read it as it is"}
+_WRITE_RISK: Mapping[WriteRisk, str] = every(
+    WriteRisk,
+    {
+        "free": "it may be written on",
+        "ask": "writing on it loses what it holds; ask first",
+        "never": "never write on it",
+    },
+)
+_READ_RISK: Mapping[ReadRisk, str] = every(
+    ReadRisk, {"none": "reading it is no known risk", "some": "reading it is a risk", "stop": "do not read it as it is"}
+)
 
 
 def risk_words(budget: Budget) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from indexhole.recover.writers.known_writers import Attribution
 from indexhole.recover.writers.rewrites import Rewrite
-from indexhole.recover.writers.splices import FieldVerdict
+from indexhole.recover.writers.rewritten import FieldVerdict
 from indexhole.recover.writers.track_writing import TrackWriting
 from indexhole.recover.writers.writers import Writer, Writers
 from indexhole.wording import count_of, listed, plural_of
@@ -17,7 +17,7 @@ from indexhole.wording import count_of, listed, plural_of
 _MOST_TOLD = 12
 
 
-def writers_told(writers: Writers) -> list[str]:
+def writer_sentences(writers: Writers) -> list[str]:
     """Who formatted, who rewrote what, and what cannot be told."""
     if not writers.tracks:
         return ["cannot tell who wrote it: no legible track"]
@@ -72,7 +72,7 @@ def _places(places: Iterable[tuple[int, int]]) -> str:
     )
 
 
-def others_told(writers: Writers) -> list[str]:
+def other_sentences(writers: Writers) -> list[str]:
     """Only what is out of the ordinary: several formatters, and what was rewritten."""
     formatters = [w for w in writers.writers if w.formatted]
     lines = [_formatted(writers, w) for w in formatters] if len(formatters) > 1 else []
@@ -113,7 +113,7 @@ def _rewriting(track: TrackWriting, writer: Writer, formatter: str, found: Seque
     return f"{sectors} rewritten by {writer.name} ({against}){splice}"
 
 
-def attributions_told(attributions: Mapping[str, Sequence[Attribution]]) -> list[str]:
+def attribution_sentences(attributions: Mapping[str, Sequence[Attribution]]) -> list[str]:
     """Which drives on the shelf the writers may be, a sentence a writer."""
     lines = []
     for name, ranked in attributions.items():

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes.track import SectorSpan, data_field_cells, track_cells
 from indexhole.model.forward import MechanismState, MediumState, Readout, Recording, read_out
 from indexhole.model.simulator.pulses import (
     Floats,
@@ -20,6 +19,7 @@ from indexhole.model.simulator.pulses import (
     peak_shifts,
     replace_stretch,
 )
+from indexhole.model.simulator.track_cells import SectorSpan, data_field_cells, track_cells
 from indexhole.model.suited import bandwidth_hz, sound_mechanism, sound_medium, track_place
 from indexhole.standards.layouts import Layout, Zone
 
@@ -110,7 +110,7 @@ def format_track(
     """A whole track written from one index to the next by `writer` (a sound one when None).
 
     A writer whose index sensor is late begins late. A fast one lays down fewer cells, and what does not fit
-    its revolution is lost. Raises ValueError as codes.track.track_cells does.
+    its revolution is lost. Raises ValueError as `track_cells` does.
     """
     writer = writer or sound_mechanism(layout)
     zone = _zone(layout, cylinder, head)
@@ -120,12 +120,12 @@ def format_track(
     start = writer.index_delay_s * spindle.speed_rpm / 60
     angles = np.sort((lay_down(track.cells, zone.cell_s, spindle) + start) % 1.0)
 
-    def places(span: SectorSpan) -> tuple[float, float, float]:
+    def angles_of(span: SectorSpan) -> tuple[float, float, float]:
         cells = np.array([span.header, span.data, span.end])
         header, data, end = (spindle.angle(cells * zone.cell_s) + start).tolist()
         return header, data, end
 
-    spans = {number: places(span) for number, span in track.spans.items()}
+    spans = {number: angles_of(span) for number, span in track.spans.items()}
     return RecordedTrack(layout, cylinder, head, angles, spans, writer)
 
 
@@ -222,7 +222,7 @@ class HeadOnTrack:
         self.peaks = track.angles + peak_shifts(track.angles, self.pulse_width)
 
     def read(self, first: float, last: float, spindle: Spindle, rng: np.random.Generator) -> Floats:
-        """Times of the pulses between two angles, counted on over the revolutions."""
+        """Times in s, (k,), of the pulses between two angles in revolutions, counted on from turn to turn."""
         turns = np.arange(math.floor(first) - 1, math.ceil(last) + 1)
         angles = (self.peaks + turns[:, None]).ravel()
         inside = (angles >= first) & (angles < last)
@@ -238,7 +238,7 @@ class HeadOnTrack:
 def index_times(
     first: float, last: float, spindle: Spindle, mechanism: MechanismState, jitter_s: float, rng: np.random.Generator
 ) -> Floats:
-    """Times of the index pulses whose true index lies between two angles."""
+    """Times in s, (k,), of the index pulses whose true index lies between two angles in revolutions."""
     turns = np.arange(math.ceil(first), math.floor(last) + 1, dtype=np.float64)
     return spindle.time(turns) + mechanism.index_delay_s + rng.standard_normal(turns.size) * jitter_s
 
@@ -267,5 +267,5 @@ def read_track(
 
 
 def within(times_s: Floats, end_s: float) -> Floats:
-    """The times that lie inside a log of this length."""
+    """Those of (n,) times in s that lie inside a log of this length."""
     return times_s[(times_s > 0) & (times_s < end_s)]

@@ -1,8 +1,8 @@
-"""Where fields lie on the turn, in one frame for all stays on a track, index or not; and numbers that stand twice.
+"""Where fields lie on the turn, in one frame for all dwells on a track, index or not; and numbers that stand twice.
 
-The index gives the angle where there is one, but sensors stand differently and a log may have none. So every stay is
-laid against the fullest one by the sector numbers both show. A number is repeated when one stay shows it at two
-places a turn; that another stay shows it elsewhere is no proof, since the track may have been formatted anew.
+The index gives the angle where there is one, but sensors stand differently and a log may have none. So every dwell is
+laid against the fullest one by the sector numbers both show. A number is repeated when one dwell shows it at two
+places a turn; that another dwell shows it elsewhere is no proof, since the track may have been formatted anew.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from indexhole.codes.known import CODES
 from indexhole.recover.fields.reads import IdRead, SectorRead, StreamReads
 
 # Ids of one number this far apart (revolutions) stand at two places: the shortest sectors are 1/40 long.
@@ -28,8 +29,8 @@ class Frame:
     """Places on the turn.
 
     Attributes:
-        scale, shift: by stay, revolutions of one turn in the stay's own count, and its angle 0 in the frame.
-        aligned: by stay, whether it could be laid against the others.
+        scale, shift: by dwell, revolutions of one turn in the dwell's own count, and its angle 0 in the frame.
+        aligned: by dwell, whether it could be laid against the others.
         repeated: by number, the angles of its ids, for those with more than one.
     """
 
@@ -42,10 +43,10 @@ class Frame:
         """Angle in the frame, 0 to 1."""
         return (turn / self.scale[stream] - self.shift[stream]) % 1.0
 
-    def place(self, number: int, angle: float) -> int:
+    def position_of(self, number: int, angle: float) -> int:
         """Which of a number's places the angle of an id is nearest, 0 for a number with one."""
-        places = self.repeated.get(number)
-        return 0 if places is None else min(range(len(places)), key=lambda k: apart(angle, places[k]))
+        positions = self.repeated.get(number)
+        return 0 if positions is None else min(range(len(positions)), key=lambda k: apart(angle, positions[k]))
 
 
 def apart(one: float, other: float) -> float:
@@ -54,7 +55,7 @@ def apart(one: float, other: float) -> float:
 
 
 def build_frame(indexed: Sequence[bool], reads: Sequence[StreamReads]) -> Frame:
-    """The frame of the stays on one track."""
+    """The frame of the dwells on one track."""
     scale = tuple(1.0 if has else _turn_of(part.ids) for has, part in zip(indexed, reads, strict=True))
     clusters = [_clusters(part.ids, turn) for part, turn in zip(reads, scale, strict=True)]
     twice = [_repeats(part, own, turn) for part, own, turn in zip(reads, clusters, scale, strict=True)]
@@ -70,15 +71,15 @@ def build_frame(indexed: Sequence[bool], reads: Sequence[StreamReads]) -> Frame:
     repeated: dict[int, tuple[float, ...]] = {}
     for k, found in enumerate(twice):
         for number in found:
-            places = [(a - shift[k]) % 1.0 for a in clusters[k][number]]
+            positions = [(a - shift[k]) % 1.0 for a in clusters[k][number]]
             known = repeated.get(number, ())
-            fresh = [a for a in places if all(apart(a, b) > _APART for b in known)]
+            fresh = [a for a in positions if all(apart(a, b) > _APART for b in known)]
             repeated[number] = tuple(sorted((*known, *fresh)))
     return Frame(scale, tuple(shift), tuple(aligned), {n: p for n, p in repeated.items() if len(p) > 1})
 
 
 def _turn_of(ids: Sequence[IdRead]) -> float:
-    """Length of a turn in a stay without an index, from how soon each number comes again."""
+    """Length of a turn in a dwell without an index, from how soon each number comes again."""
     by_number: dict[int, list[float]] = defaultdict(list)
     for one in ids:
         by_number[one.id.number].append(one.turn)
@@ -88,7 +89,7 @@ def _turn_of(ids: Sequence[IdRead]) -> float:
 
 
 def _clusters(ids: Sequence[IdRead], turn: float) -> dict[int, list[float]]:
-    """By number, the angles at which it stands in one stay."""
+    """By number, the angles at which it stands in one dwell."""
     angles: dict[int, list[float]] = defaultdict(list)
     for one in ids:
         angles[one.id.number].append(one.turn / turn % 1.0)
@@ -111,13 +112,13 @@ def _grouped(angles: Sequence[float]) -> list[float]:
 
 
 def _repeats(part: StreamReads, clusters: dict[int, list[float]], turn: float) -> list[int]:
-    """Numbers one stay shows at more than one place, often enough that neither a slipped index nor chance did it."""
+    """Numbers one dwell shows at more than one place, often enough that neither a slipped index nor chance did it."""
     if all(len(own) == 1 for own in clusters.values()):
         return []
     count = Counter(i.id.number for i in part.ids)
     span = (part.ids[-1].turn - part.ids[0].turn) / turn
     proven = Counter(r.id.number for r in part.reads if r.passed and r.id is not None)
-    weak_check = any(r.code == "group45" for r in part.reads)
+    weak_check = any(CODES[r.code].short_check for r in part.reads)
     return [
         number
         for number, own in clusters.items()

@@ -1,4 +1,4 @@
-"""What was seen of each track, all its stays together: the ground identification and description stand on."""
+"""What was seen of each track, all its dwells together: the ground identification and description stand on."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.sectors.dwells import Dwell
 from indexhole.recover.sectors.resolve_sector import median_angle
 
@@ -28,7 +30,7 @@ class TrackGaps:
 
 @dataclass(frozen=True)
 class TrackSeen:
-    """What all stays on one track tell of it.
+    """What all dwells on one track tell of it.
 
     Attributes:
         cylinder, head: where it lies; `from_ids` when no step lines told.
@@ -48,7 +50,7 @@ class TrackSeen:
     cylinder: int
     head: int
     from_ids: bool
-    code: str
+    code: CodeName
     cell_s: float
     speed_rpm: float | None
     numbers: Mapping[int, int]
@@ -64,7 +66,7 @@ class TrackSeen:
 
 
 def tracks_seen(dwells: Iterable[Dwell]) -> list[TrackSeen]:
-    """Every track with a legible id, in order of cylinder and head; stays in a rarer code are left out."""
+    """Every track with a legible id, in order of cylinder and head; dwells in a rarer code are left out."""
     by_place: dict[tuple[int, int], list[Dwell]] = defaultdict(list)
     for dwell in dwells:
         if dwell.cylinder is not None and dwell.head is not None and dwell.reads.ids:
@@ -115,12 +117,12 @@ def _numbers(group: Sequence[Dwell]) -> dict[int, int]:
     return {
         number: sizes[number].most_common(1)[0][0]
         for number in sorted(seen)
-        if seen[number] >= least or (number in proven and group[0].code != "group45")
+        if seen[number] >= least or (number in proven and not CODES[group[0].code].short_check)
     }
 
 
 def _order(dwell: Dwell, numbers: Mapping[int, int]) -> tuple[int, ...]:
-    """Numbers as they pass the head in one stay."""
+    """Numbers as they pass the head in one dwell."""
     angles: dict[int, list[float]] = defaultdict(list)
     for one in dwell.reads.ids:
         if one.id.number in numbers:

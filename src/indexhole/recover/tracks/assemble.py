@@ -1,4 +1,4 @@
-"""Tracks put together from their stays: sectors of all codes, quality, oddities; and tracks nothing came from."""
+"""Tracks put together from their dwells: sectors of all codes, quality, oddities; and tracks nothing came from."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.fields.reads import IdRead, StreamReads
 from indexhole.recover.layouts.draft import ranges
 from indexhole.recover.sectors.dwells import Blank, Dwell
@@ -26,11 +28,11 @@ _MANY_ALIKE = 4
 def merged_track(
     place: tuple[int, int], group: Sequence[Dwell], layout: Layout | None, seen: Description, placing: Placing
 ) -> tuple[Track, list[str]]:
-    """One track from all stays on it, and warnings.
+    """One track from all dwells on it, and warnings.
 
     Args:
         place: cylinder and head.
-        group: the stays.
+        group: the dwells.
         layout: that of the disk, None when it is not known.
         seen: how the tracks of the disk are laid out by themselves.
         placing: what ids on a place are expected to say.
@@ -71,9 +73,9 @@ def merged_track(
     return track, [f"cylinder {cylinder} head {head}: {w}" for w in merged.warnings]
 
 
-def _second_code(group: Sequence[Dwell], expected: Expected | None) -> dict[str, list[Sector]]:
+def _second_code(group: Sequence[Dwell], expected: Expected | None) -> dict[CodeName, list[Sector]]:
     """Sectors in a second code, by code."""
-    found: dict[str, list[Sector]] = {}
+    found: dict[CodeName, list[Sector]] = {}
     for code in sorted({one.other[0] for one in group if one.other}):
         own = [(one.indexed, one.other[1]) for one in group if one.other and one.other[0] == code]
         reads = [_renumbered(part, k) for k, (_, part) in enumerate(own)]
@@ -83,7 +85,7 @@ def _second_code(group: Sequence[Dwell], expected: Expected | None) -> dict[str,
     return found
 
 
-def _together(sectors: Sequence[Sector], second: Mapping[str, Sequence[Sector]]) -> tuple[Sector, ...]:
+def _together(sectors: Sequence[Sector], second: Mapping[CodeName, Sequence[Sector]]) -> tuple[Sector, ...]:
     """Sectors of all codes; one that was lost in the first gives way to what a second code has of its number."""
     others = [s for own in second.values() for s in own]
     elsewhere = {s.id for s in others}
@@ -96,13 +98,17 @@ def _together(sectors: Sequence[Sector], second: Mapping[str, Sequence[Sector]])
 def _named(placing: Placing, place: tuple[int, int], group: Sequence[Dwell], layout: Layout | None) -> tuple[int, int]:
     """What ids on a track are expected to say."""
     cylinder, head = placing.named(*place)
-    if layout is not None and group[0].code != "group45" and not any(one.from_lines for one in group):
+    if (
+        layout is not None
+        and not CODES[group[0].code].track.numbered_through
+        and not any(one.from_lines for one in group)
+    ):
         cylinder = layout.track_number(*place)
     return cylinder, head
 
 
 def _usual_cells(
-    place: tuple[int, int], seen: Description, layout: Layout | None, code: str
+    place: tuple[int, int], seen: Description, layout: Layout | None, code: CodeName
 ) -> tuple[float, bool] | None:
     """Cells a turn of tracks like one, and whether only the layout tells them."""
     like = seen.zone(*place)
@@ -135,7 +141,7 @@ def _renumbered(reads: StreamReads, number: int) -> StreamReads:
 def blank_tracks(
     blank: Sequence[Blank], groups: Mapping[tuple[int, int], Sequence[Dwell]], layout: Layout | None
 ) -> tuple[list[Track], list[str]]:
-    """Tracks nothing legible came from, and what to say of stays that are none.
+    """Tracks nothing legible came from, and what to say of dwells that are none.
 
     Where the layout has a track its sectors are lost; without a layout there is a track without sectors; beyond the
     layout, or without a place, there is none.
@@ -180,7 +186,7 @@ def _lost_track(cylinder: int, head: int, blank: Sequence[Blank], layout: Layout
 
 
 def blank_warning(blank: Blank) -> str:
-    """What to say of a stay nothing legible came from."""
+    """What to say of a dwell nothing legible came from."""
     where = blank.capture
     if blank.cylinder is not None:
         where += f" cylinder {blank.cylinder} head {blank.head}"

@@ -11,8 +11,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from indexhole.codes.code import SectorId
 from indexhole.recover.fields.frame import Frame, Owners, apart
-from indexhole.recover.fields.reads import IdRead, SectorId, SectorRead
+from indexhole.recover.fields.reads import IdRead, SectorRead
 from indexhole.recover.layouts.describe import interleave_of, turned
 from indexhole.recover.sectors.resolve_sector import median_angle
 
@@ -84,7 +85,7 @@ def name_them(
     seen: Mapping[int, float],
     expected: Sequence[int],
 ) -> tuple[dict[int, SectorWithoutId], list[SectorWithoutId]]:
-    """Numbers for nameless fields.
+    """Numbers for fields without an id.
 
     Args:
         seen: angle of the data field of each number that has one.

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import make_smoothing_spline
 
-from indexhole.codes.marks import MARKS
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.fields.reads import IdRead, StreamReads
 from indexhole.recover.fields.survey import survey
 from indexhole.recover.writers.field_places import GEOMETRY, TrackGrids
@@ -25,7 +25,7 @@ from indexhole.signal.clock.streams import Stream
 _POINTS_A_TURN = 512
 # A curve through fewer samples is a plain mean.
 _FEWEST_SAMPLES = 6
-# A sample this many times as uncertain (squared) as the middle one is let go.
+# A sample this many times as uncertain (squared) as the middle one is discarded.
 _UNSURE = 9.0
 # Samples are far surer than a reader's wow is small, so the curve may nearly pass through them: a wave of four samples
 # keeps three quarters of its height.
@@ -36,7 +36,7 @@ _ODD_TURN = 0.2
 
 @dataclass(frozen=True)
 class Curve:
-    """The formatter's cell along a stay.
+    """The formatter's cell along a dwell.
 
     Attributes:
         time: (n,) ticks from the first pulse.
@@ -52,11 +52,11 @@ class Curve:
     last: float
 
     def cell_at(self, time: Floats) -> Floats:
-        """Cell length in ticks at each time."""
+        """Cell length in ticks at each time: (k,) for (k,) ticks."""
         return np.interp(time, self.time, self.cell)
 
     def cells_to(self, time: Floats) -> Floats:
-        """Formatter's cells from the first pulse to each time."""
+        """Formatter's cells from the first pulse to each time: (k,) for (k,) ticks."""
         return np.interp(time, self.time, self.count)
 
 
@@ -64,7 +64,7 @@ class Curve:
 class Samples:
     """Cell lengths measured on the formatter's grid: (k,) time in ticks, cell in ticks, variance, owner.
 
-    `owner` is the sector of a piece of a data field, -1 - n for the n-th legible id of the stay.
+    `owner` is the sector of a piece of a data field, -1 - n for the n-th legible id of the dwell.
     """
 
     time: Floats
@@ -79,9 +79,9 @@ class Samples:
 
 
 def samples_of(grids: TrackGrids, dwell: int, reads: StreamReads) -> Samples:
-    """Samples of every id and data field of a stay; the caller takes out those that were rewritten."""
+    """Samples of every id and data field of a dwell; the caller takes out those that were rewritten."""
     pulses, g = grids.pulses[dwell], GEOMETRY[grids.code]
-    lead = MARKS[grids.code][0].lead
+    lead = CODES[grids.code].marks[0].lead
     starts = np.array([int(pulses.cell[i.at + 1]) + lead for i in reads.ids], dtype=np.float64)
     lines = fit_lines(pulses, np.stack((starts - g.used, starts + g.id_cells), axis=1).reshape(-1, 2))
     ids = np.where(_plain(lines.variance), lines.variance, np.nan)
@@ -121,6 +121,8 @@ def curve_through(samples: Samples, pulses: Pulses, turn_ticks: float) -> Curve 
         unit = float(np.ptp(samples.time[distinct])) / (distinct.size - 1)
         x, y = samples.time[distinct] / unit, samples.cell[distinct] / base - 1
         weight = np.median(samples.variance[distinct]) / np.maximum(samples.variance[distinct], 1e-12)
+        from scipy.interpolate import make_smoothing_spline  # a fifth of a second, which recovery alone need not pay
+
         # One sample far surer than the rest must not make the equations singular.
         spline = make_smoothing_spline(x, y, w=np.clip(weight, 0.05, 20.0), lam=_STIFFNESS)
         cell = base * (1 + spline(np.clip(time / unit, x[0], x[-1])))
@@ -142,7 +144,7 @@ class Format:
             uncertainty.
     """
 
-    code: str
+    code: CodeName
     sectors: int
     speed_ratio: float
     speed_u: float
@@ -200,7 +202,7 @@ def turns_and_starts(
     streams: Sequence[Stream], reads: Sequence[StreamReads], grids: TrackGrids, curves: Sequence[Curve | None]
 ) -> tuple[list[float], list[float]]:
     """Formatter's cells of each whole turn, and from each index pulse to the first id behind it."""
-    lead = MARKS[grids.code][0].lead
+    lead = CODES[grids.code].marks[0].lead
     turns: list[float] = []
     starts: list[float] = []
     for stream, read, pulses, curve in zip(streams, reads, grids.pulses, curves, strict=True):

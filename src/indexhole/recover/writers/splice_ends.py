@@ -54,12 +54,12 @@ class _Grid:
     step: float
     scatter: float
 
-    def number(self, places: Floats) -> Floats:
-        return (places - self.zero) / self.step
+    def number(self, positions: Floats) -> Floats:
+        return (positions - self.zero) / self.step
 
-    def off(self, places: Floats) -> Floats:
-        """Cells from each place to the nearest cell of the grid."""
-        n = self.number(places)
+    def off(self, positions: Floats) -> Floats:
+        """Cells from each of (k,) positions to the nearest cell of the grid."""
+        n = self.number(positions)
         return n - np.round(n)
 
 
@@ -78,43 +78,53 @@ def _grid(pulses: Pulses, curve: Curve, first: float, last: float, origin: int) 
     return _Grid(float(zero), float(step), scatter)
 
 
-def _meet(pulses: Pulses, curve: Curve, stream: Stream, a: _Grid, b: _Grid, first: float, last: float) -> _Met | None:
+@dataclass(frozen=True)
+class _Dwell:
+    """A dwell: its pulses, the formatter's cell along it, and the stream they come from."""
+
+    pulses: Pulses
+    curve: Curve
+    stream: Stream
+
+
+def _meet(dwell: _Dwell, a: _Grid, b: _Grid, first: float, last: float) -> _Met | None:
     """The change from grid `a` to grid `b` among the pulses of a range of cells."""
+    pulses, curve, stream = dwell.pulses, dwell.curve, dwell.stream
     low, high = pulses.index(np.array([first, last])).tolist()
     if high - low < 4:
         return None
-    places = curve.cells_to(pulses.time[low:high])
+    positions = curve.cells_to(pulses.time[low:high])
     bound = max(_OFF * max(a.scatter, b.scatter), _LEAST_OFF)
-    off_a, off_b = np.abs(a.off(places)), np.abs(b.off(places))
+    off_a, off_b = np.abs(a.off(positions)), np.abs(b.off(positions))
     cost_a, cost_b = np.minimum(off_a, bound) ** 2, np.minimum(off_b, bound) ** 2
     cost = np.concatenate(([0.0], np.cumsum(cost_a))) + np.concatenate((np.cumsum(cost_b[::-1])[::-1], [0.0]))
     best = int(np.argmin(cost))
     left, right = best - 1, best
     while left > 0 and off_a[left] > bound:
         left -= 1
-    while right < places.size - 1 and off_b[right] > bound:
+    while right < positions.size - 1 and off_b[right] > bound:
         right += 1
-    left, right = max(left, 0), min(right, places.size - 1)
-    place = (places[left] + places[right]) / 2
-    turn = _turn(place, pulses, curve, stream)
-    return _Met(place, places[right] - places[left], turn, float(a.number(place) - b.number(place)))
+    left, right = max(left, 0), min(right, positions.size - 1)
+    position = (positions[left] + positions[right]) / 2
+    turn = _turn(position, pulses, curve, stream)
+    return _Met(position, positions[right] - positions[left], turn, float(a.number(position) - b.number(position)))
 
 
-def _turn(place: float, pulses: Pulses, curve: Curve, stream: Stream) -> float:
+def _turn(position: float, pulses: Pulses, curve: Curve, stream: Stream) -> float:
     """Revolutions from the first index to a place in the formatter's cells, the reader's wow divided out."""
     index = (stream.segment.index_ticks - stream.segment.read_ticks[0]).astype(np.float64)
     index = curve.cells_to(index[(index >= 0) & (index <= pulses.time[-1])])
     if not index.size:
         return math.nan
     usual = float(np.median(np.diff(index))) if index.size > 1 else stream.turn_ticks / float(np.median(curve.cell))
-    before = max(int(np.searchsorted(index, place)) - 1, 0)
+    before = max(int(np.searchsorted(index, position)) - 1, 0)
     length = float(index[before + 1] - index[before]) if before + 1 < index.size else usual
-    return before + (place - float(index[before])) / length
+    return before + (position - float(index[before])) / length
 
 
 @dataclass(frozen=True, slots=True)
 class _Met:
-    place: float
+    position: float
     disturbed: float
     turn: float
     lag: float
@@ -124,13 +134,14 @@ def pass_splices(
     p: FieldPass, g: Geometry, pulses: Pulses, curve: Curve, stream: Stream
 ) -> tuple[tuple[float, ...] | None, tuple[float, ...] | None]:
     """Of one pass: (turn, phase, disturbed, gap, scatter) at the start and at the end."""
+    dwell = _Dwell(pulses, curve, stream)
     id_end = p.id_start + g.id_cells
     sync = p.data_start - g.lead
     data = _grid(pulses, curve, p.data_start - g.used + 2 * g.byte, p.data_start + g.reach, p.data_start)
     head = _grid(pulses, curve, p.id_start - g.used, (id_end + sync) / 2 if sync > id_end else id_end, p.id_start)
     start = end = None
     if data is not None and head is not None:
-        met = _meet(pulses, curve, stream, head, data, (id_end + sync) / 2, p.data_start - g.used + 4 * g.byte)
+        met = _meet(dwell, head, data, (id_end + sync) / 2, p.data_start - g.used + 4 * g.byte)
         if met is not None:
             gap = met.lag - g.id_cells - g.lead
             start = (met.turn, met.lag, met.disturbed, gap, math.hypot(head.scatter, data.scatter))
@@ -140,9 +151,9 @@ def pass_splices(
         far = min(p.next_id + g.id_cells, last + g.margin + g.reach)
         behind = _grid(pulses, curve, last + g.margin, far, p.next_id)
         if tail is not None and behind is not None:
-            met = _meet(pulses, curve, stream, tail, behind, last - 2 * g.byte, last + g.margin + g.byte)
+            met = _meet(dwell, tail, behind, last - 2 * g.byte, last + g.margin + g.byte)
             if met is not None:
-                went_on = float(tail.number(np.array([met.place]))[0]) - g.tail
+                went_on = float(tail.number(np.array([met.position]))[0]) - g.tail
                 end = (met.turn, met.lag, met.disturbed, went_on, math.hypot(tail.scatter, behind.scatter))
     return start, end
 
@@ -151,7 +162,7 @@ def mean_splice(found: Sequence[tuple[float, ...]], slope: float) -> Splice:
     """The passes together.
 
     Args:
-        found: of each, as pass_meetings gives them.
+        found: of each, as `pass_splices` gives them.
         slope: difference of the two cells, as a fraction.
     """
     if not found:

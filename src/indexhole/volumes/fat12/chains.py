@@ -57,8 +57,8 @@ class Fat:
         if self.unread:
             self.problems.append(f"the FAT was not soundly read for {count_of(len(self.unread), 'cluster')}")
         elif self.entries[0] & 0xFF != geometry.medium:
-            said, told = self.entries[0] & 0xFF, geometry.medium
-            self.problems.append(f"the FAT's format identifier is {said:02X}h, the descriptor says {told:02X}h")
+            said, wanted = self.entries[0] & 0xFF, geometry.medium
+            self.problems.append(f"the FAT's format identifier is {said:02X}h, the descriptor says {wanted:02X}h")
         bad = self.marked(BAD_CLUSTER)
         if bad and not short:
             self.problems.append(f"{count_of(len(bad), 'cluster')} marked bad: {spans(bad)}")

@@ -74,8 +74,8 @@ class _Reader:
         unsound = [lba for lba in lbas if not self.image.sound(lba)]
         if unsound:
             where = f"folder {above[:-1]}" if above else "the root directory"
-            told = f"{count_of(len(unsound), 'sector')} not soundly read, names may be missing or wrong"
-            self.problems.append(f"{where}: {told}")
+            text = f"{count_of(len(unsound), 'sector')} not soundly read, names may be missing or wrong"
+            self.problems.append(f"{where}: {text}")
         for lba in lbas:
             sound = self.image.sound(lba)
             data = self.image.read(lba)
@@ -153,11 +153,11 @@ class _Reader:
         # what is wrong behind the end of the file is wrong with the volume, not with the file
         whole = len(clusters) >= needed and not set(clusters[: max(0, needed - 1)]) & self.fat.unread
         if len(clusters) < needed and not problems:
-            told = f"the chain holds {count_of(len(clusters), 'cluster')}, {needed} are needed for {size} bytes"
-            problems.append(told)
+            text = f"the chain holds {count_of(len(clusters), 'cluster')}, {needed} are needed for {size} bytes"
+            problems.append(text)
         if len(clusters) > needed:
-            told = f"the chain holds {count_of(len(clusters), 'cluster')}, {needed} for its {size} bytes"
-            problems.append(f"the chain goes on behind the end of the file: {told}")
+            text = f"the chain holds {count_of(len(clusters), 'cluster')}, {needed} for its {size} bytes"
+            problems.append(f"the chain goes on behind the end of the file: {text}")
         clusters = clusters[:needed]
         other = self.fat.differing.intersection(clusters)
         if other:

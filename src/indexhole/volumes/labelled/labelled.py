@@ -89,13 +89,13 @@ class _Reader:
         if not code:
             self.problems.append("the volume label was not found, sector 07 of cylinder 00")
             return None
-        told = volume_label(Label(raw, code))
-        if (told.surface, told.length_code) != (self.form.surface, self.form.length_code):
+        label = volume_label(Label(raw, code))
+        if (label.surface, label.length_code) != (self.form.surface, self.form.length_code):
             self.problems.append(
-                f"the volume label says surface {told.surface!r} and sector length {told.length_code!r}, the image's "
+                f"the volume label says surface {label.surface!r} and sector length {label.length_code!r}, the image's "
                 f"size says {self.form.surface!r} and {self.form.length_code!r}"
             )
-        return told
+        return label
 
     def extent(self, label: FileLabel) -> tuple[range, range, list[str]]:
         """Sectors of a file's extent, by number, those of them in use, and what is wrong with it."""
@@ -161,8 +161,8 @@ class _Reader:
         block, record = label.block_bytes or 0, label.record_bytes or label.block_bytes or 0
         fits = 0 < block <= self.form.others[1] and record > 0 and (label.attribute == "R" or record <= block)
         if label.attribute not in _ATTRIBUTES or not fits:
-            told = f"its label tells a block of {block}, a record of {record}, kind {label.attribute!r}"
-            return b"".join(sectors), 0, [f"{told}, which do not fit: whole sectors are taken"]
+            text = f"its label tells a block of {block}, a record of {record}, kind {label.attribute!r}"
+            return b"".join(sectors), 0, [f"{text}, which do not fit: whole sectors are taken"]
         # without an attribute one record fills a block, and it may be shorter
         used = {"": record, "B": block // record * record, "R": block}[label.attribute]
         data = b"".join(sector[:used] for sector in sectors)
@@ -173,7 +173,7 @@ class _Reader:
         odd = [f"its last {count_of(rest, 'byte')} fill no record"] if rest else []
         return data, record, odd
 
-    def told(self) -> None:
+    def note_problems(self) -> None:
         """Note what is wrong with the labels and the extents as a whole."""
         unread = [number for number in self.system if not self.sound(number)]
         if unread:
@@ -203,7 +203,7 @@ def read_labelled(image: bytes, form: Form, unsound: Collection[int] = (), marke
         marked: sectors recorded with the deleted-data mark: their records are passed over.
     """
     reader = _Reader(image, form, unsound, marked)
-    told = reader.volume_label()
+    volume_label = reader.volume_label()
     files, gone = [], []
     for label, where in reader.labels():
         fields = file_label(label)
@@ -213,10 +213,10 @@ def read_labelled(image: bytes, form: Form, unsound: Collection[int] = (), marke
             gone.append(reader.file(fields, where, label.code, reader.gone))
         else:
             files.append(reader.file(fields, where, label.code, reader.claims))
-    reader.told()
+    reader.note_problems()
     return Volume(
         kind="labelled",
-        title=told.name if told else "",
+        title=volume_label.name if volume_label else "",
         free=reader.count - reader.places.first_data - len(reader.in_extents()),
         unit_bytes=form.others[1],
         sector_bytes=form.others[1],

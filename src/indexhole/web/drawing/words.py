@@ -3,37 +3,46 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import datetime
 from urllib.parse import urlencode
 
 from indexhole.jobs.typography import MINUS
-from indexhole.wording import plural_of
+from indexhole.kinds import every
+from indexhole.recover.shapes.result import SectorState
+from indexhole.signal.gauges.gauge import GaugeName
+from indexhole.standards.verdicts import Verdict
+from indexhole.wording import plural_of, time_unit, with_uncertainty
 
 SPACE = "\u202f"
-_PREFIXES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
 _UNITS = {"1": "", "1/rev": "per turn", "half window": "of the half window"}
 
-GAUGE_TITLES = {
-    "spindle_speed": "Spindle speed",
-    "speed_variation": "Speed variation",
-    "speed_wander_orders": "Strongest order of speed wander",
-    "index_to_data": "Index to data",
-    "index_jitter": "Index jitter",
-    "writer_speed_ratio": "Writer’s speed ratio",
-    "timing_margin": "Timing margin",
-    "peak_shift": "Peak shift",
-    "pulse_asymmetry": "Pulse asymmetry",
-    "noise_jitter": "Noise jitter",
-    "dropouts": "Dropouts",
-    "writers": "Writers on the track",
-}
-CODES = {"fm": "FM", "mfm": "MFM", "group45": "4-to-5 group code"}
+GAUGE_TITLES: Mapping[GaugeName, str] = every(
+    GaugeName,
+    {
+        "spindle_speed": "Spindle speed",
+        "speed_variation": "Speed variation",
+        "speed_wander_orders": "Strongest order of speed wander",
+        "index_to_data": "Index to data",
+        "index_jitter": "Index jitter",
+        "writer_speed_ratio": "Writer’s speed ratio",
+        "timing_margin": "Timing margin",
+        "peak_shift": "Peak shift",
+        "pulse_asymmetry": "Pulse asymmetry",
+        "noise_jitter": "Noise jitter",
+        "dropouts": "Dropouts",
+        "writers": "Writers on the track",
+    },
+)
 
 # how dark each word is marked: open, diagonal, cross, solid; dots where nothing is known
-TONES = {
+TONES: Mapping[str, str] = every(
+    (*SectorState, *Verdict),
+    {
     "sound": "open", "mended": "diagonal", "suspect": "cross", "lost": "solid",
     "works": "open", "doubtful": "diagonal", "fails": "solid", "unproven": "dots",
-}  # fmt: skip
+    },
+)  # fmt: skip
 
 
 def tone(word: str) -> str:
@@ -41,9 +50,9 @@ def tone(word: str) -> str:
     return TONES[word]
 
 
-def gauge_title(name: str) -> str:
+def gauge_title(name: GaugeName) -> str:
     """A gauge's name in plain words."""
-    return GAUGE_TITLES.get(name, name.replace("_", " ").capitalize())
+    return GAUGE_TITLES[name]
 
 
 def count(number: int) -> str:
@@ -80,15 +89,11 @@ def number(value: float, decimals: int = 0) -> str:
     return f"{round(value, places) + 0.0:.{places}f}".replace("-", MINUS)
 
 
-def decimals_of(uncertainty: float) -> int:
-    """Decimals that show an uncertainty to two digits (JCGM 100:2008, 7.2.6)."""
-    return 1 - math.floor(math.log10(uncertainty)) if uncertainty > 0 else 0
-
-
 def _scaled(unit: str, largest: float) -> tuple[float, str]:
     """What to divide by, and the unit to write."""
     if unit == "s":
-        return next(((scale, name) for scale, name in _PREFIXES if largest >= scale), _PREFIXES[-1])
+        scale, name = time_unit(largest)
+        return scale, name.replace("u", "µ")
     return 1.0, _UNITS.get(unit, unit)
 
 
@@ -100,8 +105,7 @@ def measured(value: float, uncertainty: float, unit: str) -> str:
     scale, name = _scaled(unit, max(abs(value), spread))
     value, spread = value / scale, spread / scale
     if spread > 0:
-        places = decimals_of(spread)
-        told = f"{number(value, places)} ± {number(round(spread, places), places)}"
+        told = " ± ".join(with_uncertainty(value, spread)).replace("-", MINUS)
     elif value == round(value):
         told = number(value)
     else:

@@ -18,6 +18,7 @@ from starlette.responses import Response
 
 from indexhole import __version__
 from indexhole.errors import IndexholeError, InputFault
+from indexhole.jobs.faults.own_limits import kept_file
 from indexhole.shelf.care.captures import Stored, store_capture
 from indexhole.shelf.records.records import CaptureRecord
 from indexhole.shelf.views.listing import choices_of
@@ -27,6 +28,7 @@ from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import count, query, size
 from indexhole.web.drawing.zoom import zooms_of
 from indexhole.web.forms.faults import sentence
+from indexhole.web.forms.fields import form_fields
 from indexhole.web.forms.forms import MOST_CHOICES, FormField, FormPage, form, typed
 from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.recordings.reading import Reading, asked_for, read_records
@@ -49,22 +51,8 @@ Chosen = Annotated[list[str], Query(default_factory=list)]
 def capture_fields(site: Site) -> tuple[FormField, ...]:
     """What is asked of a capture besides its file."""
     known = choices_of(site.shelf, MOST_CHOICES + 1)
-    return (
-        FormField("disk", "Disk", "choice", options=known.disks, optional_none=True),
-        FormField("mechanism", "Read by mechanism", "choice", options=known.mechanisms, optional_none=True),
-        FormField(
-            "writer",
-            "Formatted by mechanism",
-            "choice",
-            "where it is known for certain; others are compared with it",
-            options=known.mechanisms,
-            optional_none=True,
-        ),
-        FormField("cylinder", "Cylinder", "number", "of a capture of one track", optional_none=True),
-        FormField("head", "Side", "choice", options=(("0", "0"), ("1", "1")), optional_none=True),
-        FormField("taken", "Taken", help="a date as well as it is known: 2026-03-01, about 1987"),
-        FormField("note", "Note", "area"),
-    )
+    choices = {"disk": known.disks, "mechanism": known.mechanisms, "writer": known.mechanisms}
+    return form_fields(CaptureRecord, new=True, choices=choices)
 
 
 def plain_name(name: str) -> str:
@@ -106,7 +94,7 @@ def reading_of(site: Site, records: Sequence[CaptureRecord], layout: str) -> Tas
     """The reading of these captures, being made or ready. It is kept by what it was made from and by which version."""
     asked = asked_for(site.shelf, records, layout)
     made_from = tuple((record.sha256, record.name, record.mechanism) for record in records)
-    key = ("reading", made_from, asked.layout, asked.disk_class, __version__)
+    key = ("reading", made_from, asked.layout, asked.disk_class, kept_file(site.shelf), __version__)
     return site.job_queue.ask(key, lambda progress: read_records(site.shelf, asked, progress))
 
 
@@ -142,6 +130,14 @@ def _attachment(content: bytes, name: str, kind: str = "application/octet-stream
 def routes(site: Site) -> APIRouter:
     """The addresses under /recordings."""
     router = APIRouter(prefix="/recordings")
+    _add_records(router, site)
+    _add_readings(router, site)
+    _add_downloads(router, site)
+    return router
+
+
+def _add_records(router: APIRouter, site: Site) -> None:
+    """The list, a new recording, and what is known of one."""
 
     @router.get("")
     def recordings(request: Request) -> Response:
@@ -162,8 +158,26 @@ def routes(site: Site) -> APIRouter:
         if not stored.new:
             told = f"A recording with these very bytes stands here already, as {record.name}; nothing was added."
         return site.gone_to(
-            capture_link(record.sha256), told, *(sentence(one.told, start=False) for one in stored.mended)
+            capture_link(record.sha256), told, *(sentence(one.summary, start=False) for one in stored.mended)
         )
+
+    @router.get("/edit")
+    def edit(capture: str) -> Response:
+        return _edit_page(site, _chosen(site, [capture])[0])
+
+    @router.post("/edit")
+    def change(capture: str, sent: Posted) -> Response:
+        record = _chosen(site, [capture])[0]
+        values = typed(capture_fields(site), sent)
+        try:
+            site.shelf.update(CaptureRecord, record.sha256, **values)
+        except InputFault as fault:
+            return _edit_page(site, record, values, fault)
+        return site.gone_to(query("/recordings/read", capture=capture), f"{record.name} is changed.")
+
+
+def _add_readings(router: APIRouter, site: Site) -> None:
+    """What was read from recordings."""
 
     @router.get("/read")
     def read(request: Request, capture: Chosen, layout: str = "") -> Response:
@@ -190,6 +204,10 @@ def routes(site: Site) -> APIRouter:
     def progress(request: Request, capture: Chosen, layout: str = "") -> Response:
         return how_far(request, reading_of(site, _chosen(site, capture), layout))
 
+
+def _add_downloads(router: APIRouter, site: Site) -> None:
+    """Image, report and files."""
+
     @router.get("/image")
     def image(capture: Chosen, layout: str = "") -> Response:
         _, reading = _finished(site, capture, layout)
@@ -209,22 +227,6 @@ def routes(site: Site) -> APIRouter:
         if not 0 <= number < len(files):
             raise HTTPException(404, "there is no such file on this disk")
         return _attachment(files[number].data, files[number].name)
-
-    @router.get("/edit")
-    def edit(capture: str) -> Response:
-        return _edit_page(site, _chosen(site, [capture])[0])
-
-    @router.post("/edit")
-    def change(capture: str, sent: Posted) -> Response:
-        record = _chosen(site, [capture])[0]
-        values = typed(capture_fields(site), sent)
-        try:
-            site.shelf.update(CaptureRecord, record.sha256, **values)
-        except InputFault as fault:
-            return _edit_page(site, record, values, fault)
-        return site.gone_to(query("/recordings/read", capture=capture), f"{record.name} is changed.")
-
-    return router
 
 
 def _edit_page(

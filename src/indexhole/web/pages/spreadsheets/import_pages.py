@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from indexhole.errors import IndexholeError
@@ -19,13 +19,16 @@ from indexhole.web.forms.forms import Form, FormField, form
 from indexhole.web.pages.shelf.shelf_pages import ChangeRow, Stretch, change_row, stretch
 from indexhole.web.pages.spreadsheets.held import LARGEST_BYTES, Sheet
 from indexhole.web.serving.job_queue import Task
-from indexhole.wording import plural_of
 
 KINDS = {kind.WORD: kind for kind in EXCHANGED}
 
 
-KIND_ASK = FormField(
-    "kind", "The rows are", "choice", options=tuple((word, plural_of(word)) for word in KINDS), required=True
+KIND_FIELD = FormField(
+    "kind",
+    "The rows are",
+    "choice",
+    options=tuple((word, kind.MANY) for word, kind in KINDS.items()),
+    required=True,
 )
 A_PAGE = 100
 _PARTS = ("faults", "changed", "added")
@@ -77,7 +80,7 @@ class PartLink:
 class Line:
     """A line of the preview: its row or cell on the sheet, the entry, a field, what it says and would say."""
 
-    place: str
+    cell: str
     key: str
     field: str
     was: str
@@ -116,7 +119,7 @@ def import_page(told: tuple[str, ...], kind: str, fault: IndexholeError | None =
         title="Put a spreadsheet in",
         section="Shelf",
         told=told,
-        form=form("/import", "Show what would change", (KIND_ASK,), {"kind": kind}, fault),
+        form=form("/import", "Show what would change", (KIND_FIELD,), {"kind": kind}, fault),
         accept=",".join(ENDINGS),
         largest=size(LARGEST_BYTES),
         largest_bytes=LARGEST_BYTES,
@@ -127,7 +130,7 @@ def import_page(told: tuple[str, ...], kind: str, fault: IndexholeError | None =
 def _columns(kind: type[Record]) -> Columns:
     key = "may be empty for a new one" if kind.LETTERS else "must be there"
     links = (query("/export", kind=kind.WORD, form=ending.lstrip(".")) for ending in ENDINGS)
-    return Columns(plural_of(kind.WORD), f"{kind.KEY} {key}", ", ".join(kind.model_fields), *links)
+    return Columns(kind.MANY, f"{kind.KEY} {key}", ", ".join(kind.model_fields), *links)
 
 
 def sheet_link(sheet: Sheet, **part: Any) -> str:
@@ -166,7 +169,7 @@ def sheet_page(
     some = slice((at.number - 1) * A_PAGE, at.number * A_PAGE)
     lines: tuple[Line, ...] = ()
     if shown == "faults":
-        lines = tuple(Line(told.place, "", told.name, "", sentence(told.what)) for told in plan.faults[some])
+        lines = tuple(Line(told.cell, "", told.name, "", sentence(told.what)) for told in plan.faults[some])
     elif shown == "changed":
         lines = tuple(
             Line(str(entry.row), entry.before.key, name, cell_text(was), cell_text(will))
@@ -183,7 +186,8 @@ def sheet_page(
         "added": f"{plural(len(plan.added), plan.kind.WORD)} added",
     }
     hindrance = _hindrance(plan)
-    signed = form(sheet_link(sheet), "Put it in", SIGN_FIELDS, values, fault, {"looked": str(sheet.looked)})
+    drawn = form(sheet_link(sheet), "Put it in", SIGN_FIELDS, values, fault)
+    signed = replace(drawn, hidden=(("looked", str(sheet.looked)),))
     return SheetPage(
         title=f"What {sheet.name} would change",
         section="Shelf",
