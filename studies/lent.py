@@ -93,7 +93,7 @@ def straying(_: Bench) -> Iterator[None]:
         "NODES": benches.NODES,
         "NODE_BY_BITS": nodes,
         "row_table": row_table,
-        "TEMPER_WEIGHT": LUMPY[1],
+        "DISPERSION_WEIGHT": LUMPY[1],
         "LUCK": OPERATION_LUCK[0],
         "STRAY_LUCK": np.ones(len(OPERATION_LUCK[0])),
         "LUCK_WEIGHT": np.stack([OPERATION_LUCK[1]] * len(LUMPY[1])),

@@ -87,7 +87,7 @@ def test_a_rival_that_fits_as_well_in_all_is_told_so() -> None:
     one = rank_causes(numbered(trials), propose=False).causes[0]
     assert one.faults[0].fault == "wrong-medium"
     assert any(w.nats * DECIBELS_A_NAT >= 1 for w in one.weights)
-    assert one.rival_needs.endswith(" explain the trials as well; together they are only met less often.")
+    assert one.rival_needs.endswith(" explain the trials equally well, but occur together less often.")
 
 
 def test_reasons_fit_what_was_counted() -> None:
@@ -96,7 +96,7 @@ def test_reasons_fit_what_was_counted() -> None:
     fine = numbered([row("read", f"D{k % 3}.0", f"K{k % 4}", lead="L2") for k in range(6)])
     one = rank_causes([*dead, *(replace(t, trial=f"U{t.trial}") for t in fine)], propose=False).causes[0]
     assert (one.faults[0].element, one.faults[0].fault) == ("L1", "bad-lead")
-    assert one.why == "nothing passes L1, whatever is at its end (6 of 6 such rows failed)."
+    assert one.why == "nothing passes L1, whatever it connects (6 of 6 such rows failed)."
     few = rank_causes([row("read", "D1.0", "K1", 12)], propose=False).causes
     told = {c.faults[0].fault: c.why for c in few if c.faults}
     assert "(12 of 360 sectors failed, in no row more than 1 in 20)" in told["damaged-band"]
@@ -105,7 +105,7 @@ def test_reasons_fit_what_was_counted() -> None:
 def test_what_the_rival_needs_names_rows_and_their_counts() -> None:
     trials = numbered([*out_of_step(), row("read", "D2.0", "K3", 348), row("read", "D1.0", "K3")])
     cause = rank_causes(trials, propose=False).causes[0]
-    assert "would have to be chance" in cause.rival_needs or "the trials as well" in cause.rival_needs
+    assert "would have to be chance" in cause.rival_needs or "the trials equally well" in cause.rival_needs
     assert any(line.startswith("   unless: ") for line in report_lines(rank_causes(trials)))
 
 
@@ -116,7 +116,7 @@ def test_causes_no_trial_here_parts_are_one_group_with_what_would() -> None:
     assert "look at the heads of D1.0" in group.measure
     assert "slanting light" in group.measure
     assert group.probability > 0.8
-    assert any(line.startswith("No trial here parts ") for line in report_lines(told))
+    assert any(line.startswith("No trial here can tell ") for line in report_lines(told))
 
 
 def test_another_drive_dissolves_the_group() -> None:

@@ -245,19 +245,19 @@ def test_the_page_does_not_wait_for_captures_and_says_how_far_they_are(
     early = ranked()
     assert held.is_set()
     assert "Captures are being gauged, 0 of 1 capture so far" in early
-    assert "Weighed beside the trials" not in early
+    assert "Beside the trials" not in early
     go_on.set()
     for _ in range(3000):
         if "being gauged" not in (late := ranked()):
             break
-    assert "Weighed beside the trials: 1 from captures and measurements" in late
+    assert "Beside the trials: 1 from captures and measurements" in late
 
 
 def test_the_page_says_which_captures_were_weighed(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("PATIENCE_S", "GLANCE_S"):
         monkeypatch.setattr(cause_routes, name, 300.0)
     page = sent(create_app(shelf), "GET", "/causes", origin=FROM_HERE, raise_faults=True).text
-    assert "Weighed beside the trials: 1 from captures and measurements" in page
+    assert "Beside the trials: 1 from captures and measurements" in page
     assert "<li>D2.0 turns 3.0" in page
 
 

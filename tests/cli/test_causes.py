@@ -194,4 +194,4 @@ def test_how_often_a_fault_is_met_may_be_told(sheet, capsys):
 def test_how_often_a_fault_is_met_wants_a_fault_and_a_number(sheet, capsys, told):
     assert edge.run(["causes", str(sheet), "--met", told]) == 2
     told = capsys.readouterr().err
-    assert ("is no fault" if "reed" in told else "how often a fault is met") in told
+    assert ("is not a fault" if "reed" in told else "how common a fault is") in told

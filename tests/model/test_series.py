@@ -108,7 +108,7 @@ def test_a_lead_and_an_adapter_never_taken_apart_are_told_as_one_group() -> None
     one, other = found.causes[:2]
     assert {f.element for c in (one, other) for f in c.faults} == {"A1", "L1"}
     assert one.probability == pytest.approx(other.probability, abs=0.01)
-    assert one.rival_needs == "L1 bad-lead explains the trials as well."
+    assert one.rival_needs == "L1 bad-lead explains the trials equally well."
     (group,) = found.groups
     assert {f.element for faults in group.causes for f in faults} == {"A1", "L1"}
 

@@ -127,7 +127,7 @@ def test_what_is_only_supposed_does_not_fail(old_shelf: Shelf) -> None:
     stock = stock_of(old_shelf)
     cells = whole_matrix(stock, evidence_of(old_shelf, stock), Question()).cells
     assert [cells[k, "D8.0"].verdict for k in ("K22", "K23", "K24")] == ["unproven", "unproven", "works"]
-    assert "nobody noted" in cells["K22", "D8.0"].why
+    assert "depends on what is not noted" in cells["K22", "D8.0"].why
     # noted, it does
     old_shelf.update(Mechanism, "D8.0", drive_class="200-two-side")
     old_shelf.update(Unit, "H3", controller="mfm-three-rate")
@@ -210,7 +210,7 @@ def test_the_writer_is_who_the_disk_or_the_trials_name(shelf: Shelf) -> None:
     of_entry = settle(stock, Question(disk="K3", reader="D1.0"))
     assert (of_entry.writer.name, of_entry.writer_said) == ("D2.0", "D2.0, by the disk's entry")
     unknown = settle(stock, Question(disk="K2", reader="D1.0"))
-    assert (unknown.writer.name, unknown.writer_said) == ("", "nobody known: taken as a good outside drive")
+    assert (unknown.writer.name, unknown.writer_said) == ("", "not known; taken as a good outside drive")
     shelf.add_trials([trial("T1", "write", "D4.0", "K2")])
     of_trial = settle(stock_of(shelf), Question(disk="K2", reader="D1.0"))
     assert (of_trial.writer.name, of_trial.writer_said) == ("D4.0", "D4.0, as in trial T1")

@@ -108,7 +108,7 @@ def test_the_log_comes_in_stretches_and_can_be_narrowed(visitor: Visitor) -> Non
     assert 'id="trial-T0"' in last
     assert "Page 3 of 3" in last
     assert visitor.get("/bench?page=99").text.count("<tr id=") == 20
-    assert "No trial stands here yet" in visitor.get("/bench?disk=K9").text
+    assert "There is no trial here yet" in visitor.get("/bench?disk=K9").text
     assert visitor.get("/bench?with_=H1").text.count("<tr id=") == 50
     found = trials_with(visitor.shelf, TrialsOf(disk="K1"), first=100, most=50)
     assert (found.total, len(found.rows), found.rows[-1].trial) == (120, 20, "T0")

@@ -448,7 +448,7 @@ def test_without_script_the_sliders_are_a_form(browser: Any, served: str) -> Non
     page.goto(f"{served}/pairing/budget?disk=K3&reader=D2.0")
     page.wait_for_selector("#answer .verdict", timeout=60_000)
     page.get_by_label("Reader’s head outward").fill("150")
-    page.get_by_role("button", name="Reckon").first.click()
+    page.get_by_role("button", name="Calculate").first.click()
     page.wait_for_url(re.compile("offset_um=150"), timeout=60_000)
     assert page.locator("output[for=slide-offset_um]").inner_text() == "+150 µm"
     context.close()

@@ -16,8 +16,8 @@ from indexhole.wording import count_of
 _NAMED = 8  # trials named of each sort; the JSON has them all
 ENOUGH = "no trial is needed to know what to do"
 DECIBELS_NOTE = (
-    "Decibels are against the best rival; a trial that speaks against a sound bench is for a cause even where that "
-    "rival explains it better."
+    "Decibels compare a cause with its best rival. A trial that a sound bench does not explain counts for a cause, "
+    "even where the rival explains it better."
 )
 _GAUGED = 4  # of what was weighed beside the trials
 _READABLE = 0.01  # causes below this are left to the JSON
@@ -133,7 +133,7 @@ def plan_lines(diagnosis: Diagnosis) -> list[str]:
     minutes = sum(trial.minutes for trial in diagnosis.plan)
     lines = [f"{ENOUGH.capitalize()}; to see more:"] if diagnosis.sure else []
     lines += [f"{number}. {trial_line(trial)}" for number, trial in enumerate(diagnosis.plan, start=1)]
-    lines.append(f"About {minutes:.0f} minutes. Plan anew after each: what it shows changes what comes next.")
+    lines.append(f"About {minutes:.0f} minutes. Plan again after each: its outcome changes what comes next.")
     cautions = dict.fromkeys(trial.caution for trial in diagnosis.plan if trial.caution)
     return [*lines, *(f"Caution: {caution}" for caution in cautions), decision_line(diagnosis)]
 
@@ -141,7 +141,7 @@ def plan_lines(diagnosis: Diagnosis) -> list[str]:
 def group_lines(diagnosis: Diagnosis) -> tuple[str, ...]:
     """Causes that no trial parts, where there is more than a drive's place against its speed."""
     return tuple(
-        f"No trial here parts {' from '.join(hypothesis_words(h) for h in group.causes)} "
+        f"No trial here can tell {' from '.join(hypothesis_words(h) for h in group.causes)} "
         f"({group.probability:.2f} together): {group.measure}"
         for group in diagnosis.groups
         if len(group.causes) > 1

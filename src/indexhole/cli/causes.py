@@ -22,37 +22,33 @@ def causes(
         Path | None, typer.Argument(metavar="[SHEET.csv]", help="A trial sheet; without one, the trials on the shelf.")
     ] = None,
     next_only: Annotated[
-        bool, typer.Option("--next", help="Tell only which trial to make next; the JSON is always whole.")
+        bool, typer.Option("--next", help="Print only the trial to make next; the JSON is always complete.")
     ] = False,
-    plan: Annotated[
-        int | None, typer.Option(min=1, max=12, metavar="N", help="Tell only a plan of so many trials.")
-    ] = None,
+    plan: Annotated[int | None, typer.Option(min=1, max=12, metavar="N", help="Print only a plan of N trials.")] = None,
     irreplaceable: Annotated[
         list[str] | None,
         typer.Option(metavar="DISK", help="Never propose a write on this disk; may be given again."),
     ] = None,
-    top: Annotated[int | None, typer.Option(min=1, metavar="N", help="List at most so many causes.")] = None,
+    top: Annotated[int | None, typer.Option(min=1, metavar="N", help="List at most N causes.")] = None,
     recordings: Annotated[
         bool,
         typer.Option(
             "--recordings/--no-recordings",
-            help="Weigh captures and measurements on the shelf too; gauging a capture takes long, but once.",
+            help="Use captures and measurements on the shelf too. A capture takes long to gauge, but only once.",
         ),
     ] = True,
     met: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="FAULT=N", help="So many of this fault are met on a bench as a whole (0.1: one bench in ten)."
-        ),
+        typer.Option(metavar="FAULT=N", help="How common this fault is, per bench (0.1: one bench in ten)."),
     ] = None,
     about: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="NAME", help="Weigh only trials about this mechanism, unit, disk, lead or host; may be given again."
+            metavar="NAME", help="Use only trials of this mechanism, unit, disk, lead or host; may be given again."
         ),
     ] = None,
     since: Annotated[
-        str | None, typer.Option(metavar="DATE", help="Weigh only trials from this day on, as 2026-03-01.")
+        str | None, typer.Option(metavar="DATE", help="Use only trials from this day on, as 2026-03-01.")
     ] = None,
     network: Annotated[bool, typer.Option("--network", hidden=True)] = False,
     measurements: Annotated[Path | None, typer.Option(hidden=True)] = None,
@@ -63,8 +59,9 @@ def causes(
 ) -> None:
     """Rank what is at fault from the trials.
 
-    When the trials come from the shelf, or --shelf is named beside a sheet, its captures and measurements are weighed
-    too, and no write is proposed on a disk that the register marks irreplaceable. Exit status 0 whatever is found.
+    With the trials of the shelf, or with --shelf beside a sheet, its captures and measurements count too, and no write
+    is proposed on a disk that the register marks irreplaceable. To compare drives with each other use `indexhole
+    level`. Exit status 0 whatever is found.
     """
     scarce = irreplaceable or []
     of_level = {"--measurements": measurements, "--datum": datum, "--leave-out": leave_out}

@@ -22,13 +22,15 @@ _WIDTH = 100
 
 def pair(
     writer: Annotated[
-        str, typer.Option(metavar="D1.0", help="Who recorded the disk, or (exchange) is to record it.")
+        str, typer.Option(metavar="D1.0", help="Who recorded the disk or, for an exchange, will record it.")
     ] = "",
     disk: Annotated[str, typer.Option(metavar="K3", help="The disk.")] = "",
     reader: Annotated[str, typer.Option(metavar="D2.0", help="The mechanism that reads it, or works on it.")] = "",
-    host: Annotated[str, typer.Option(metavar="H1", help="What drives the reader; else as it was last tried.")] = "",
+    host: Annotated[
+        str, typer.Option(metavar="H1", help="The host that drives the reader; else the host of its last trial.")
+    ] = "",
     operation: Annotated[
-        str, typer.Option(metavar="read|format|update|exchange", help="What is to be done; read when not given.")
+        str, typer.Option(metavar="read|format|update|exchange", help="What to do; read when not given.")
     ] = "",
     layout: Annotated[str, typer.Option(metavar="ID", help="The layout; else the disk's own.")] = "",
     temperature: Annotated[float | None, typer.Option(metavar="C", help="Temperature at the bench today.")] = None,
@@ -37,13 +39,13 @@ def pair(
         bool, typer.Option("--bulk-erased", help="The disk is bulk-erased before it is written.")
     ] = False,
     recordings: Annotated[
-        bool, typer.Option("--recordings", help="Gauge the recordings on the shelf for speeds too; takes long.")
+        bool, typer.Option("--recordings", help="Gauge the speeds in the recordings on the shelf too; this takes long.")
     ] = False,
     plan: Annotated[
         Path | None, typer.Option(metavar="FILE.csv", help="Check this show plan (docs/pairing-report.md).")
     ] = None,
     months: Annotated[
-        int, typer.Option(min=1, max=1200, metavar="N", help="With --plan: a trial proves a step for so many months.")
+        int, typer.Option(min=1, max=1200, metavar="N", help="With --plan: a trial proves a step for N months.")
     ] = 12,
     on: Annotated[
         datetime | None,
@@ -52,11 +54,11 @@ def pair(
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
-    """Will this writer, disk and reader do, by what margin, and what could happen to the disk.
+    """Predict whether this writer, disk and reader will do, by what margin, and at what risk to the disk.
 
-    Name a disk and a reader for one pairing told in full (exchange: a writer and a reader), fewer for the matrix.
-    Without --operation it is read, or exchange when a writer is named. Exit status 0 whatever is found; with --plan
-    1 when a step needs attention.
+    Name a disk and a reader for one pairing in full (for an exchange, a writer and a reader). Name fewer for the
+    matrix. Without --operation it is read, or exchange when a writer is named. Exit status 0 whatever is found; with
+    --plan 1 when a step needs attention.
     """
     from indexhole.cli.open_shelf import opened_shelf
     from indexhole.jobs.pairing.evidence import evidence_of
@@ -77,7 +79,7 @@ def pair(
 
 def _weighing(trials: int) -> None:
     if sys.stderr.isatty():
-        remark(f"weighing {trials} trials; what comes of it is kept for the next time")
+        remark(f"weighing {trials} trials; the result is kept for the next time")
 
 
 def _check_alone(plan: Path | None, named: tuple[str, ...]) -> None:

@@ -122,12 +122,12 @@ def prior_of(faults: Iterable[Fault], met: Mapping[str, float] = NOTHING_TOLD) -
     for word, often_met in met.items():
         if word not in _MET:
             raise InputFault(
-                "is no fault of which it can be said how often it is met",
+                "is not a fault whose frequency can be set",
                 where=repr(word),
                 remedy=f"name one of {', '.join(_MET)}; off-speed counts with misaligned",
             )
         if not 0 <= often_met <= 1:
-            raise InputFault("how often a fault is met wants a number from 0 to 1", where=f"{word}={often_met:g}")
+            raise InputFault("how common a fault is must be a number from 0 to 1", where=f"{word}={often_met:g}")
     faults = list(faults)
     count = Counter((f.fault, bool(f.condition)) for f in faults)
     often = {f: NOTED if f.condition else met.get(f.fault, _MET[f.fault]) for f in faults}

@@ -101,12 +101,12 @@ def rival_needs(bench: Bench, told: Sequence[Weight], in_all: float, rival: froz
     strongest = [w for w in told if w.nats * DECIBELS_A_NAT >= 1][:_NAMED]
     words = hypothesis_words(rival)
     if not strongest or in_all * DECIBELS_A_NAT < 1:
-        one, it = ("explain", "together they are") if len(rival) > 1 else ("explains", "it is")
-        return f"{words} {one} the trials as well{'' if alike else f'; {it} only met less often'}."
+        explains, occurs = ("explain", "occur together") if len(rival) > 1 else ("explains", "occurs")
+        return f"{words} {explains} the trials equally well{'' if alike else f', but {occurs} less often'}."
     rows = ", ".join(f"{row_words(bench, w.trial)} at {w.nats * DECIBELS_A_NAT:.0f} dB" for w in strongest)
     total = in_all * DECIBELS_A_NAT
     if not rival:
-        return f"Were nothing at fault, it would have to be chance: {rows}; {total:.0f} dB in all."
+        return f"If nothing were at fault, these would have to be chance: {rows}; {total:.0f} dB in all."
     return f"For {words} to be right instead, these would have to be chance: {rows}; {total:.0f} dB in all."
 
 

@@ -22,11 +22,11 @@ _PLAIN: Mapping[FaultWord, str] = every(
         "misaligned": "{e} and the other mechanisms do not read each other's tracks",
         "off-speed": "{e} and the other mechanisms do not read each other's tracks",
         "dirty-head": "{e} reads badly on side {s} whoever wrote the track",
-        "dead-write": "{e} does not record: what it wrote fails at once, and reading is another matter",
+        "dead-write": "{e} does not record: what it writes fails at once; this says nothing of its reading",
         "dead-read": "{e} reads nothing, whoever wrote it",
         "worn-surface": "side {s} of {e} reads badly in every mechanism, all over",
         "damaged-band": "a stretch of side {s} of {e} reads badly in every mechanism",
-        "bad-lead": "whole operations over {e} fail now and then, whatever is at its end",
+        "bad-lead": "whole operations over {e} fail now and then, whatever it connects",
         "wrong-medium": "{e} does not hold what is recorded on it here, on either side",
         "old-recording-underneath": (
             "others do not read what {e} wrote over older recordings, while {e} reads theirs: the old edges may be "
@@ -114,7 +114,7 @@ def why_fault(bench: Bench, fault: Fault, magnitude: Magnitude | None) -> str:
     touched = _touched(bench, fault)
     met = touched & (bench.tried[: bench.done] > 0)
     if fault.fault == "bad-lead" and met.any() and bench.whole_failures()[: bench.done][met].all():
-        clause = f"nothing passes {fault.element}, whatever is at its end"
+        clause = f"nothing passes {fault.element}, whatever it connects"
     own = _own_tracks(bench, fault.element) if KINDS[fault.fault].own_tracks else ""
     clause = f"{clause} ({_count(bench, touched)}{own})"
     clause += _magnitude_words(bench, magnitude)
@@ -130,7 +130,7 @@ def _magnitude_words(bench: Bench, magnitude: Magnitude | None) -> str:
         case Band(first, last) if (first, last) != (0, bench.cylinders - 1):
             return f", most likely {cylinder_words(first, last)}"
         case Loss(db):
-            return f", as about {db} dB of lost signal would do"
+            return f", as about {db} dB of lost signal would cause"
         case WorstAt(inner):
             return f", worst at the {'inner' if inner else 'outer'} cylinders"
         case Band() | Aside() | OffSpeed() | None:

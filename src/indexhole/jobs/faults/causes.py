@@ -119,9 +119,9 @@ def met_often(told: Sequence[str]) -> dict[str, float]:
             met[word.strip()] = float(number)
         except ValueError:
             raise InputFault(
-                "how often a fault is met reads like dead-read=0.1",
+                "how common a fault is reads like dead-read=0.1",
                 where=repr(text),
-                remedy="a number from 0 to 1: so many of that kind are met on a bench as a whole",
+                remedy="give a number from 0 to 1: how common the fault is, per bench",
             ) from None
     return met
 

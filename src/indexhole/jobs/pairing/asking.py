@@ -148,7 +148,7 @@ def _disk_of(stock: Stock, asked: Question, reader: Mechanism, assumed: list[str
     disk_class = named_layout(asked.layout).disk_class if asked.layout else class_of(maker)
     disk, layout = plain_disk(disk_class, min(2, maker.heads))
     assumed.append(
-        f"no disk is named; reckoned with an unrecorded one, {disk.disk_class.title}, laid out as {layout.id}"
+        f"no disk is named; calculated for an unrecorded one, {disk.disk_class.title}, laid out as {layout.id}"
     )
     return disk, layout
 
@@ -165,7 +165,7 @@ def _writer_of(stock: Stock, asked: Question, disk: Medium, layout: Layout, read
     hand = (stock.mechanisms.get(last[0]) or stock.past.get(last[0])) if last is not None else None
     if last is not None and hand is not None:
         return hand, f"{last[0]}, as in trial {last[1]}"
-    return outside_drive(disk), f"nobody known: taken as {OUTSIDE_WORDS}"
+    return outside_drive(disk), f"not known; taken as {OUTSIDE_WORDS}"
 
 
 def class_of(mechanism: Mechanism) -> str:

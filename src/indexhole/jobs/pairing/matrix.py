@@ -185,7 +185,7 @@ def _why(verdict: str, limiting: str | None, disk: DiskBelief | None) -> str:
     if limiting is None:
         return "nothing limits it"
     if limiting in ("fit", "code and format") and verdict == "unproven":
-        return f"whether {limiting} forbids it hangs on what nobody noted"
+        return f"whether {limiting} forbids it depends on what is not noted"
     if limiting == "code and format" and verdict == "fails":
         return f"limited by {limiting}, for the host as it is; its signal can be logged"
     quality = disk.quality if disk is not None else None

@@ -94,7 +94,7 @@ def _columns(heading: Sequence[str], where: str) -> list[str]:
     if missing := [name for name in ("step", "operation") if name not in names]:
         told = f"lacks {', '.join(missing)}"
         if len(names) == 1 and ";" in names[0]:
-            told += " (the cells are parted by semicolons: save with commas)"
+            told += " (the cells are separated by semicolons: save with commas)"
     elif unknown := [name for name in names if name not in COLUMNS]:
         told = f"names {_shown(unknown[0])}, which is no column of a plan"
     elif len(set(names)) < len(names):

@@ -192,7 +192,7 @@ def _host(unit: Unit, notes: _Notes) -> Host:
         what = (
             f"controller {unit.controller} is not in the library" if unit.controller else "its controller is not noted"
         )
-        notes.assume(unit.inventory, f"{what}; whatever its drives can do is thought possible")
+        notes.assume(unit.inventory, f"{what}; it is assumed to do whatever its drives can")
     if not unit.volume_kinds:
         notes.assume(unit.inventory, "the volumes it takes are not noted")
     return Host(unit.inventory, controller, words_of(unit.volume_kinds))
@@ -207,7 +207,9 @@ def _host_of(mechanism: str, hosts: Mapping[str, Host], trials: Sequence[Trial],
         only = next(iter(hosts.values()))
         notes.assume(mechanism, f"driven by {only.name}, the only host on the shelf", "host")
         return only
-    notes.assume(mechanism, "which host drives it is not noted; whatever it can do is thought possible", "host")
+    notes.assume(
+        mechanism, "which host drives it is not noted; the host is assumed to do whatever the mechanism can", "host"
+    )
     return Host()
 
 

@@ -157,13 +157,13 @@ def _verdict(
         return "fails", "; ".join([*computed.fit.hindrances, *computed.form.hindrances])
     if computed.supposed and computed.whole.mean() > FAILS:
         otherwise = f"else {computed.whole.mean():.0%} of whole disks would come through"
-        return "unproven", f"it hangs on what nobody noted: {'; '.join(computed.supposed)}; {otherwise}"
+        return "unproven", f"it depends on what is not noted: {'; '.join(computed.supposed)}; {otherwise}"
     if chance <= FAILS:
         return "fails", f"{limiting}: {limit}"
     if chance < WORKS:
         unknown = _what_is_not_known(computed)
         if unknown:
-            return "unproven", f"it hangs on what is not known: {unknown}"
+            return "unproven", f"it depends on what is not known: {unknown}"
         return "doubtful", f"{limiting}: {limit}"
     if by_group["volume"].verdict == "fails":
         return "doubtful", by_group["volume"].words

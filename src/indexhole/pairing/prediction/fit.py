@@ -132,9 +132,9 @@ def check_fit(mechanism: Mechanism, disk: Medium, tracks: Tracks, *, writes: boo
         if allowed is False:
             hindrances.append(f"the notch keeps {who} from writing")
         elif allowed is None:
-            doubts.append("nobody looked at the notch")
+            doubts.append("the notch was not looked at")
     if disk.hub_ring is None and disk.disk_class.diameter_mm == 130:
-        doubts.append("nobody looked for a hub ring")
+        doubts.append("whether it has a hub ring was not looked at")
     return Fit(
         tuple(hindrances),
         tuple(doubts),

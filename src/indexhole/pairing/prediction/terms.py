@@ -70,7 +70,7 @@ def position_term(case: Case, passage: Passage, room: Room, cost: float) -> Term
     if np.any(grown):
         parts.append(f"growth moves the outermost track by {signed(float(np.mean(grown)))} +/- {np.std(grown):.0f} um")
     if np.any(d[:, kernels.SWING]):
-        parts.append(f"another clamping swings it by {np.mean(d[:, kernels.SWING]):.0f} um")
+        parts.append(f"clamping it again moves it by {np.mean(d[:, kernels.SWING]):.0f} um")
     return _term("position", room.position_um, "um", cost, "; ".join(parts), _position_facts(case))
 
 
@@ -94,11 +94,11 @@ def old_term(assembly: Assembly, room: Room, cost: float) -> Term:
     """What was there before."""
     case, under = assembly.case, assembly.under
     if case.operation == "update":
-        words = "what the other laid down lies under the rewritten sectors"
+        words = "the recording of the other drive lies under the rewritten sectors"
     elif under is None:
         words = "nothing lies underneath"
     elif under.chance < 1:
-        words = "nobody knows whether something lies underneath: taken as an even chance"
+        words = "whether a recording lies underneath is not known: taken as an even chance"
     else:
         words = f"a recording by {under.mechanism.name or 'an outside drive'} lies underneath"
     facts = []
@@ -152,14 +152,14 @@ def magnetics_term(case: Case, passage: Passage, room: Room, cost: float) -> Ter
         elif ratio < _UNDERDRIVEN:
             parts.append(
                 f"the current suits {current.value:.0f} Oe, the disk has {needed.value:.0f}: {share:.0%} of the "
-                f"coating is turned over, and an older recording is left at {left:.0f} dB"
+                f"coating is written, and an older recording is left at {left:.0f} dB"
             )
             if share > 0.5:
-                parts.append("it may seem to work, but what is hardly written may fade")
+                parts.append("it may seem to work, but what is written so weakly may fade")
         else:
             parts.append(f"write current and coating suit each other ({left:.0f} dB overwrite)")
     else:
-        parts.append("coercivity or write current are not known: taken to suit each other")
+        parts.append("coercivity or write current is not known: assumed to suit each other")
     pulse = float(np.median(passage.draws[:, kernels.PULSE]))
     t = passage.tracks
     around = 2e3 * np.pi * t[:, kernels.RADIUS] * t[:, kernels.RPM] / 60
@@ -207,7 +207,7 @@ def volume_term(case: Case) -> Term:
     """Whether the host knows the file structure; sectors are read all the same."""
     kind, host = case.disk.volume_kind, case.reads_now[0].host
     if not kind or not host.volume_kinds:
-        words = "which file structure it has, or which ones the host knows, is not on the shelf"
+        words = "which file structure it has, or which ones the host knows, is not noted on the shelf"
         return Term("volume", None, None, "", 0.0, "unproven", words)
     if kind in host.volume_kinds:
         return Term("volume", None, None, "", 0.0, "works", f"the host knows {kind} volumes")

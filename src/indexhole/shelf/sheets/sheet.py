@@ -182,7 +182,7 @@ def _columns(heading: Sequence[str], where: str) -> dict[int, str]:
     if missing := [name for name in COLUMNS if name not in found and name != "note"]:
         summary = f"missing {plural_of('column', len(missing))} {', '.join(missing)}"
         if len(found) == 1 and ";" in found[0]:
-            summary += " (the cells are parted by semicolons: save with commas)"
+            summary += " (the cells are separated by semicolons: save with commas)"
         faults.append(f"row 1: {summary}; the heading is {','.join(COLUMNS)}")
     elif unknown := sorted(set(found) - set(COLUMNS)):
         faults.append(f"row 1: unknown column {', '.join(map(_shown, unknown))}; rename or remove it")

@@ -113,7 +113,7 @@ def _imported_words(found: Imported, name: str) -> list[str]:
     ]
     lines = [f"{plural(found.trials, 'trial')} added from {name}."]
     if made:
-        lines.append(f"{sentence(listed(made))[:-1]} stand on the shelf as unproven, because a trial names them.")
+        lines.append(f"{sentence(listed(made))[:-1]} are entered on the shelf as unproven, because a trial names them.")
     lines += [sentence(remark) for remark in found.remarks]
     return [*lines, "Take it back under Latest changes on the Shelf page if it was the wrong sheet."]
 

@@ -76,6 +76,6 @@ def routes(site: Site) -> APIRouter:
             return site.gone_to(back, f"Nothing was recorded. {place}{error['msg']}.")
         except InputFault as fault:
             return site.gone_to(back, f"Nothing was recorded. {told_whole(fault)}")
-        return site.gone_to(back, f"Trial {name} is recorded, and the causes are weighed anew.")
+        return site.gone_to(back, f"Trial {name} is recorded, and the causes are ranked again.")
 
     return router
