@@ -5,9 +5,10 @@ Inner code raises these; only the edges (command line, page) turn them into word
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from typing import Any
 
 FAULTS_SHOWN = 5
 
@@ -58,11 +59,13 @@ class IndexholeError(Exception):
         what: what is wrong, one clause, no full stop.
         where: the place (file, row, byte, column), empty when there is none.
         remedy: what the keeper can do next: one clause, a way through the program, or several to choose from.
+        field: the field of an entry or a form that it is about, where it is about one.
     """
 
-    def __init__(self, what: str, *, where: str = "", remedy: Remedy = "") -> None:
+    def __init__(self, what: str, *, where: str = "", remedy: Remedy = "", field: str = "") -> None:
         self.what = what
         self.where = where
+        self.field = field
         choices = remedy if isinstance(remedy, tuple) else (remedy,)
         self.ways = tuple(Way(one) if isinstance(one, Do) else one for one in choices if one)
         super().__init__(self.line)
@@ -82,6 +85,12 @@ class IndexholeError(Exception):
 
 class InputFault(IndexholeError):
     """A file, sheet or argument from outside does not hold what it should."""
+
+
+def fault_of_value(error: Mapping[str, Any]) -> str:
+    """What pydantic found wrong with a value: our own words where a check of ours raised them, else the library's."""
+    own = error.get("ctx", {}).get("error")
+    return str(own) if isinstance(own, ValueError) else str(error["msg"])
 
 
 def together(faults: Sequence[str], where: str, remedy: Remedy = "", *, at_least: bool = False) -> InputFault:

@@ -149,7 +149,7 @@ def test_one_line_becomes_a_draft_and_then_a_thing(visitor: Visitor) -> None:
 
 def test_a_thing_that_may_stand_there_already_is_told(visitor: Visitor) -> None:
     page = visitor.get("/take-in?line=D1:+Twin+drive").text
-    assert "may stand on the shelf already" in page
+    assert "It may be on the shelf already" in page
     assert 'href="/unit?no=D1"' in page
     again = visitor.post("/take-in", {"line": "D1: Twin drive", "inventory": "D1"})
     assert again.status_code == 422

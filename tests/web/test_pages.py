@@ -861,7 +861,7 @@ def test_a_sheet_is_brought_in_whole_and_can_be_taken_back(empty: Visitor) -> No
     page = empty.after(empty.post("/causes/trials", files={"file": ("bench.csv", sheet)})).text
     looked_over(page)
     assert "18 trials added from bench.csv." in page
-    assert "stand on the shelf as unproven" in page
+    assert "are entered on the shelf as unproven" in page
     assert empty.get("/causes/trials.csv").content == sheet
     back = empty.after(empty.post("/undo", {"change": str(empty.shelf.changes()[0].number)})).text
     assert "Taken back: " in back

@@ -6,6 +6,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from indexhole.errors import fault_of_value
+
 Mark = Literal["SEEN", "DERIVED", "CHECKED", "MEMORY firm", "MEMORY fair", "MEMORY weak", "OWN", "KEEPER"]
 """SEEN: read in the named text. DERIVED: arithmetic on other figures. CHECKED: remembered, and it gives an
 independent SEEN figure. MEMORY: remembered only. OWN: set by this project. KEEPER: set by the
@@ -44,4 +46,4 @@ def first_fault(fault: ValidationError, whole: str) -> str:
     """The first fault of a validation as `place: what is wrong`; `whole` names the thing itself."""
     first = fault.errors()[0]
     place = ".".join(str(part) for part in first["loc"]) or whole
-    return f"{place}: {first['msg'].removeprefix('Value error, ')}"
+    return f"{place}: {fault_of_value(first)}"

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
-from indexhole.errors import IndexholeError, ShelfFault
+from indexhole.errors import IndexholeError, ShelfFault, fault_of_value
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.web.access.sessions import Lock
 from indexhole.web.drawing.palette import palette_css
@@ -104,7 +104,7 @@ def _misaddressed(request: Request, fault: Any) -> Response:
     if _is_api(request):
         error = fault.errors()[0]
         where = ".".join(str(part) for part in error["loc"])
-        return JSONResponse(fault_json(str(error["msg"]).removeprefix("Value error, "), where), 422)
+        return JSONResponse(fault_json(fault_of_value(error), where), 422)
     names = sorted({f"“{error['loc'][-1]}”" for error in fault.errors()})
     wrong = f"In the address {listed(names)} {'is' if len(names) == 1 else 'are'} missing, or cannot be right."
     return error_page(400, wrong, "come here by a link of another page")

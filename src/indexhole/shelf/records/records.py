@@ -22,7 +22,7 @@ from pydantic import (
 )
 from pydantic_core import ErrorDetails
 
-from indexhole.errors import InputFault
+from indexhole.errors import InputFault, fault_of_value
 from indexhole.shelf.files.inside import CAPTURES, PHOTOS, leads_inside
 from indexhole.shelf.records.dates import EXAMPLES, span_of
 from indexhole.shelf.records.event_work import EventWork, guessed_work, work_choices
@@ -596,7 +596,7 @@ def fault_words(error: ErrorDetails) -> str:
     words = _FAULT_WORDS.get(error["type"])
     if words is not None:
         return words.format(given=repr(str(error["input"])[:40]), **error.get("ctx", {}))
-    return error["msg"].removeprefix("Value error, ")
+    return fault_of_value(error)
 
 
 def checked(kind: type[R], /, **values: Any) -> R:
@@ -609,4 +609,5 @@ def checked(kind: type[R], /, **values: Any) -> R:
         remedy = "mend the value and try again"
         if error["type"] == "extra_forbidden":
             remedy = f"fields are {', '.join(kind.model_fields)}"
-        raise InputFault(fault_words(error), where=where, remedy=remedy) from fault
+        field = str(error["loc"][-1]) if error["loc"] else ""
+        raise InputFault(fault_words(error), where=where, remedy=remedy, field=field) from fault

@@ -61,13 +61,13 @@ def put(change: Writing, record: Record, field: str, standing: FieldWord | None,
         raise InputFault(f"{standing!r} is no standing of a field", remedy=f"use {' or '.join(get_args(FieldWord))}")
     where, held = f"{kind.WORD} {record.key} {field}", getattr(record, field)
     if standing == "not known" and not _fits(standing, held):
-        raise InputFault(f"it says {held!r}, and so is known", where=where, remedy="empty it first")
+        raise InputFault(f"it says {held!r}, and so is known", where=where, remedy="empty it first", field=field)
     if standing == "as told" and not _fits(standing, held):
-        raise InputFault("it is empty, so nothing was told", where=where, remedy="fill it in first")
+        raise InputFault("it is empty, so nothing was told", where=where, remedy="fill it in first", field=field)
     if standing == "as told" and not source:
-        raise InputFault("who told it is not said", where=where, remedy="name the source")
+        raise InputFault("who told it is not said", where=where, remedy="name the source", field=field)
     if len(source) > LONGEST_SOURCE:
-        raise InputFault(f"who said so is longer than {LONGEST_SOURCE} characters", where=where)
+        raise InputFault(f"who said so is longer than {LONGEST_SOURCE} characters", where=where, field=field)
     row = change.connection.execute(
         select(field_confidences.c.row).where(*_of(kind, record.key), field_confidences.c.field == field)
     ).scalar_one_or_none()

@@ -122,7 +122,7 @@ def form(
     `known` has the fields of which the form can say how they are known.
     """
     held = values or {}
-    named = fault.where.rpartition(" ")[2] if fault else ""
+    named = (fault.field or fault.where) if fault else ""
     label = next((one.label for one in fields if one.name == named), "")
     what = "" if fault is None else sentence(fault.what) if label else told_whole(fault)
     filled = tuple(

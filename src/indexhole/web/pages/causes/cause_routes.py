@@ -65,8 +65,8 @@ def trial_typed(values: Mapping[str, Any]) -> Trial:
         return SheetRow.model_validate(dict(values)).as_trial()
     except ValidationError as fault:
         error = fault.errors()[0]
-        place = f"trial {error['loc'][0]}" if error["loc"] else ""
-        raise InputFault(str(error["msg"]), where=place) from fault
+        field = str(error["loc"][0]) if error["loc"] else ""
+        raise InputFault(str(error["msg"]), where=f"trial {field}" if field else "", field=field) from fault
 
 
 def _trial_form(site: Site, values: Mapping[str, Any] | None = None, fault: IndexholeError | None = None) -> Form:
