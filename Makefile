@@ -4,7 +4,10 @@ PYTHON ?= python3
 BIN := .venv/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint stress bench studies fuzz docs pictures pins clean install install-docs install-dev install-fuzz
+# Bytecode that every process a test starts must make anew costs a fifth of a second each time.
+unexport PYTHONDONTWRITEBYTECODE
+
+.PHONY: help demo test quick lint coverage pythons stress bench studies fuzz docs pictures pins clean install install-docs install-dev install-fuzz
 
 help: ## list what can be made
 	@sed -n 's/^\([a-z-]*\):.*## /\1\t/p' Makefile | expand -t 12
@@ -12,9 +15,23 @@ help: ## list what can be made
 demo: install ## make the demonstration shelf in ./demo-shelf and print the outcome; SERVE=1 opens the page on it
 	@$(BIN)/indexhole demo --folder demo-shelf $(if $(SERVE),--serve) $(if $(YES),--yes)
 
-# Matrices here are small: threads that wait for each other only cost time.
-test: install-dev lint ## format, lint, types, import arrows, then every test
-	@OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 $(BIN)/python -m pytest tests benchmarks --benchmark-disable -n 2 --maxschedchunk 4 --durations 12
+# Matrices here are small: threads that wait for each other only cost time. A file of tests goes to one process, so that
+# what it sets up is made once; the longest files start first.
+RUN_TESTS = OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 $(BIN)/python -m pytest tests -n 2 --dist loadfile --no-loadscope-reorder
+
+test: install-dev lint ## format, lint, types, import arrows, then every test; RECORD=1 records how long each took
+	@$(RUN_TESTS) benchmarks --benchmark-disable --durations 12 $(if $(RECORD),--record-durations)
+
+quick: install-dev lint ## the same without the tests that take long, for use while working
+	@$(RUN_TESTS) --quick
+
+coverage: install-dev ## run every test and show how much of the code they run: the ten worst files, and in all
+	@mkdir -p build/coverage && rm -f build/coverage/data*
+	@$(RUN_TESTS) --cov --cov-report= || echo "make: some tests failed; what ran is counted all the same" >&2
+	@$(BIN)/coverage report --sort=cover | sed -n '1,12p;$$p'
+
+pythons: ## run the quick tests on the oldest and the newest Python on the PATH, from 3.11 on
+	@.ci/pythons
 
 lint: install-dev ## the quick checks alone
 	@$(BIN)/ruff format --check --quiet . && $(BIN)/ruff check --quiet . && $(BIN)/mypy && $(BIN)/lint-imports --no-logo

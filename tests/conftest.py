@@ -11,7 +11,7 @@ from typing import Any
 import platformdirs
 import pytest
 from hypothesis import HealthCheck, settings
-from tests.support import postgres_server, traced
+from tests.support import durations, postgres_server, traced
 from tests.support.browsing import browser, files, served
 
 __all__ = ["browser", "files", "served"]
@@ -23,10 +23,31 @@ settings.load_profile("indexhole")
 _SHARED = Path(os.environ.get("INDEXHOLE_SHARED", Path(__file__).resolve().parents[2] / "shared"))
 
 
-def pytest_configure() -> None:
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Which tests to run by how long they took, and whether to record that."""
+    parser.addoption("--quick", action="store_true", help="leave out tests that the record of durations calls slow")
+    parser.addoption("--record-durations", action="store_true", help="write how long each test took into the record")
+
+
+def pytest_configure(config: pytest.Config) -> None:
     """Let Ctrl-C be heard by processes the tests start: a shell's background job, as on a build server, ignores it."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    if config.getoption("record_durations") and not hasattr(config, "workerinput"):
+        config.pluginmanager.register(_Recorder(durations.Durations()))
+
+
+class _Recorder:
+    """Hears how long each test took, from the workers too."""
+
+    def __init__(self, timed: durations.Durations) -> None:
+        self._timed = timed
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self._timed.add(report.nodeid, report.when, report.duration)
+
+    def pytest_sessionfinish(self) -> None:
+        self._timed.write()
 
 
 def _lacking() -> dict[str, str]:
@@ -43,13 +64,20 @@ def _lacking() -> dict[str, str]:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out the groups that cannot run here, each in one plain line; the browser comes last."""
+    """Leave out what cannot run here, and what is slow when asked, each in one plain line; the browser comes last."""
+    recorded = durations.read()
+    slow = {item for item in items if recorded.slow(item)} if config.getoption("quick") else set()
+    if slow:
+        items[:] = [item for item in items if item not in slow]
+        config.hook.pytest_deselected(items=list(slow))
+        config.stash[_NOTES] = [f"{len(slow)} slow tests left out; `make test` runs them"]
     for marker, why in _lacking().items():
         left_out = [item for item in items if why and item.get_closest_marker(marker)]
         if left_out:
             items[:] = [item for item in items if not item.get_closest_marker(marker)]
             config.hook.pytest_deselected(items=left_out)
             config.stash[_NOTES] = [*config.stash.get(_NOTES, []), f"{len(left_out)} tests {why}"]
+    items[:] = [items[k] for k in durations.longest_first(items, recorded)]
     # The browser's driver keeps an event loop running in this thread until the end, and nothing else may start one.
     items.sort(key=lambda item: "browser" in getattr(item, "fixturenames", ()))
 

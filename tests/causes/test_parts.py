@@ -230,6 +230,9 @@ def test_ladders_stand_where_the_forward_model_gives_their_rungs() -> None:
 # --- the summed likelihood, term by term
 
 
+Operation = tuple[tuple[int, ...], tuple[tuple[int, ...], ...], float, float]
+
+
 def naive(bench: Bench, faults: frozenset[Fault]) -> float:
     """Sum over every unknown with plain loops, one row at a time."""
     book = Evidence(bench).book
@@ -242,7 +245,7 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
 
     @cache
     def operation(
-        own: tuple[int, ...], nodes: tuple[tuple[int, ...], ...], dispersion: int, at_once: float, singly: float
+        dispersion: int, own: tuple[int, ...], nodes: tuple[tuple[int, ...], ...], at_once: float, singly: float
     ) -> float:
         plain = 0.0
         for lucky, share in zip(nodes, count_law.LUCK_WEIGHT[dispersion], strict=True):
@@ -260,41 +263,46 @@ def naive(bench: Bench, faults: frozenset[Fault]) -> float:
         profiles = [book.of(f, supposed) for f in steady]
         lapses = [book.lapses(f) for f in bad]
         ladders = [range(len(p.log_weight)) for p in profiles] + [range(len(x.log_weight)) for x in lapses]
-        for level, dispersion, *severity_levels in product(range(5), range(4), *ladders):
-            joint = weight * evidence._BACKGROUND_WEIGHT[level] * count_law.DISPERSION_WEIGHT[dispersion]
+        spoilt = book.spoilt(supposed)
+        for level, *severity_levels in product(range(5), *ladders):
             added = np.zeros(len(bench.trials))
             for profile, severity_level in zip(profiles, severity_levels, strict=False):
                 added[profile.rows] += profile.hazard[severity_level]
-                joint *= math.exp(profile.log_weight[severity_level])
-            lead_severity_level = dict(zip(leads, severity_levels[len(profiles) :], strict=True))
-            for lapse, severity_level in zip(lapses, severity_levels[len(profiles) :], strict=True):
-                joint *= math.exp(lapse.log_weight[severity_level])
             of_level = [
                 [
-                    count_law.node_of(added * luck + (book.spoilt(supposed) + evidence._BACKGROUND[level + s]) * strays)
+                    count_law.node_of(added * luck + (spoilt + evidence._BACKGROUND[level + s]) * strays)
                     for luck, strays in zip(count_law.LUCK, count_law.STRAY_LUCK, strict=True)
                 ]
                 for s in (0, 1)
             ]
+            lead_severity_level = dict(zip(leads, severity_levels[len(profiles) :], strict=True))
+            chance = weight * evidence._BACKGROUND_WEIGHT[level]
+            for unknown, severity_level in zip([*profiles, *lapses], severity_levels, strict=True):
+                chance *= math.exp(unknown.log_weight[severity_level])
+            # of each disk, plain and speckled: its operations, nodes of their rows, chances of a lapse
+            by_disk = []
             for disk in range(len(bench.disks)):
-                both = []
-                for speckled in (0, 1):
-                    product_of_operations = 1.0
-                    for own in members:
-                        if bench.disk[own[0]] != disk:
-                            continue
-                        over = [
-                            (x, lead_severity_level[name])
-                            for name, x in zip(leads, lapses, strict=True)
-                            if bench.over[own[0], bench.leads.index(name)]
-                        ]
-                        at_once = 1 - math.prod(1 - float(x.by_operation[severity_level]) for x, severity_level in over)
-                        singly = 1 - math.prod(1 - float(x.by_row[severity_level]) for x, severity_level in over)
+                both: list[list[Operation]] = [[], []]
+                for own in members:
+                    if bench.disk[own[0]] != disk:
+                        continue
+                    over = [
+                        (x, lead_severity_level[name])
+                        for name, x in zip(leads, lapses, strict=True)
+                        if bench.over[own[0], bench.leads.index(name)]
+                    ]
+                    at_once = 1 - math.prod(1 - float(x.by_operation[severity_level]) for x, severity_level in over)
+                    singly = 1 - math.prod(1 - float(x.by_row[severity_level]) for x, severity_level in over)
+                    for speckled in (0, 1):
                         nodes = tuple(tuple(lucky[list(own)].tolist()) for lucky in of_level[speckled])
-                        product_of_operations *= operation(own, nodes, dispersion, at_once, singly)
-                    both.append(product_of_operations)
-                joint *= (1 - evidence._SPECKLED) * both[0] + evidence._SPECKLED * both[1]
-            total += joint
+                        both[speckled].append((own, nodes, at_once, singly))
+                by_disk.append(both)
+            for dispersion in range(4):
+                joint = chance * count_law.DISPERSION_WEIGHT[dispersion]
+                for both in by_disk:
+                    plain, speckled_disk = (math.prod(operation(dispersion, *one) for one in done) for done in both)
+                    joint *= (1 - evidence._SPECKLED) * plain + evidence._SPECKLED * speckled_disk
+                total += joint
     return math.log(total)
 
 

@@ -213,7 +213,7 @@ def test_make_alone_lists_every_target():
     listed = {line.split()[0] for line in made().stdout.splitlines()}
     makefile = (ROOT / "Makefile").read_text()
     assert listed == set(re.findall(r"^([a-z-]+):.*## ", makefile, re.MULTILINE))
-    assert {"demo", "test", "lint", "bench", "pins", "clean", "help"} <= listed
+    assert {"demo", "test", "quick", "coverage", "pythons", "lint", "bench", "pins", "clean", "help"} <= listed
 
 
 def test_the_readme_names_only_what_can_be_made():
@@ -238,3 +238,38 @@ def test_the_check_script_can_be_run():
     assert os.access(script, os.X_OK)
     assert "make --no-print-directory test" in script.read_text()
     assert subprocess.run(["bash", "-n", script], check=False).returncode == 0
+
+
+def test_the_oldest_and_the_newest_python_are_chosen(tmp_path):
+    script = ROOT / ".ci" / "pythons"
+    assert subprocess.run(["bash", "-n", script], check=False).returncode == 0
+    copy = tmp_path / "project" / ".ci" / "pythons"
+    copy.parent.mkdir(parents=True)
+    copy.write_bytes(script.read_bytes())
+    (tmp_path / "project" / "requirements").mkdir()
+    (tmp_path / "project" / "requirements" / "dev.txt").write_text("")
+    names = tmp_path / "names"
+    names.mkdir()
+    # each stands for a Python whose environment holds something that says how it was called
+    for minor in (11, 12, 13):
+        stand_in = names / f"python3.{minor}"
+        stand_in.write_text(
+            "#!/bin/bash\n"
+            f'if [[ $1 == --version ]]; then echo "Python 3.{minor}.0"; fi\n'
+            f'if [[ $2 == venv ]]; then mkdir -p "${{@: -1}}/bin" && cp "$0" "${{@: -1}}/bin/python"; fi\n'
+            f'if [[ $2 == pytest ]]; then echo "tests of 3.{minor}, ${{@: -1}}"; fi\n'
+        )
+        stand_in.chmod(0o755)
+    (names / "python3.14").write_text("#!/bin/bash\nexit 127\n")
+    (names / "python3.14").chmod(0o755)
+
+    def said() -> list[str]:
+        path = f"{names}{os.pathsep}/usr/bin{os.pathsep}/bin"
+        done = subprocess.run(["bash", copy], env={"PATH": path}, capture_output=True, text=True, check=True)
+        return done.stdout.splitlines()
+
+    both = ["pythons: Python 3.11.0", "tests of 3.11, --quick", "pythons: Python 3.13.0", "tests of 3.13, --quick"]
+    assert said() == both
+    for minor in (12, 13):
+        (names / f"python3.{minor}").write_text("#!/bin/bash\nexit 127\n")
+    assert said()[0] == "pythons: only python3.11 is here"

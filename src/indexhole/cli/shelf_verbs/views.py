@@ -50,9 +50,11 @@ def list_table(what: str, held: Sequence[Any]) -> None:
 
 
 def _record_columns(kind: type[Record]) -> dict[str, str]:
-    """The fields in a list of a kind with their headings, the key first."""
+    """The fields in a list of a kind with their headings, the key first, the standing last."""
     listed = [one for one in fields_of(kind) if one.shown.listed]
-    return {one.name: one.shown.in_text for one in sorted(listed, key=lambda one: not one.key)}
+    return {
+        one.name: one.shown.in_text for one in sorted(listed, key=lambda one: (not one.key, one.name == "standing"))
+    }
 
 
 def _cell(name: str, value: Any) -> Any:

@@ -18,6 +18,7 @@ from starlette.responses import Response
 
 from indexhole import __version__
 from indexhole.errors import IndexholeError, InputFault
+from indexhole.jobs.faults.own_limits import kept_file
 from indexhole.shelf.care.captures import Stored, store_capture
 from indexhole.shelf.records.records import CaptureRecord
 from indexhole.shelf.views.listing import choices_of
@@ -93,7 +94,7 @@ def reading_of(site: Site, records: Sequence[CaptureRecord], layout: str) -> Tas
     """The reading of these captures, being made or ready. It is kept by what it was made from and by which version."""
     asked = asked_for(site.shelf, records, layout)
     made_from = tuple((record.sha256, record.name, record.mechanism) for record in records)
-    key = ("reading", made_from, asked.layout, asked.disk_class, __version__)
+    key = ("reading", made_from, asked.layout, asked.disk_class, kept_file(site.shelf), __version__)
     return site.job_queue.ask(key, lambda progress: read_records(site.shelf, asked, progress))
 
 
