@@ -11,7 +11,7 @@ import pytest
 from indexhole.errors import InputFault
 from indexhole.jobs.recovery.gauging import gauge_captures, gauge_json, report_json
 from indexhole.model.forward import MechanismState
-from indexhole.model.simulator.session import StepTimes, read_session
+from indexhole.model.simulator.session import StepTimes, Travel, read_session
 from indexhole.model.simulator.simulate import (
     Reader,
     RecordedTrack,
@@ -63,7 +63,7 @@ def test_an_index_pulse_before_the_first_read_pulse_counts_no_cells() -> None:
     """While the head settles the index goes by, but no pulse is logged."""
     rng = np.random.default_rng(3)
     tracks = [format_track(LAYOUT, c, 0, {n: rng.bytes(512) for n in range(1, 10)}, rng) for c in (0, 1)]
-    session = read_session(tracks, rng, Reader(SOUND), revolutions=4, times=StepTimes(settle_s=0.55))
+    session = read_session(tracks, rng, Reader(SOUND), revolutions=4, travel=Travel(times=StepTimes(settle_s=0.55)))
     silent = session.pulses_s[np.argmax(np.diff(session.pulses_s)) :][:2]
     assert np.count_nonzero((session.index_s > silent[0]) & (session.index_s < silent[1])) >= 2
     found = gauged([capture_of(session, "session")])
