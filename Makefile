@@ -7,7 +7,8 @@ BIN := .venv/bin
 # Bytecode that every process a test starts must make anew costs a fifth of a second each time.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help demo test quick lint coverage pythons stress bench studies fuzz pictures pins clean install install-dev install-fuzz
+.PHONY: help demo test quick lint coverage pythons stress bench studies fuzz docs pictures pins clean install \
+  install-docs install-dev install-fuzz
 
 help: ## list what can be made
 	@sed -n 's/^\([a-z-]*\):.*## /\1\t/p' Makefile | expand -t 12
@@ -57,12 +58,16 @@ studies: install-dev ## repeat the studies of docs/studies (hours; what is done 
 fuzz: install-fuzz ## feed every reader of outside data what coverage chooses; SECONDS=60 each, ONLY="sheet plan"
 	@.venv-fuzz/bin/python -m fuzz.run --seconds $(or $(SECONDS),60) $(ONLY)
 
+docs: install-docs ## make these pages into a site with a search, in build/site; it needs no network
+	@$(BIN)/python -m sphinx -q -W --keep-going -c docs/site -d build/doctrees . build/site
+	@echo "The site is in build/site: open build/site/index.html"
+
 pictures: install-dev ## make the pictures of the docs and the example in the README anew
-	@$(BIN)/python docs/draw.py
+	@$(BIN)/python docs/draw.py && $(BIN)/python docs/screens.py
 
 pins: ## choose the newest versions for requirements/*.txt (needs uv)
 	@command -v uv >/dev/null || { echo "make: pins need uv on the PATH" >&2; exit 1; }
-	@cd requirements && for set in base dev fuzz; do \
+	@cd requirements && for set in base docs dev fuzz; do \
 	  uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	    --no-emit-find-links --no-annotate --no-header --upgrade $$set.in -o $$set.txt || exit 1; done
 
@@ -74,6 +79,10 @@ clean: ## remove .venv, .venv-fuzz, caches and build leavings; demo-shelf stays
 install:
 	@command -v $(PYTHON) >/dev/null || { echo "make: needs Python 3.11 or newer, and there is no $(PYTHON)" >&2; exit 1; }
 	@$(PYTHON) requirements/install.py base
+
+install-docs:
+	@command -v $(PYTHON) >/dev/null || { echo "make: needs Python 3.11 or newer, and there is no $(PYTHON)" >&2; exit 1; }
+	@$(PYTHON) requirements/install.py docs
 
 install-dev:
 	@command -v $(PYTHON) >/dev/null || { echo "make: needs Python 3.11 or newer, and there is no $(PYTHON)" >&2; exit 1; }

@@ -16,7 +16,7 @@ from fuzz.parts import Parts, members, value
 from fuzz.target import Target, as_file, scratch
 from indexhole.shelf.exchange.backup import MANIFEST, back_up, restore
 from indexhole.shelf.exchange.exchange import EXCHANGED, plan_import
-from indexhole.shelf.register.address import place_of
+from indexhole.shelf.register.address import shelf_address
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.sheets.spreadsheet import read_cells, xlsx_bytes
 
@@ -42,7 +42,7 @@ def _restored(archive: bytes) -> None:
     folder = scratch() / "restored"
     try:
         with as_file(archive, "shelf.backup") as path:
-            restore(path, place_of(folder))
+            restore(path, shelf_address(folder))
         Shelf.open(folder)
     finally:
         shutil.rmtree(folder, ignore_errors=True)

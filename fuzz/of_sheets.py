@@ -20,7 +20,7 @@ from indexhole.model.trials.notes import turned_round
 from indexhole.shelf.records.date_codes import date_unit
 from indexhole.shelf.records.dates import span_of
 from indexhole.shelf.records.quick_entry import draft_from
-from indexhole.shelf.register.address import place_of
+from indexhole.shelf.register.address import shelf_address
 from indexhole.shelf.sheets.sheet import read_sheet, sheet_bytes
 from indexhole.shelf.sheets.sheet_text import decode_sheet
 from indexhole.standards.layouts import load_layouts
@@ -113,7 +113,7 @@ def _options(data: bytes) -> None:
     """What a command line is given as text: the place of a shelf, and how often faults are met."""
     text = _text(data)
     if text.startswith("postgres"):
-        _ = place_of(text).told
+        _ = shelf_address(text).label
     else:
         met_often(text.split("\n"))
 

@@ -11,9 +11,9 @@ import numpy.typing as npt
 
 from fuzz.parts import Parts
 from fuzz.target import Target
-from indexhole.codes.track import track_cells
 from indexhole.errors import IndexholeError
 from indexhole.jobs.recovery import gauging, recovering
+from indexhole.model.simulator.track_cells import track_cells
 from indexhole.signal.captures.capture import Capture
 from indexhole.standards.layouts import load_layouts
 

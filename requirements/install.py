@@ -1,6 +1,7 @@
 """Makes .venv in the project's root and installs pinned packages and the project into it. Called by make.
 
     python3 requirements/install.py base     what indexhole needs
+    python3 requirements/install.py docs     what the site of its docs is made with besides
     python3 requirements/install.py dev      what its tests need besides, and the Debian packages they use
     python3 requirements/install.py fuzz     what indexhole and the fuzzer need, into .venv-fuzz of its own
 
@@ -132,7 +133,8 @@ class Environment:
 
 ENVIRONMENTS = {
     "base": Environment(".venv", ["base"]),
-    "dev": Environment(".venv", ["base", "dev"]),
+    "docs": Environment(".venv", ["base", "docs"]),
+    "dev": Environment(".venv", ["base", "docs", "dev"]),
     "fuzz": Environment(".venv-fuzz", ["fuzz"]),
 }
 
@@ -161,7 +163,7 @@ def install_debian():
 def main(arguments):
     asked = arguments[0] if len(arguments) == 1 else ""
     if asked not in ENVIRONMENTS:
-        tell("say base, dev or fuzz")
+        tell("say base, docs, dev or fuzz")
         return 2
     environment = ENVIRONMENTS[asked]
     try:

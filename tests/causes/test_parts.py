@@ -85,13 +85,14 @@ def test_row_law_against_scipy() -> None:
 
     def plain(rough: int, at: int) -> float:
         mean = -math.expm1(-count_law.NODES[at])
-        return float(sum(s * betabinom.pmf(7, 117, mean * c, (1 - mean) * c) for c, s in count_law._LAWS[rough]))
+        return float(sum(s * betabinom.pmf(7, 117, mean * c, (1 - mean) * c) for c, s in count_law._LAWS[rough].shares))
 
     for rough in (0, 1):
         law = (1 - 2 * sum(chance for _, chance in count_law._STRAYS)) * plain(rough, node)
         for far, chance in count_law._STRAYS:
             law += chance * sum(plain(rough, min(node + way * round(far / count_law._STEP), 95)) for way in (-1, 1))
-        expected = (1 - count_law._SURPRISE[rough]) * law + count_law._SURPRISE[rough] * 0.5 / 118
+        surprise = count_law._LAWS[rough].surprise
+        expected = (1 - surprise) * law + surprise * 0.5 / 118
         assert found[rough] == pytest.approx(expected)
 
 

@@ -17,6 +17,7 @@ from indexhole.jobs.faults.levelling import kept_measurements, level_bench, shel
 from indexhole.jobs.faults.repairs import Moves, Repairs
 from indexhole.levelling.measurements import parse_measurements
 from indexhole.model.trials.trial import Trial
+from indexhole.shelf.records.event_work import EventWork
 from indexhole.shelf.records.records import Disk, Event, Mechanism, Unit, checked
 from indexhole.shelf.register.shelf import Shelf
 
@@ -56,6 +57,31 @@ def test_only_work_that_moves_something_and_came_later_for_certain_parts(
 
 
 @pytest.mark.parametrize(
+    ("what", "work", "past"),
+    [
+        ("head aligned", "none", False),
+        ("head aligned", "cleaned", False),
+        ("by the workshop, see the bench book", "repaired", True),
+        ("alignment checked, and set right", "repaired", True),
+    ],
+)
+def test_the_keepers_word_for_the_work_counts_and_not_the_words_of_the_event(
+    what: str, work: EventWork, past: bool
+) -> None:
+    said = checked(Event, unit="D3", when="2026-03-10", what=what, work=work)
+    why = Moves([said]).why("it", "D3.0", "2026-01-01", "made")
+    assert bool(why) == past
+    assert "guess" not in why
+
+
+def test_cleaning_counts_as_work_but_moves_nothing() -> None:
+    said = checked(Event, unit="D3", when="2026-03-10", what="wiped inside", work="cleaned")
+    trials = [replace(t, when="2026-04-01") for t in planted_trials({"D3.0": 0.0}, 1)]
+    assert "worked on" in Repairs(trials, [said]).left_out("it", "D3.0", "2026-01-01", "made")
+    assert Moves([said]).since("D3.0", "2026-01-01") is None
+
+
+@pytest.mark.parametrize(
     ("what", "split_trials"),
     [
         ("head aligned", {"D3.0", "D3.1"}),
@@ -77,7 +103,7 @@ def test_work_on_a_mechanism_that_is_named_is_on_that_one_alone(what: str, split
 
 def test_of_several_the_last_is_told() -> None:
     moves = Moves([event("2026-03-10", "head aligned"), event("2026-05", "motor replaced"), event("2025", "repaired")])
-    assert "(2026-05: motor replaced)" in moves.why("it", "D3.0", "2026-01-01", "made")
+    assert "(2026-05: motor replaced; a guess from its words)" in moves.why("it", "D3.0", "2026-01-01", "made")
     assert "2026-05" in moves.why("it", "D3.0", "2026-04-01", "made")
     assert moves.why("it", "D3.0", "2026-06-01", "made") == ""
 
@@ -125,7 +151,9 @@ def test_a_head_that_was_aligned_is_levelled_as_it_is(shelf: Shelf) -> None:
     assert nodes == {"D1.0", "D2.0", "D3.0", "D4.0", *(d for d in nodes if d.startswith("K"))}
     assert not any("before" in n for n in nodes)
     (remark,) = (r for r in bench.remarks if "worked on" in r)
-    assert remark == ("what trials say of D3.0 before D3 was worked on (2026-03-10: head aligned) is left out")
+    assert remark == (
+        "what trials say of D3.0 before D3 was worked on (2026-03-10: head aligned; a guess from its words) is left out"
+    )
     assert bench.evidence.recorded.get("D3.0", ()) == ()  # its disks hold what it wrote when it sat aside
 
 
@@ -141,7 +169,7 @@ def test_measurements_from_before_are_left_out_and_told(shelf: Shelf) -> None:
     assert {t.name for p in bench.levels["offset"].parts for t in p.ties if t.name.startswith("M")} == {"M3", "M4"}
     left = [r for r in bench.remarks if r.startswith("measurement")]
     assert [r.split()[1] for r in left] == ["M1", "M2"]
-    assert "it was made before D3 was worked on (2026-03-10: head aligned)" in left[0]
+    assert "it was made before D3 was worked on (2026-03-10: head aligned; a guess from its words)" in left[0]
 
 
 def test_a_tie_left_out_for_work_cannot_be_left_out_again_by_name(shelf: Shelf) -> None:
@@ -175,5 +203,5 @@ def test_speeds_of_captures_from_before_are_left_out(shelf: Shelf, when: str, co
 
 def test_the_command_says_what_was_left_out(shelf: Shelf, capsys: pytest.CaptureFixture[str]) -> None:
     shelf.add(event("2026-03-10", "head aligned"))
-    assert edge.run(["causes", "--network", "--shelf", str(shelf.folder)]) == 0
+    assert edge.run(["level", "--shelf", str(shelf.folder)]) == 0
     assert "Not told: what trials say of D3.0 before D3 was worked on" in capsys.readouterr().out

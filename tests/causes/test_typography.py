@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 
 from indexhole.jobs.pairing.report import fact_words, margin_words
 from indexhole.jobs.typography import plain
-from indexhole.model.figures import significant
 from indexhole.pairing.parts.answer import Fact, Term, signed
 from indexhole.standards.figures import MARK_WORDS
 from indexhole.web.drawing.words import number
+from indexhole.wording import significant
 
 
 @pytest.mark.parametrize(

@@ -93,7 +93,7 @@ def test_one_line_status_2_and_nothing_left(process, content: bytes, command: st
     assert Path("bad").read_bytes() == content
 
 
-@pytest.mark.parametrize("verb", ["", "demo", "serve", "recover", "gauge", "causes", "shelf"])
+@pytest.mark.parametrize("verb", ["", "demo", "serve", "recover", "gauge", "causes", "level", "shelf"])
 def test_help_costs_nothing_and_leaves_nothing(process, verb: str):
     done = process(f"{verb} --help")
     assert done.returncode == 0

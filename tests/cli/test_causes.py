@@ -127,8 +127,8 @@ def test_a_mistyped_disk_is_remarked_on(sheet, capsys):
 @pytest.mark.parametrize(
     ("given", "told"),
     [
-        (["--leave-out", "T1"], "--leave-out goes only with --network; add it"),
-        (["--datum", "mean"], "--datum goes only with --network; add it"),
+        (["--leave-out", "T1"], "--leave-out goes only with `indexhole level`; use that command"),
+        (["--datum", "mean"], "--datum goes only with `indexhole level`; use that command"),
         (["--network", "--plan", "3"], "--plan goes only without --network; leave one out"),
         (["--network", "--since", "2026-03-01"], "--since goes only without --network; leave one out"),
     ],
@@ -136,6 +136,18 @@ def test_a_mistyped_disk_is_remarked_on(sheet, capsys):
 def test_an_option_of_the_other_job_is_refused_not_passed_over(sheet, capsys, given, told):
     assert edge.run(["causes", str(sheet), *given]) == 2
     assert capsys.readouterr() == ("", f"indexhole: {told}\n")
+
+
+@pytest.mark.parametrize("more", [[], ["--json"], ["--datum", "mean", "--irreplaceable", "K1"]])
+def test_the_former_name_of_level_goes_on_working_and_says_so(sheet, capsys, more):
+    assert edge.run(["level", str(sheet), *more]) == 0
+    outcome = capsys.readouterr()
+    assert outcome.out
+    assert outcome.err == ""
+    assert edge.run(["causes", "--network", str(sheet), *more]) == 0
+    former = capsys.readouterr()
+    assert former.out == outcome.out
+    assert former.err == "indexhole: `causes --network` will go with the next release; use `indexhole level`\n"
 
 
 def test_from_the_shelf_with_its_marks(tmp_path, capsys):

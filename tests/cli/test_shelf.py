@@ -87,10 +87,10 @@ def test_each_kind_of_entry_can_be_added_listed_and_shown(bench):
     bench("add", "note", "rattles when cold", "--unit", "D1")
     assert bench("list", "mechanisms").splitlines() == [
         "1 mechanism",
-        "mechanism  front  writes, µm  reads, µm  note           standing",
-        "D1.1       B      -               330.0  the lower one  known",
+        "mechanism  front says  writes, µm  reads, µm  remark         standing",
+        "D1.1       B           -               330.0  the lower one  known",
     ]
-    assert "K1         Tide tables  -               2  irreplaceable  known" in bench("list", "disks")
+    assert "K1                Tide tables  -               2  irreplaceable  known" in bench("list", "disks")
     shown = bench("show", "D1")
     assert "E1     about 1987  head cable replaced  the foreman" in shown
     assert "rattles when cold" in shown

@@ -108,7 +108,7 @@ def test_a_line_becomes_an_entry_when_it_is_agreed_to(bench):
     bench("add", "unit", "D1", "--title", "dual 130 mm 48 tpi drive")
     told = bench("add", "quick", LINE, "--dry-run")
     assert "acquired when  1998" in told
-    assert "kept as a note: hums" in told
+    assert "becomes a note: hums" in told
     assert told.endswith("nothing was added\n")
     assert "it may be D1 dual 130 mm 48 tpi drive: its title is nearly the same" in bench.err
     assert bench("add", "quick", LINE, "--yes").endswith("added unit D2\n")

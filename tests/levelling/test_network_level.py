@@ -379,7 +379,7 @@ def test_sheets_join_without_two_ties_of_one_name(tmp_path: Path) -> None:
 
 def ran(capsys: pytest.CaptureFixture[str], *arguments: object, status: int = 0) -> str:
     capsys.readouterr()
-    assert edge.run(["causes", "--network", *map(str, arguments)]) == status
+    assert edge.run(["level", *map(str, arguments)]) == status
     told_out = capsys.readouterr()
     return told_out.out if status == 0 else told_out.err
 

@@ -5,21 +5,26 @@ from __future__ import annotations
 import importlib.util
 import re
 import shlex
+import subprocess
+import sys
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 
 from indexhole.cli.main import VERBS, run
-from indexhole.jobs.demo.shelf import demo_trials
-from indexhole.shelf.sheets.sheet import write_sheet
+from indexhole.jobs.demo.shelf import build_demo_shelf
+from indexhole.shelf.care.captures import store_capture
+from indexhole.signal.formats.readers import read_capture
 from indexhole.signal.formats.write_vcd import write_capture
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+EVENING = (ROOT / "docs" / "first-evening.md").read_text(encoding="utf-8")
 PAGES = [
     ROOT / "README.md",
     ROOT / "CHANGELOG.md",
+    ROOT / "CONTRIBUTING.md",
     ROOT / "benchmarks" / "README.md",
     *sorted((ROOT / "docs").glob("*.md")),
 ]
@@ -53,25 +58,31 @@ def test_links_lead_somewhere(page: Path):
             assert (page.parent / target).exists(), target
 
 
-def shown_commands() -> list[list[str]]:
-    """The commands of the first afternoon, `serve` left out: it would not end."""
-    lines = re.findall(r"^    (indexhole .*)$", README, re.MULTILINE)
+def evening_commands() -> list[list[str]]:
+    """The commands of the first evening, `serve` left out: it would not end."""
+    lines = re.findall(r"^    (indexhole .*)$", EVENING, re.MULTILINE)
     return [words[1:] for line in lines if (words := shlex.split(line))[1] != "serve"]
 
 
-def test_the_first_afternoon_works(draw, tmp_path, monkeypatch, capsys):
+def test_the_first_evening_works(draw, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("INDEXHOLE_SHELF", str(tmp_path / "shelf"))
-    write_sheet(demo_trials(operations=12), Path("trials.csv"))
-    write_capture(Path("one.vcd"), draw.worn_passes()[0])
+    demo = build_demo_shelf(Path("demo-shelf"))
+    passes = list(draw.worn_passes())
+    for capture in passes:
+        path = Path(f"{capture.name}.vcd.gz")
+        write_capture(path, capture)
+        store_capture(demo, path, read_capture(path), disk="K13", mechanism="D4.0")
+    write_capture(Path("one.vcd"), passes[0])
     ran = []
-    for words in shown_commands():
+    for words in evening_commands():
         given = [str(path) for word in words for path in (sorted(Path().glob(word)) if "*" in word else [word])]
         # a worn track: 1 says that not all of it is sound
         assert run(given) in ((0, 1) if words[0] == "recover" else (0,)), given
-        ran.append(words[0])
+        ran.append(" ".join(words[:2] if words[0] == "shelf" else words[:1]))
         assert capsys.readouterr().out
-    assert ran == ["shelf", "shelf", "causes", "recover", "gauge"]
+    assert {"shelf show", "shelf add", "shelf export", "shelf import", "shelf backup", "shelf restore"} <= set(ran)
+    assert {"recover", "gauge", "causes"} <= set(ran)
     assert Path("what-was-on-it", "report.json").is_file()
 
 
@@ -98,3 +109,29 @@ def test_the_picture_is_the_one_the_page_draws(draw):
     made = draw.track_picture(draw.worn_track())
     assert told(made) == told(kept)
     assert len(made) == pytest.approx(len(kept), rel=0.05)
+
+
+def test_the_pages_make_a_site_that_needs_no_network(tmp_path):
+    site = tmp_path / "site"
+    command = [
+        sys.executable,
+        "-m",
+        "sphinx",
+        "-q",
+        "-W",
+        "--keep-going",
+        "-c",
+        "docs/site",
+        "-d",
+        str(tmp_path / "trees"),
+    ]
+    done = subprocess.run([*command, ".", str(site)], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    for page in PAGES:
+        assert (site / page.relative_to(ROOT).with_suffix(".html")).is_file(), page
+    for page in site.rglob("*.html"):
+        loaded = re.findall(
+            r"<(?:script|link|img)[^>]*(?:src|href)=\"(https?:[^\"]*)", page.read_text(encoding="utf-8")
+        )
+        assert not loaded, page
+    assert "worn" in (site / "searchindex.js").read_text(encoding="utf-8")

@@ -40,7 +40,13 @@ class Scene:
 def scene(tmp_path, monkeypatch) -> Scene:
     root = tmp_path / "project"
     (root / "requirements").mkdir(parents=True)
-    for name in ("requirements/base.txt", "requirements/dev.txt", "requirements/fuzz.txt", "pyproject.toml"):
+    for name in (
+        "requirements/base.txt",
+        "requirements/docs.txt",
+        "requirements/dev.txt",
+        "requirements/fuzz.txt",
+        "pyproject.toml",
+    ):
         (root / name).write_text(name)
     script = root / "requirements" / "install.py"
     script.write_bytes((ROOT / "requirements" / "install.py").read_bytes())
@@ -75,6 +81,15 @@ def test_tests_need_more_and_the_demonstration_then_nothing(scene):
     assert scene.script.main(["dev"]) == 0
     assert scene.words() == ["dev.txt", "project"]
     assert scene.script.main(["base"]) == scene.script.main(["dev"]) == 0
+    assert scene.words() == []
+
+
+def test_the_site_of_the_docs_needs_more_than_the_command_and_less_than_the_tests(scene):
+    assert scene.script.main(["docs"]) == 0
+    assert scene.words() == ["venv", "docs.txt", "project"]
+    assert scene.script.main(["dev"]) == 0
+    assert scene.words() == ["dev.txt", "project"]
+    assert scene.script.main(["docs"]) == 0
     assert scene.words() == []
 
 
@@ -185,7 +200,7 @@ def test_root_installs_them(scene, monkeypatch):
 
 def test_the_script_says_how_it_is_called(scene, capsys):
     assert scene.script.main([]) == scene.script.main(["other"]) == 2
-    assert capsys.readouterr().err == "indexhole: say base, dev or fuzz\n" * 2
+    assert capsys.readouterr().err == "indexhole: say base, docs, dev or fuzz\n" * 2
 
 
 def made(*words: str) -> subprocess.CompletedProcess[str]:

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from indexhole.codes.encode import fm_cells, group_cells, mfm_cells
-from indexhole.codes.marks import RUN_LIMITS
-from indexhole.recover.fields.evidence import TEMPER, _slips_removed, cell_evidence, joint_evidence, spread_of
+from indexhole.codes.known import CODES
+from indexhole.recover.fields.evidence import TRUST, _slips_removed, cell_evidence, joint_evidence, spread_of
 from indexhole.recover.fields.stretch import Placed, Stretch, place_pulses
 
 # As they stand in recover/evidence.py: a change there has to be made here by hand as well.
@@ -21,7 +21,7 @@ UNSEEN, MOST, LIKELY_STRAY, IN_GAP, NEAR_GAP, BESIDE, BOUND = 0.05, 0.1, 0.6, 0.
 
 def by_the_formula(placed: Placed, code: str, cells: int) -> npt.NDArray[np.float64]:
     """L = log(q + (1 - q) sum h f(x) / (s + 0.35 g)), cell by cell over all pulses."""
-    low, high = RUN_LIMITS[code]
+    low, high = CODES[code].run_limits
     count = max(placed.cell.size, 1)
     short, long = placed.run < low, placed.run > high
     sigma = spread_of(placed)
@@ -63,7 +63,7 @@ def by_the_formula(placed: Placed, code: str, cells: int) -> npt.NDArray[np.floa
 @st.composite
 def placings(draw: st.DrawFn) -> tuple[Placed, str, int]:
     """Pulses at rising cells, some too close, some far apart, some before and behind the field."""
-    code = draw(st.sampled_from(sorted(RUN_LIMITS)))
+    code = draw(st.sampled_from(sorted(CODES)))
     runs = draw(st.lists(st.integers(1, 9), min_size=0, max_size=40))
     start = draw(st.integers(-4, 6))
     cell = start + np.cumsum(np.array(runs, dtype=np.int64))
@@ -102,7 +102,7 @@ def stretch_of(
     return Stretch(code, np.diff(ticks).astype(np.int32), None, 48.0, int(np.searchsorted(kept, 160)), 1)
 
 
-@pytest.mark.parametrize("code", sorted(RUN_LIMITS))
+@pytest.mark.parametrize("code", sorted(CODES))
 @pytest.mark.parametrize("jitter", [0.02, 0.08])
 def test_a_clean_pass_says_every_cell_right_and_clearly(code: str, jitter: float) -> None:
     rng = np.random.default_rng(1)
@@ -181,13 +181,13 @@ def test_a_miscounted_gap_is_laid_back_on_the_others(shift: int) -> None:
     assert _slips_removed(placed, total).cell is placed.cell
 
 
-@pytest.mark.parametrize("code", sorted(RUN_LIMITS))
+@pytest.mark.parametrize("code", sorted(CODES))
 def test_passes_add_up_and_are_tempered(code: str) -> None:
     rng = np.random.default_rng(4)
     cells = field_of(code, rng.bytes(32))
     stretches = [stretch_of(code, cells, rng) for _ in range(3)]
     alone = [cell_evidence(place_pulses(s), code, cells.size) for s in stretches]
-    assert joint_evidence(stretches, cells.size) == pytest.approx(TEMPER[code] * np.sum(alone, axis=0))
+    assert joint_evidence(stretches, cells.size) == pytest.approx(TRUST[code] * np.sum(alone, axis=0))
     assert joint_evidence([], 10).tolist() == [0.0] * 10
 
 

@@ -13,12 +13,11 @@ from hypothesis import strategies as st
 
 from indexhole.codes.crc import with_edc
 from indexhole.codes.encode import fm_cells, group_cells, mfm_cells
-from indexhole.codes.marks import check_passes
+from indexhole.codes.known import CODES
 from indexhole.codes.tables import GROUP_WORDS
 from indexhole.recover.fields import likelihood
 from indexhole.recover.fields.kernels import mfm_posteriors
 from indexhole.recover.fields.likelihood import (
-    CHECK_BITS,
     Symbols,
     bytes_of,
     candidates,
@@ -77,12 +76,14 @@ def test_mfm_clock_cells_carry_evidence_of_the_bits_beside_them() -> None:
 @given(evidences(10))
 @settings(max_examples=100)
 def test_group_words_weigh_as_all_256_pairs_do(evidence: Floats) -> None:
-    symbols = symbols_of(evidence, "group45")
+    symbols = symbols_of(evidence, CODES["group45"])
     weight = np.array([group_cells(bytes([byte])) @ evidence for byte in range(256)])
     logs = weight - log_sum(weight)
     for byte in range(256):
-        assert log_probability(values_of(bytes([byte]), "group45"), symbols) == pytest.approx(logs[byte], abs=1e-9)
-    assert logs[bytes_of(symbols.best, "group45")[0]] == pytest.approx(logs.max(), abs=1e-9)
+        assert log_probability(values_of(bytes([byte]), CODES["group45"]), symbols) == pytest.approx(
+            logs[byte], abs=1e-9
+        )
+    assert logs[bytes_of(symbols.best, CODES["group45"])[0]] == pytest.approx(logs.max(), abs=1e-9)
     # The rival of each half byte is the next most likely of the sixteen.
     for half, row in enumerate(symbols.scores):
         words = [sum(evidence[5 * half + c] for c in range(5) if w >> (4 - c) & 1) for w in GROUP_WORDS]
@@ -93,7 +94,7 @@ def test_group_words_weigh_as_all_256_pairs_do(evidence: Floats) -> None:
 @given(evidences(16))
 @settings(max_examples=50)
 def test_an_fm_bit_is_what_its_data_cell_says(evidence: Floats) -> None:
-    symbols = symbols_of(evidence, "fm")
+    symbols = symbols_of(evidence, CODES["fm"])
     expected = 1 / (1 + np.exp(-evidence[1::2]))
     assert np.exp(symbols.scores[:, 1]) == pytest.approx(expected, rel=1e-9)
     assert symbols.best.tolist() == (evidence[1::2] > 0).astype(int).tolist()
@@ -107,16 +108,16 @@ def test_bytes_come_back_from_certain_cells(code: str) -> None:
         "mfm": lambda: mfm_cells(data, previous_bit=1),
         "group45": lambda: group_cells(data),
     }[code]()
-    symbols = symbols_of(np.where(cells == 1, 9.0, -9.0), code)
-    assert bytes_of(symbols.best, code) == data
-    assert np.array_equal(values_of(data, code), symbols.best)
+    symbols = symbols_of(np.where(cells == 1, 9.0, -9.0), CODES[code])
+    assert bytes_of(symbols.best, CODES[code]) == data
+    assert np.array_equal(values_of(data, CODES[code]), symbols.best)
     assert log_probability(symbols.best, symbols) == pytest.approx(float(symbols.log_right.sum()))
     assert math.exp(log_probability(symbols.best, symbols)) > 0.9
 
 
 def symbols_with(odds: Floats) -> Symbols:
     """Bits with these log-odds of being one."""
-    return symbols_of(np.stack((np.zeros(odds.size), odds), axis=1).ravel(), "fm")
+    return symbols_of(np.stack((np.zeros(odds.size), odds), axis=1).ravel(), CODES["fm"])
 
 
 @given(st.lists(st.floats(-9, 9), min_size=1, max_size=9).map(np.array), st.integers(1, 600))
@@ -136,7 +137,7 @@ def test_candidates_come_in_falling_probability_and_leave_none_out(odds: Floats,
 
 def test_candidates_of_words_take_best_or_rival() -> None:
     rng = np.random.default_rng(2)
-    symbols = symbols_of(rng.normal(0, 3, 30), "group45")
+    symbols = symbols_of(rng.normal(0, 3, 30), CODES["group45"])
     found = list(candidates(symbols, 1000))
     rows = [
         np.where(np.array(which) == 1, symbols.rival, symbols.best) for which in itertools.product((0, 1), repeat=6)
@@ -196,14 +197,13 @@ def read_small(
 
 def test_chance_of_deception_is_how_often_a_small_check_deceives(monkeypatch: pytest.MonkeyPatch) -> None:
     """Rows read through noise, a check of four bits that any wrong row passes by luck: the formula against counting."""
-    monkeypatch.setitem(CHECK_BITS, "small", SMALL_CHECK)
     monkeypatch.setattr(likelihood, "_SHARED_FAULT", 0.0)
     rng = np.random.default_rng(3)
     said, hits = [], []
     for _ in range(5000):
         written, passes, odds = read_small(rng, 0.8, random_check=True)
         row, log_p, untried, number = first_passing(odds, passes)
-        said.append(deceived(log_p, untried, "small", likelier_failed=number > 0))
+        said.append(deceived(log_p, untried, SMALL_CHECK, likelier_failed=number > 0))
         hits.append(row != written)
     chance, wrong = np.array(said), np.array(hits)
     assert wrong.sum() > 500
@@ -216,13 +216,12 @@ def test_chance_of_deception_is_how_often_a_small_check_deceives(monkeypatch: py
 
 def test_a_real_check_deceives_no_more_often_than_said(monkeypatch: pytest.MonkeyPatch) -> None:
     """A cyclic check always finds an error in one place, so it does better than one that goes by luck."""
-    monkeypatch.setitem(CHECK_BITS, "small", SMALL_CHECK)
     rng = np.random.default_rng(4)
     said = wrong = 0.0
     for _ in range(3000):
         written, passes, odds = read_small(rng, 0.7, random_check=False)
         row, log_p, untried, _ = first_passing(odds, passes)
-        said += deceived(log_p, untried, "small")
+        said += deceived(log_p, untried, SMALL_CHECK)
         wrong += row != written
     assert 20 < wrong < said
 
@@ -230,7 +229,6 @@ def test_a_real_check_deceives_no_more_often_than_said(monkeypatch: pytest.Monke
 def test_a_shared_fault_is_reckoned_with_once_a_likelier_field_has_failed(monkeypatch: pytest.MonkeyPatch) -> None:
     """With evidence that misleads now and then, a later candidate that passes is wrong far oftener than noise says."""
     share = 0.05
-    monkeypatch.setitem(CHECK_BITS, "small", SMALL_CHECK)
     monkeypatch.setattr(likelihood, "_SHARED_FAULT", share)
     rng = np.random.default_rng(5)
     said = blind = wrong = 0.0
@@ -238,8 +236,8 @@ def test_a_shared_fault_is_reckoned_with_once_a_likelier_field_has_failed(monkey
         written, passes, odds = read_small(rng, 0.35, random_check=True, misled=share)
         row, log_p, untried, number = first_passing(odds, passes)
         if number:
-            said += deceived(log_p, untried, "small", likelier_failed=True)
-            blind += deceived(log_p, untried, "small")
+            said += deceived(log_p, untried, SMALL_CHECK, likelier_failed=True)
+            blind += deceived(log_p, untried, SMALL_CHECK)
             wrong += row != written
     assert wrong > 100
     assert blind < 0.5 * wrong
@@ -248,19 +246,19 @@ def test_a_shared_fault_is_reckoned_with_once_a_likelier_field_has_failed(monkey
 
 def test_worked_numbers_of_the_chance_of_deception() -> None:
     """As in docs/recovery.md."""
-    assert deceived(math.log(0.9), 0.1, "mfm") == pytest.approx(1.695e-6, rel=1e-3)
-    assert deceived(math.log(0.9), 0.1, "group45") == pytest.approx(4.338e-4, rel=1e-3)
-    assert deceived(math.log(0.05), 0.0, "mfm", likelier_failed=True) == pytest.approx(3.052e-7, rel=1e-3)
-    assert deceived(math.log(0.05), 0.0, "group45", likelier_failed=True) == pytest.approx(7.812e-5, rel=1e-3)
+    assert deceived(math.log(0.9), 0.1, 16) == pytest.approx(1.695e-6, rel=1e-3)
+    assert deceived(math.log(0.9), 0.1, 8) == pytest.approx(4.338e-4, rel=1e-3)
+    assert deceived(math.log(0.05), 0.0, 16, likelier_failed=True) == pytest.approx(3.052e-7, rel=1e-3)
+    assert deceived(math.log(0.05), 0.0, 8, likelier_failed=True) == pytest.approx(7.812e-5, rel=1e-3)
 
 
 def test_deception_has_its_limits() -> None:
-    assert deceived(-800.0, 1.0, "mfm") == 1.0
-    assert deceived(-800.0, 0.0, "mfm") == 1.0
-    assert deceived(0.0, 0.0, "mfm") == 0.0
+    assert deceived(-800.0, 1.0, 16) == 1.0
+    assert deceived(-800.0, 0.0, 16) == 1.0
+    assert deceived(0.0, 0.0, 16) == 0.0
     # Rounding may leave a little less than nothing untried.
-    assert deceived(0.0, -1e-16, "mfm") == 0.0
-    assert deceived(math.log(0.5), 0.1, "group45") > deceived(math.log(0.5), 0.1, "fm")
+    assert deceived(0.0, -1e-16, 16) == 0.0
+    assert deceived(math.log(0.5), 0.1, 8) > deceived(math.log(0.5), 0.1, 16)
 
 
 @pytest.mark.parametrize("code", ["fm", "mfm", "group45"])
@@ -272,9 +270,9 @@ def test_either_check_finds_every_error_within_one_byte(code: str) -> None:
     else:
         lead = b"\xa1\xa1\xa1" if code == "mfm" else b""
         field = with_edc(lead + b"\xfb" + body)[len(lead) :]
-    assert check_passes(field, code)
+    assert CODES[code].check.whole(field)
     for at in range(1, len(field)):
         for error in range(1, 256):
             bad = bytearray(field)
             bad[at] ^= error
-            assert not check_passes(bytes(bad), code)
+            assert not CODES[code].check.whole(bytes(bad))

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from indexhole.codes.encode import group_cells
+from indexhole.codes.known import GROUP45
 from indexhole.codes.tables import GROUP_WORDS
 from indexhole.recover.fields import kernels
 from indexhole.recover.fields.evidence import joint_evidence
@@ -118,8 +119,8 @@ def test_a_noisy_pass_more_is_worth_more_than_cell_by_cell() -> None:
     data = b"\x07" + rng.bytes(64)
     stretches, cells = stretches_of(data, rng, 0.19, 4)
     together = joint_symbols(stretches, cells)
-    apart = symbols_of(joint_evidence(stretches, cells), "group45")
-    assert bytes_of(together.best, "group45") == data
+    apart = symbols_of(joint_evidence(stretches, cells), GROUP45)
+    assert bytes_of(together.best, GROUP45) == data
     assert together.log_right.sum() > apart.log_right.sum()
 
 
@@ -130,7 +131,7 @@ def test_a_wrong_word_is_owned_up_to(seed: int) -> None:
     data = b"\x07" + rng.bytes(256)
     stretches, cells = stretches_of(data, rng, 0.16, 1)
     symbols = joint_symbols(stretches, cells)
-    written = symbols_of(np.where(group_cells(data) == 1, 30.0, -30.0), "group45").best
+    written = symbols_of(np.where(group_cells(data) == 1, 30.0, -30.0), GROUP45).best
     wrong = symbols.best != written
     expected = float((1 - np.exp(symbols.log_right)).sum())
     assert wrong.sum() <= expected + 4 * math.sqrt(expected) + 1

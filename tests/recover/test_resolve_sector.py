@@ -12,20 +12,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from indexhole.codes.code import SectorId
 from indexhole.codes.crc import with_edc
 from indexhole.codes.encode import fm_cells, group_cells, mfm_cells
-from indexhole.codes.marks import check_passes
+from indexhole.codes.known import CODES
 from indexhole.recover.fields.likelihood import symbols_of
-from indexhole.recover.fields.reads import SectorId, SectorRead, field_cells
+from indexhole.recover.fields.reads import SectorRead
 from indexhole.recover.fields.stretch import Stretch
 from indexhole.recover.sectors import resolve_sector as rules
 from indexhole.recover.sectors.budget import FALSE_BUDGET, false_chance, within_budget
-from indexhole.recover.sectors.resolve_sector import median_angle, settle
+from indexhole.recover.sectors.resolve_sector import median_angle, resolve_sector
 from indexhole.recover.shapes.result import Sector, SectorState, Track
 
 SIZE = 16
 ID = SectorId(0, 0, 3, SIZE)
-CODES = ("fm", "mfm", "group45")
 Floats = npt.NDArray[np.float64]
 Given = Callable[[Floats], None]
 
@@ -66,7 +66,7 @@ def a_read(code: str, field: bytes, **told: object) -> SectorRead:
         code=code,
         id=ID,
         field=field,
-        passed=check_passes(field, code),
+        passed=CODES[code].check.whole(field),
         faults=0,
         worst=0.1,
         at=10,
@@ -85,7 +85,9 @@ def evidence(monkeypatch: pytest.MonkeyPatch) -> Given:
     """Sets what the passes together say of each cell."""
 
     def set_to(values: Floats) -> None:
-        monkeypatch.setattr(rules, "joint_symbols", lambda given, cells: symbols_of(values[:cells], given[0].code))
+        monkeypatch.setattr(
+            rules, "joint_symbols", lambda given, cells: symbols_of(values[:cells], CODES[given[0].code])
+        )
 
     return set_to
 
@@ -104,7 +106,7 @@ def saying(field: bytes, code: str, odds: dict[int, float] | None = None, sure: 
 
 
 def settled(reads: Sequence[SectorRead], placed: Sequence[SectorRead] = (), size: int = SIZE) -> Sector:
-    sector, warnings = settle(3, size, reads, placed, id_seen=True)
+    sector, warnings = resolve_sector(3, size, reads, placed, id_seen=True)
     assert warnings == []
     return sector
 
@@ -114,7 +116,7 @@ def settled(reads: Sequence[SectorRead], placed: Sequence[SectorRead] = (), size
 
 @pytest.mark.parametrize(("id_seen", "how"), [(True, "no data field behind it"), (False, "no id field of this number")])
 def test_nothing_read_is_lost(id_seen: bool, how: str) -> None:
-    sector, warnings = settle(3, SIZE, [], [], id_seen=id_seen)
+    sector, warnings = resolve_sector(3, SIZE, [], [], id_seen=id_seen)
     assert (sector.state, sector.data, sector.size, warnings) == (SectorState.LOST, b"", SIZE, [])
     assert how in sector.how
 
@@ -183,9 +185,9 @@ def test_a_read_given_here_by_its_place_may_contradict_the_one_with_the_id(evide
     """Both pass their short check with other bytes: neither is believed without reckoning."""
     field, other = field_of("group45", 1), field_of("group45", 2)
     evidence(saying(other, "group45"))
-    sector, _ = settle(3, SIZE, [a_read("group45", field)], [a_read("group45", other, id=None)], id_seen=True)
+    sector, _ = resolve_sector(3, SIZE, [a_read("group45", field)], [a_read("group45", other, id=None)], id_seen=True)
     assert (sector.state, sector.data) == (SectorState.MENDED, other[1 : 1 + SIZE])
-    agreeing, _ = settle(3, SIZE, [a_read("group45", field)], [a_read("group45", field, id=None)], id_seen=True)
+    agreeing, _ = resolve_sector(3, SIZE, [a_read("group45", field)], [a_read("group45", field, id=None)], id_seen=True)
     assert (agreeing.state, agreeing.data) == (SectorState.SOUND, field[1 : 1 + SIZE])
     assert math.isnan(agreeing.false_chance)
 
@@ -204,7 +206,7 @@ def test_a_field_the_log_ends_in_counts_only_when_there_is_no_other() -> None:
 def test_passing_passes_that_disagree(first: int, second: int, state: str) -> None:
     one, other = field_of("mfm", 1), field_of("mfm", 2)
     reads = [a_read("mfm", one)] * first + [a_read("mfm", other)] * second
-    sector, warnings = settle(3, SIZE, reads, [], id_seen=True)
+    sector, warnings = resolve_sector(3, SIZE, reads, [], id_seen=True)
     assert (str(sector.state), sector.data, sector.passes_read) == (state, one[1 : 1 + SIZE], first)
     assert warnings == ["sector 3: passes with a passing check disagree (2 different contents)"]
 
@@ -335,7 +337,7 @@ def test_a_passing_field_of_another_kind_is_no_data(evidence: Given, code: str, 
         other = with_edc(b"\xa1\xa1\xa1" + bytes([first]) + field[1 : 1 + SIZE])[3:]
     else:
         other = bytes([first]) + field[1:]
-    assert check_passes(other, code)
+    assert CODES[code].check.whole(other)
     evidence(saying(other, code))
     assert settled([a_read(code, flipped(field, 2))]).state is SectorState.SUSPECT
 
@@ -380,7 +382,7 @@ def seen(code: str, field: bytes, rng: np.random.Generator, holes: Sequence[int]
 def test_passes_with_holes_in_different_places_are_mended(code: str) -> None:
     rng = np.random.default_rng(8)
     field = field_of(code, size=64)
-    cells = field_cells(code, 64)
+    cells = CODES[code].decoded_cells(64)
     reads = [
         a_read(code, flipped(field, 5 + k), source=seen(code, field, rng, [at, at + cells // 2]))
         for k, at in enumerate((30, 90, 150, 210))
@@ -394,7 +396,7 @@ def test_passes_with_holes_in_different_places_are_mended(code: str) -> None:
 
 
 @given(
-    st.sampled_from(CODES),
+    st.sampled_from(sorted(CODES)),
     st.lists(st.tuples(st.integers(0, 2), st.floats(0, 0.5), st.floats(0, 1e-3), st.booleans()), max_size=5),
     st.integers(0, 2**32 - 1),
     st.floats(0.0, 12.0),
@@ -414,8 +416,10 @@ def test_whatever_the_reads_the_promises_hold(
     values = strength * np.where(cells_of(true, code) == 1, 1.0, -1.0) + noise
     own, placed = [r for r in reads if r.id], [r for r in reads if not r.id]
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(rules, "joint_symbols", lambda stretches, cells: symbols_of(values[:cells], stretches[0].code))
-        sector, _ = settle(3, SIZE, own, placed, id_seen=True)
+        patch.setattr(
+            rules, "joint_symbols", lambda stretches, cells: symbols_of(values[:cells], CODES[stretches[0].code])
+        )
+        sector, _ = resolve_sector(3, SIZE, own, placed, id_seen=True)
     assert (sector.state is SectorState.LOST) == (not reads)
     contents = [r.field[1 : 1 + SIZE] for r in own if r.passed]
     if sector.state is SectorState.SOUND:

@@ -15,13 +15,13 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 
 from indexhole.jobs.recovery.gauging import gauge_captures, gauge_json
-from indexhole.jobs.recovery.writer_words import writers_told
+from indexhole.jobs.recovery.writer_words import writer_sentences
 from indexhole.jobs.recovery.writers import WriterReport, nominal_of, report_json, writers_gauge
 from indexhole.model.forward import MechanismState
 from indexhole.model.simulator.simulate import Reader, RecordedTrack, format_track, read_track, rewrite_sector
 from indexhole.model.suited import sound_mechanism
 from indexhole.recover.surface import open_tracks
-from indexhole.recover.writers import splices
+from indexhole.recover.writers import rewritten as rules
 from indexhole.recover.writers.field_places import GEOMETRY, track_grids
 from indexhole.recover.writers.grids import Pulses, fit_lines, learn_shifts, measure_steps, no_shifts
 from indexhole.recover.writers.known_writers import (
@@ -32,16 +32,8 @@ from indexhole.recover.writers.known_writers import (
     PRIOR_NONE,
 )
 from indexhole.recover.writers.rewrites import Rewrite
-from indexhole.recover.writers.splices import (
-    FieldVerdict,
-    Step,
-    Strays,
-    TrackSteps,
-    field_test,
-    strays,
-    track_steps,
-    without_seams,
-)
+from indexhole.recover.writers.rewritten import FieldVerdict, Step, Strays, TrackSteps, field_test, without_seams
+from indexhole.recover.writers.steps import strays, track_steps
 from indexhole.recover.writers.writers import (
     ASYMMETRY_SCATTER_S,
     GAP_SCATTER,
@@ -174,8 +166,8 @@ def steps_of(rng: Rng, standing: float, passing: float, passes: int, count: int)
 
 @pytest.mark.parametrize(("standing", "passing"), [(0.0, 1.0), (3.0, 1.0), (2.0, 6.0)])
 def test_false_alarms_come_as_often_as_stated(monkeypatch, standing: float, passing: float) -> None:
-    monkeypatch.setattr(splices, "FALSE_ALARM", 0.02)
-    monkeypatch.setattr(splices, "_LEAST_SIGMA", 0.0)
+    monkeypatch.setattr(rules, "FALSE_ALARM", 0.02)
+    monkeypatch.setattr(rules, "_LEAST_SIGMA", 0.0)
     rng = np.random.default_rng(4)
     alarms = fields = 0
     for _ in range(60):
@@ -326,7 +318,7 @@ def test_two_drives_that_rewrote_are_told_apart() -> None:
     assert w1.speed_ratio == pytest.approx(1.002, abs=max(4 * w1.speed_u, 2e-4))
     assert w2.against_first == pytest.approx(1.012 / 1.002, abs=4 * w2.against_u)
     assert w3.against_first == pytest.approx(0.991 / 1.002, abs=4 * w3.against_u)
-    told = writers_told(writers)
+    told = writer_sentences(writers)
     assert told[0].startswith("formatted by W1 (speed +0.2")
     assert told[1].startswith("sectors 2 and 7 rewritten by W2 (speed +")
     assert "against W1), splices at 0." in told[1]
@@ -341,7 +333,7 @@ def test_all_sectors_rewritten_by_the_same_drive_are_told_as_such() -> None:
         track = rewritten(track, sector, rng, drive(MFM), rng.uniform(0.1, 0.9))
     writers = found(MFM, read(track, rng))
     assert [len(writers.writers), writers.count(FieldVerdict.REWRITTEN)] == [1, 9]
-    told = writers_told(writers)
+    told = writer_sentences(writers)
     assert told[1].startswith("all 9 sectors rewritten later by W1 or a drive not told apart from it (speed ")
     assert not any("as formatted" in line for line in told)
 
@@ -354,7 +346,7 @@ def test_tracks_formatted_by_another_drive_are_told_apart() -> None:
         captures.append(read(formatted(FM, rng, writer, cylinder), rng, turns=1))
     writers = found(FM, *captures)
     assert writers.format_by == {(c, 0): "W2" if c in (2, 3) else "W1" for c in range(6)}
-    told = writers_told(writers)
+    told = writer_sentences(writers)
     assert told[0] == "4 of 6 tracks formatted by W1 (speed -0.10 %): cylinders 0, 1, 4, 5 head 0"
     assert told[1] == "2 of 6 tracks formatted by W2 (speed +0.90 %): cylinders 2, 3 head 0"
 
@@ -394,10 +386,10 @@ def test_too_much_noise_is_told_as_doubt_not_as_another_writer() -> None:
     writers = found(FM, read(formatted(FM, rng, cylinder=39), rng, turns=1, noise=0.16))
     assert writers.count(FieldVerdict.REWRITTEN) == 0
     assert writers.count(FieldVerdict.CANNOT_TELL) > 5
-    assert any(line.startswith("cannot tell for ") for line in writers_told(writers))
+    assert any(line.startswith("cannot tell for ") for line in writer_sentences(writers))
     worse = found(MFM, read(formatted(MFM, rng, cylinder=39), rng, turns=1, noise=0.12))
     assert [t.tests for t in worse.tracks] == [()]
-    assert "no data field was read with a passing check" in writers_told(worse)[-1]
+    assert "no data field was read with a passing check" in writer_sentences(worse)[-1]
     assert math.isnan(writers_gauge(worse).value)
 
 
@@ -406,7 +398,7 @@ def test_a_gauge_that_cannot_tell_has_no_value() -> None:
     gauge = writers_gauge(nobody)
     assert math.isnan(gauge.value)
     assert gauge.note.startswith("cannot tell: ")
-    assert writers_told(nobody) == ["cannot tell who wrote it: no legible track"]
+    assert writer_sentences(nobody) == ["cannot tell who wrote it: no legible track"]
 
 
 def test_without_index_and_layout_speeds_are_told_against_each_other_only() -> None:
@@ -417,7 +409,7 @@ def test_without_index_and_layout_speeds_are_told_against_each_other_only() -> N
     writers = find_writers(opened, nominal_of(None))
     assert [math.isnan(w.speed_ratio) for w in writers.writers] == [True, True]
     assert writers.writers[1].against_first == pytest.approx(0.98, abs=0.001)
-    told = writers_told(writers)
+    told = writer_sentences(writers)
     assert told[0] == "formatted by W1 (speed against nominal not known)"
     assert told[1].startswith("sector 3 rewritten by W2 (speed -2.0")
 
@@ -457,7 +449,7 @@ def test_the_gauge_keeps_its_keys_and_counts_writers() -> None:
     assert part["speed_ratio"] == pytest.approx(1.011, abs=max(4 * part["uncertainty"], 1e-4))
     assert 0 <= part["from_turn"] < part["to_turn"] <= 1
     assert abs(part["splice"]) <= 0.5
-    assert part["log_likelihood_ratio"] > math.log(1 / splices.FALSE_ALARM) / 2
+    assert part["log_likelihood_ratio"] > math.log(1 / rewritten.FALSE_ALARM) / 2
     assert told["note"].startswith("sector 6 rewritten by W2 (speed +1.1")
     by_name = {g.name: g for g in gauged.gauges}
     # What another drive laid over is set right before the cells of the turn are counted.
@@ -469,7 +461,7 @@ def test_the_report_is_whole_and_plain() -> None:
     track = rewritten(formatted(GROUP, rng), 6, rng, drive(GROUP), 0.4)
     writers = found(GROUP, read(track, rng))
     report = report_json(WriterReport(GROUP.id, writers, {}))
-    assert report["false_alarm"] == splices.FALSE_ALARM
+    assert report["false_alarm"] == rewritten.FALSE_ALARM
     (one,) = report["tracks"]
     assert {s["id"]: s["verdict"] for s in one["sectors"]} == {
         n: "rewritten" if n == 6 else "as formatted" for n in track.zone.sector_ids
@@ -486,14 +478,14 @@ def test_steps_are_measured_where_there_are_none() -> None:
     rng = np.random.default_rng(18)
     opened, _, _ = open_tracks([read(formatted(FM, rng), rng)], {FM.id: FM}, FM.id)
     steps = track_steps(track_grids([o.stream for o in opened], [o.reads for o in opened]))
-    assert len(steps.plain) >= splices.FEWEST_PLACES
+    assert len(steps.plain) >= rewritten.FEWEST_PLACES
     assert max(abs(s.mean) for s in steps.plain) < 0.05
     assert set(steps.start) == set(range(1, 17))
 
 
 def test_the_page_names_the_figures_the_code_uses() -> None:
     page = (Path(__file__).parents[2] / "docs" / "writers.md").read_text()
-    assert splices.FALSE_ALARM == 1e-6
+    assert rewritten.FALSE_ALARM == 1e-6
     assert "**false alarm of one in a million fields**" in page
     for figure in (
         f"| {100 * SPEED_SCATTER:.2f} %, more when",
@@ -501,7 +493,7 @@ def test_the_page_names_the_figures_the_code_uses() -> None:
         f"| {1e9 * ASYMMETRY_SCATTER_S:.0f} ns |",
         f"{100 * OCCASION_SPEED:.2f} % of speed, {1e6 * OCCASION_INDEX_S:.0f} us of start",
         f"{100 * DRIVES_SPEED:.2f} % of speed, {1e6 * DRIVES_INDEX_S:.0f} us of start",
-        f"fewer than {splices.FEWEST_PLACES} such places",
+        f"fewer than {rewritten.FEWEST_PLACES} such places",
     ):
         assert figure in page, figure
     # Two drives differ by so much when their distance is just the bound, by speed alone.

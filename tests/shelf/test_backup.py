@@ -25,7 +25,7 @@ from indexhole.shelf.care.mending import mend_captures
 from indexhole.shelf.care.photos import store_photo
 from indexhole.shelf.exchange.backup import back_up, check_backup, restore
 from indexhole.shelf.records.records import Note, Unit, checked
-from indexhole.shelf.register.address import place_of
+from indexhole.shelf.register.address import shelf_address
 from indexhole.shelf.register.database import REGISTER
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import TABLES
@@ -86,7 +86,7 @@ def same(one: Shelf, other: Shelf) -> None:
 
 
 def test_a_shelf_comes_back_whole_from_one_file(shelf, packed, tmp_path):
-    told = restore(packed, place_of(tmp_path / "deep" / "again"))
+    told = restore(packed, shelf_address(tmp_path / "deep" / "again"))
     again = Shelf.open(tmp_path / "deep" / "again")
     same(shelf, again)
     assert told == back_up(shelf, tmp_path / "another")
@@ -109,7 +109,7 @@ def test_a_shelf_written_to_meanwhile_is_backed_up_as_of_one_moment(shelf, tmp_p
 
     monkeypatch.setattr(backup, "_files", meanwhile)
     back_up(shelf, tmp_path / "b")
-    restore(tmp_path / "b", place_of(tmp_path / "again"))
+    restore(tmp_path / "b", shelf_address(tmp_path / "again"))
     again = Shelf.open(tmp_path / "again")
     assert said(again) == before != said(shelf)
     assert again.inspect() == []
@@ -123,7 +123,7 @@ def test_a_backup_of_an_older_schema_is_brought_up_to_date(shelf, packed, tmp_pa
     manifest = json.loads(members["manifest.json"])
     manifest["table_schema"] = 6
     _pack(tmp_path / "older", members, manifest)
-    restore(tmp_path / "older", place_of(tmp_path / "again"))
+    restore(tmp_path / "older", shelf_address(tmp_path / "again"))
     again = Shelf.open(tmp_path / "again")
     # which had no digests of pulses yet
     assert [found.proven for found in check_captures(again)] == [False]
@@ -150,14 +150,14 @@ def test_what_stands_is_not_restored_over(packed, tmp_path, what):
         (place / "letter").write_text("letter")
     before = place.read_bytes() if place.is_file() else files(place)
     with pytest.raises(ShelfFault, match="something stands here already; name an empty folder"):
-        restore(packed, place_of(place))
+        restore(packed, shelf_address(place))
     assert (place.read_bytes() if place.is_file() else files(place)) == before
     assert not list(tmp_path.glob(".indexhole-part-*"))
 
 
 def test_an_empty_folder_is_taken(shelf, packed, tmp_path):
     (tmp_path / "place").mkdir()
-    restore(packed, place_of(tmp_path / "place"))
+    restore(packed, shelf_address(tmp_path / "place"))
     same(shelf, Shelf.open(tmp_path / "place"))
 
 
@@ -223,7 +223,7 @@ def test_a_damaged_backup_is_told_and_nothing_is_made(packed, tmp_path, how, tol
     _pack(tmp_path / "bent", members, manifest)
     before = sorted(path.name for path in tmp_path.iterdir())
     with pytest.raises(IndexholeError) as fault:
-        restore(tmp_path / "bent", place_of(tmp_path / "again"))
+        restore(tmp_path / "bent", shelf_address(tmp_path / "again"))
     assert told in fault.value.line
     assert sorted(path.name for path in tmp_path.iterdir()) == before
 
@@ -234,7 +234,7 @@ def test_a_member_whose_name_is_no_text_is_told(packed, tmp_path):
         held.writestr("files/photos/tid\u00e9.jpg", b"x")
     packed.write_bytes(packed.read_bytes().replace("tid\u00e9".encode(), b"tid\xff\xfe"))
     with pytest.raises(InputFault, match="is no whole backup of a shelf"):
-        restore(packed, place_of(tmp_path / "again"))
+        restore(packed, shelf_address(tmp_path / "again"))
     assert not (tmp_path / "again").exists()
 
 
@@ -280,17 +280,17 @@ def test_a_shelf_moves_to_a_shared_register_and_back(shelf, packed, tmp_path):
     with postgres_server.server() as start:
         with psycopg.connect(f"{start}postgres", autocommit=True) as connection:
             connection.execute("CREATE DATABASE moved")
-        place = place_of(f"{start}moved?files={tmp_path / 'files'}")
+        place = shelf_address(f"{start}moved?files={tmp_path / 'files'}")
         restore(packed, place)
         shared = Shelf.open(place)
         same(shelf, shared)
         shared.add(checked(Note, text="kept on"))
         with pytest.raises(ShelfFault, match="a shelf stands here already; name an empty database"):
-            restore(packed, place_of(f"{start}moved?files={tmp_path / 'others'}"))
+            restore(packed, shelf_address(f"{start}moved?files={tmp_path / 'others'}"))
         assert not (tmp_path / "others").exists()
         shared.undo()
         back_up(shared, tmp_path / "back")
-    restore(tmp_path / "back", place_of(tmp_path / "again"))
+    restore(tmp_path / "back", shelf_address(tmp_path / "again"))
     again = Shelf.open(tmp_path / "again")
     assert said(again) == said(shelf)
     shutil.rmtree(tmp_path / "again")

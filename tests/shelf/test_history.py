@@ -65,7 +65,7 @@ def test_an_edit_that_changes_nothing_leaves_no_change(shelf):
 
 def test_the_second_of_two_editors_sees_what_changed_and_loses_nothing(shelf):
     """Two open shelves, each with a connection of its own, as two browsers or two programs have."""
-    anna, bruno = Shelf.open(shelf.place).signed("Anna"), Shelf.open(shelf.place).signed("Bruno", "weighed")
+    anna, bruno = Shelf.open(shelf.at).signed("Anna"), Shelf.open(shelf.at).signed("Bruno", "weighed")
     (_, seen_by_anna), (_, seen_by_bruno) = anna.get_revised(Unit, "D1"), bruno.get_revised(Unit, "D1")
     bruno.update(Unit, "D1", weight_kg=4.2, title="Twin unit", revision=seen_by_bruno)
     with pytest.raises(StaleEdit) as stale:
@@ -89,7 +89,7 @@ def test_of_many_editors_at_once_one_is_taken_and_each_other_is_told(shelf):
 
     def edit(name: str) -> None:
         try:
-            Shelf.open(shelf.place).signed(name).update(Unit, "D1", title=f"by {name}", revision=revision)
+            Shelf.open(shelf.at).signed(name).update(Unit, "D1", title=f"by {name}", revision=revision)
             outcome.append("taken")
         except StaleEdit as stale:
             outcome.append(stale.changed[0].now)
@@ -232,7 +232,7 @@ def test_how_fields_stand_has_a_history(shelf):
     shelf.put_standing(Unit, "D1", "maker", "not known")
     shelf.undo()
     told = [c for c in shelf.field_history(Unit, "D1") if c.standing]
-    assert [(c.field, *c.told, c.who, c.why, c.undone) for c in told] == [
+    assert [(c.field, *c.in_words, c.who, c.why, c.undone) for c in told] == [
         ("title", "plain", "as told by a clerk", "Ada", "asked", False),
         ("title", "as told by a clerk", "plain", "Ben", "", False),
         ("maker", "plain", "not known", "", "", True),

@@ -27,7 +27,7 @@ from indexhole.shelf.care.sweep import leavings, sweep
 from indexhole.shelf.exchange.backup import back_up, check_backup, restore
 from indexhole.shelf.files.inside import leads_inside, open_inside, read_inside
 from indexhole.shelf.records.records import CaptureRecord, Unit, checked
-from indexhole.shelf.register.address import place_of
+from indexhole.shelf.register.address import shelf_address
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.signal.captures.capture import Capture
 from indexhole.web.app import create_app
@@ -99,7 +99,7 @@ def test_a_backup_whose_rows_name_what_is_no_shelfs_is_refused(shelf, secret, tm
     bent = rewritten(tmp_path / "b", change, tmp_path / "bent")
     before = sorted(path.name for path in tmp_path.iterdir())
     with pytest.raises(InputFault, match="names a file that is none of a shelf's; use another backup"):
-        restore(bent, place_of(tmp_path / "again"))
+        restore(bent, shelf_address(tmp_path / "again"))
     assert sorted(path.name for path in tmp_path.iterdir()) == before
     assert edge.run(["shelf", "restore", str(bent), "--shelf", str(tmp_path / "again")]) == 2
 
@@ -255,7 +255,7 @@ def test_a_line_that_unpacks_to_gigabytes_is_refused_with_little_memory(shelf, t
     tracemalloc.start()
     try:
         with pytest.raises(InputFault, match="a row of notes in it is longer than 16 MiB"):
-            restore(path, place_of(tmp_path / "again"))
+            restore(path, shelf_address(tmp_path / "again"))
         most = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
@@ -267,7 +267,7 @@ def test_more_than_the_device_has_room_for_is_told_before_any_of_it_is_written(s
     back_up(shelf, tmp_path / "b")
     monkeypatch.setattr(backup.shutil, "disk_usage", lambda place: type("Room", (), {"free": 1})())
     with pytest.raises(ShelfFault, match="unpacks to 0 MiB, and 0 MiB are free"):
-        restore(tmp_path / "b", place_of(tmp_path / "again"))
+        restore(tmp_path / "b", shelf_address(tmp_path / "again"))
     assert not (tmp_path / "again").exists()
 
 
@@ -278,7 +278,7 @@ def test_rows_nested_without_end_and_methods_never_used_are_refused(shelf, tmp_p
         tmp_path / "deep",
     )  # fmt: skip
     with pytest.raises(InputFault, match="holds rows that no register can have"):
-        restore(deep, place_of(tmp_path / "again"))
+        restore(deep, shelf_address(tmp_path / "again"))
     with zipfile.ZipFile(tmp_path / "b") as held, zipfile.ZipFile(tmp_path / "other", "w", zipfile.ZIP_LZMA) as packed:
         for name in held.namelist():
             packed.writestr(name, held.read(name))

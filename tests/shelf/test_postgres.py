@@ -19,7 +19,7 @@ from indexhole.cli import main as edge
 from indexhole.errors import InputFault, ShelfFault
 from indexhole.shelf.care.photos import store_photo
 from indexhole.shelf.records.records import Disk, Note, Unit, checked
-from indexhole.shelf.register.address import place_of
+from indexhole.shelf.register.address import shelf_address
 from indexhole.shelf.register.database import transaction
 from indexhole.shelf.register.postgres import stands
 from indexhole.shelf.register.shelf import Shelf
@@ -99,18 +99,18 @@ def test_awkward_text_is_kept_exactly(shelf, told):
 
 
 def test_a_shared_register_is_made_by_adding_not_by_looking(empty):
-    assert not stands(place_of(empty))
+    assert not stands(shelf_address(empty))
     with pytest.raises(ShelfFault, match="there is no shelf here; start one with `indexhole shelf add`"):
         Shelf.open(empty)
     shelf = Shelf.open(Path(empty), create=True)  # as the command line has it: a path folds the slashes
     shelf.add(UNIT)
     assert Shelf.open(empty).all(Unit) == [UNIT]
-    assert stands(place_of(empty))
+    assert stands(shelf_address(empty))
     shelf.discard()
     assert Shelf.open(empty).all(Unit) == [UNIT]
     shelf.undo()
     shelf.discard()
-    assert not stands(place_of(empty))
+    assert not stands(shelf_address(empty))
 
 
 def test_kept_connections_outlive_being_ended_and_are_let_go(empty):
@@ -191,7 +191,7 @@ def test_a_newer_register_is_not_touched(empty):
     with transaction(shelf._engine, writing=True, where="") as connection:
         connection.execute(text("UPDATE alembic_version SET version_num='0099'"))
     with pytest.raises(ShelfFault, match=r"a newer indexhole keeps this shelf \(schema 99"):
-        Shelf.open(shelf.place)
+        Shelf.open(shelf.at)
 
 
 def test_a_server_that_does_not_answer_is_told_without_the_password():
@@ -213,7 +213,7 @@ def test_a_busy_register_is_told(shelf, monkeypatch):
     import indexhole.shelf.register.postgres as postgres
 
     monkeypatch.setattr(postgres, "BUSY_S", 0.001)
-    hasty = Shelf.open(shelf.place)
+    hasty = Shelf.open(shelf.at)
     with (
         transaction(shelf._engine, writing=True, where=""),
         pytest.raises(ShelfFault, match="another program is writing to it; wait a moment and try again"),

@@ -12,7 +12,8 @@ from indexhole.errors import InputFault
 from indexhole.shelf.records.quick_entry import LONGEST_LINE, Draft, draft_from
 from indexhole.shelf.records.records import Disk, Mechanism, Note, Unit, checked
 from indexhole.shelf.register.shelf import Shelf
-from indexhole.shelf.views.likeness import next_number, similar_to
+from indexhole.shelf.views.likeness import similar_to
+from indexhole.shelf.views.next_name import next_number
 
 LINE = "dual 130 mm drive, parallel bus, given by a shipping office 1998, two filter caps bulging"
 

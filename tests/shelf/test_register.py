@@ -55,7 +55,7 @@ def test_what_goes_in_comes_out_whole_and_in_order(shelf):
         assert shelf.add(record) == record
     for record in records:
         assert shelf.get(type(record), record.key) == record
-    again = Shelf.open(shelf.place)
+    again = Shelf.open(shelf.at)
     assert [unit.inventory for unit in again.all(Unit)] == ["D1", "A0"]
     assert [mechanism.mechanism for mechanism in again.mechanisms_of("D1")] == ["D1.0", "D1.1"]
 
@@ -333,7 +333,7 @@ def test_writers_of_two_threads_both_get_their_turn(shelf):
     def add(names: range) -> None:
         try:
             for k in names:
-                Shelf.open(shelf.place).add(drive(f"D{k}"))
+                Shelf.open(shelf.at).add(drive(f"D{k}"))
         except IndexholeError as fault:
             faults.append(fault)
 

@@ -226,8 +226,8 @@ def test_faults_come_when_they_are_met(tmp_path: Path) -> None:
 CHILD = """
 import json, re, sys
 from pathlib import Path
-from indexhole.signal.dwells.flow import iter_stays
-flow = iter_stays(Path(sys.argv[1]))
+from indexhole.signal.dwells.flow import iter_dwells
+flow = iter_dwells(Path(sys.argv[1]))
 cylinders = [stay.cylinder for stay in flow]
 peak = re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())
 print(json.dumps([len(cylinders), cylinders == list(range(len(cylinders))), flow.sha256, int(peak[1]) * 1024]))

@@ -160,7 +160,7 @@ def test_interleave_of_two() -> None:
 BROKEN = [
     ("sectors = 5", "sectors = 50", "a revolution holds 6250"),
     ("last_cylinder = 39", "last_cylinder = 30", "cylinder 31 head 0 must lie in exactly one zone"),
-    ("sector_bytes = 1024", "sector_bytes = 1000", "128 times a power of two"),
+    ("sector_bytes = 1024", "sector_bytes = 1000", "in the code mfm a sector holds 128, 256, 512"),
     ('code = "mfm"', 'code = "group45"', "holds 256 bytes"),
     ("last_cylinder = 39", "last_cylinder = 255", "less than or equal to 254"),
     ("first_cylinder = 0", "first_cylinder = 50", "lies before"),

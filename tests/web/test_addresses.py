@@ -19,8 +19,8 @@ from indexhole.web.access.cookies import values_of
 from indexhole.web.access.forwarded import see_through
 from indexhole.web.access.sessions import TRIES, Sessions
 from indexhole.web.app import create_app
+from indexhole.web.server import Place, access_policy_for
 from indexhole.web.serving.guard import AccessPolicy, host_allowed, secrets_of, session_of
-from indexhole.web.serving.server import Place, access_policy_for
 
 PASSWORD = "eel grass by the pier"
 

@@ -21,7 +21,8 @@ from indexhole.shelf.register.confidence import FieldConfidence
 from indexhole.shelf.register.history import FieldChange
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.sheets.sheet import sheet_bytes
-from indexhole.shelf.views.listing import next_trial, trial_rank, trials_with, unit_keys
+from indexhole.shelf.views.listing import TrialsOf, trial_rank, trials_with, unit_keys
+from indexhole.shelf.views.next_name import next_trial
 from indexhole.web.forms.forms import FormField
 from indexhole.web.pages.shelf.shelf_routes import merge
 
@@ -109,7 +110,7 @@ def test_the_log_comes_in_stretches_and_can_be_narrowed(visitor: Visitor) -> Non
     assert visitor.get("/bench?page=99").text.count("<tr id=") == 20
     assert "No trial stands here yet" in visitor.get("/bench?disk=K9").text
     assert visitor.get("/bench?with_=H1").text.count("<tr id=") == 50
-    found = trials_with(visitor.shelf, disk="K1", first=100, most=50)
+    found = trials_with(visitor.shelf, TrialsOf(disk="K1"), first=100, most=50)
     assert (found.total, len(found.rows), found.rows[-1].trial) == (120, 20, "T0")
     assert (found.sectors_tried, found.sectors_failed) == (120 * 360, sum(n % 3 for n in range(120)))
     assert trial_rank(visitor.shelf, "T77") == 77

@@ -22,9 +22,9 @@ from tests.support.visiting import sent
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.web.access.sessions import LONGEST_PASSWORD, MOST_WAITING
 from indexhole.web.app import create_app
+from indexhole.web.server import Place, limits_within, most_files, take_port
 from indexhole.web.serving.connections import Caller, Callers, Limits, Phase, Standing
 from indexhole.web.serving.guard import LONGEST_ONWARD, MOST_HEADERS, MOST_UNKNOWN_BYTES, OPEN, AccessPolicy, Guard
-from indexhole.web.serving.server import Place, limits_within, most_files, take_port
 from indexhole.web.serving.speaking import server_of
 
 PASSWORD = "eel grass by the pier"

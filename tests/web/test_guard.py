@@ -31,9 +31,9 @@ from indexhole.web.access.sessions import (
 )
 from indexhole.web.app import create_app
 from indexhole.web.pages.sign_in.sign_in import inside
+from indexhole.web.server import Place, access_policy_for, address_of, take_port
 from indexhole.web.serving import guard
 from indexhole.web.serving.guard import ANSWER_HEADERS, AccessPolicy, Guard, host_allowed, origin_allowed, session_of
-from indexhole.web.serving.server import Place, access_policy_for, address_of, take_port
 
 PASSWORD = "pêche à la ligne"
 

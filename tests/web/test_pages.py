@@ -409,7 +409,7 @@ def test_a_unit_page_tells_what_it_is_its_history_and_its_cautions(visitor: Visi
     order = [page.index(told) for told in ("about 1987", "1999-05-12")]
     assert order == sorted(order)
     for told in (
-        "Gantry &amp; Sons", "marked A on the front, writes 330 µm", "1985-01-01 to 1989-12-31", "to the day",
+        "Gantry &amp; Sons", "front says A, writes 330 µm", "1985-01-01 to 1989-12-31", "to the day",
         "any time", "Opening a mains supply.", "Local codes and licensed practice decide.", "practice, no source",
     ):  # fmt: skip
         assert told in page

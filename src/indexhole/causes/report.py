@@ -11,6 +11,7 @@ from indexhole.causes.ranking.explain import DECIBELS_A_NAT
 from indexhole.causes.ranking.reasons import fault_words, hypothesis_words
 from indexhole.model.trials.series import parts_of
 from indexhole.model.trials.trial import cylinder_words
+from indexhole.wording import count_of
 
 _NAMED = 8  # trials named of each sort; the JSON has them all
 ENOUGH = "no trial is needed to know what to do"
@@ -47,6 +48,16 @@ def _with_twins(causes: Sequence[Cause]) -> list[list[Cause]]:
         kind = tuple(replace(f, fault="misaligned") if f.fault == "off-speed" else f for f in cause.faults)
         found.setdefault(kind, []).append(cause)
     return list(found.values())
+
+
+def _worth_reading(diagnosis: Diagnosis) -> list[Cause]:
+    return [c for i, c in enumerate(diagnosis.causes) if i == 0 or c.probability >= _READABLE]
+
+
+def explanations(diagnosis: Diagnosis) -> list[tuple[str, float]]:
+    """Explanations worth reading, each with its probability, likeliest first; what trials cannot tell apart is one."""
+    together = _with_twins(_worth_reading(diagnosis))
+    return [(_twin_words(twins), sum(twin.probability for twin in twins)) for twins in together]
 
 
 def _each_fault(causes: Sequence[Cause]) -> str:
@@ -86,8 +97,8 @@ def trial_line(trial: NextTrial) -> str:
     over = f" over {' and '.join(parts_of(trial.lead))}" if trial.lead else ""
     set_up = f", {trial.set_up}" if trial.set_up else ""
     changes = "".join(
-        f", {number} {word}{'s' if number > 1 else ''}"
-        for number, word in ((trial.swaps, "disk to change"), (trial.lifts, "unit to lift"))
+        f", {count_of(number, noun)} to {act}"
+        for number, noun, act in ((trial.swaps, "disk", "change"), (trial.lifts, "unit", "lift"))
         if number
     )
     return (
@@ -147,9 +158,9 @@ def gauged_lines(diagnosis: Diagnosis) -> list[str]:
 
 def report_lines(diagnosis: Diagnosis) -> list[str]:
     """The outcome as lines: ranked causes with the trials for and against, who is cleared, what to try next."""
-    lines = [f"What is at fault, from {diagnosis.trials} trial{'s' * (diagnosis.trials != 1)}"]
+    lines = [f"What is at fault, from {count_of(diagnosis.trials, 'trial')}"]
     lines += [f"{diagnosis.scope}."] if diagnosis.scope else []
-    shown = [c for i, c in enumerate(diagnosis.causes) if i == 0 or c.probability >= _READABLE]
+    shown = _worth_reading(diagnosis)
     explanations = _with_twins(shown)
     for number, twins in enumerate(explanations, start=1):
         # explanations of this sort have the same notes, and once is enough

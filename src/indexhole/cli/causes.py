@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -53,48 +54,36 @@ def causes(
     since: Annotated[
         str | None, typer.Option(metavar="DATE", help="Weigh only trials from this day on, as 2026-03-01.")
     ] = None,
-    network: Annotated[
-        bool, typer.Option("--network", help="Level the mechanisms against each other: heads, speeds, index pulses.")
-    ] = False,
-    measurements: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="With --network: your own measurements (docs/networks.md).")
-    ] = None,
-    datum: Annotated[
-        str | None, typer.Option(metavar="NAME", help="With --network: count heads from this disk or drive, or `mean`.")
-    ] = None,
-    leave_out: Annotated[
-        list[str] | None, typer.Option(metavar="TIE", help="With --network: leave out this tie; may be given again.")
-    ] = None,
+    network: Annotated[bool, typer.Option("--network", hidden=True)] = False,
+    measurements: Annotated[Path | None, typer.Option(hidden=True)] = None,
+    datum: Annotated[str | None, typer.Option(hidden=True)] = None,
+    leave_out: Annotated[list[str] | None, typer.Option(hidden=True)] = None,
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
     """Rank what is at fault from the trials.
 
     When the trials come from the shelf, or --shelf is named beside a sheet, its captures and measurements are weighed
-    too, and disks the register marks irreplaceable are kept from writes. Exit status 0 whatever is found.
+    too, and no write is proposed on a disk that the register marks irreplaceable. Exit status 0 whatever is found.
     """
-    kept = irreplaceable or []
-    levels = {"--measurements": measurements, "--datum": datum, "--leave-out": leave_out}
-    ranks = {"--next": next_only, "--plan": plan, "--top": top, "--met": met, "--about": about, "--since": since}
-    idle = [option for option, given in (ranks if network else levels).items() if given]
-    if idle:
-        # left unheeded it would pass for heeded
-        raise InputFault(
-            f"{idle[0]} goes only {'without' if network else 'with'} --network",
-            remedy="leave one out" if network else "add it",
-        )
+    scarce = irreplaceable or []
+    of_level = {"--measurements": measurements, "--datum": datum, "--leave-out": leave_out}
+    of_causes = {"--next": next_only, "--plan": plan, "--top": top, "--met": met, "--about": about, "--since": since}
+    _refuse_idle(of_causes if network else of_level, network=network)
     if network:
-        from indexhole.cli.levelling import tell_network
+        # the former way to call `level`; kept for one release
+        from indexhole.cli.level import Asked, show_levels
 
-        tell_network(sheet, folder, kept, measurements, datum, leave_out or [], as_json=as_json)
+        remark("`causes --network` will go with the next release; use `indexhole level`")
+        show_levels(Asked(sheet, folder, scarce, measurements, datum, leave_out or []), as_json=as_json)
         return
     from indexhole.causes.report import next_line, plan_lines, report_lines
     from indexhole.jobs.faults.causes import PLANNED, diagnose, met_often
     from indexhole.jobs.typography import plain
 
     often = met_often(met or [])
-    bench = replace(_bench(sheet, folder, kept, about or [], since or "", recordings=recordings), met=often)
-    for disk in bench.unknown(kept):
+    bench = replace(_bench(sheet, folder, scarce, about or [], since or "", recordings=recordings), met=often)
+    for disk in bench.unknown(scarce):
         remark(f"--irreplaceable {disk}: no trial names this disk")
     diagnosis = diagnose(bench, top, plan or PLANNED)
     if as_json:
@@ -105,8 +94,18 @@ def causes(
         say(plain(line))
 
 
+def _refuse_idle(options: Mapping[str, object], *, network: bool) -> None:
+    """Refuse an option that the job at hand does not heed: left unheeded it would pass for heeded."""
+    given = [option for option, value in options.items() if value]
+    if not given:
+        return
+    if network:
+        raise InputFault(f"{given[0]} goes only without --network", remedy="leave one out")
+    raise InputFault(f"{given[0]} goes only with `indexhole level`", remedy="use that command")
+
+
 def _bench(
-    sheet: Path | None, folder: Path | None, kept: list[str], about: list[str], since: str, *, recordings: bool
+    sheet: Path | None, folder: Path | None, scarce: list[str], about: list[str], since: str, *, recordings: bool
 ) -> Bench:
     from indexhole.cli.open_shelf import opened_shelf
     from indexhole.jobs.faults.causes import sheet_bench, shelf_bench
@@ -114,11 +113,11 @@ def _bench(
 
     trials = None if sheet is None else read_sheet(sheet)
     if trials is not None and folder is None:
-        return sheet_bench(trials, kept, about, since)
+        return sheet_bench(trials, scarce, about, since)
     with opened_shelf(folder) as shelf:
         return shelf_bench(
             shelf,
-            kept,
+            scarce,
             trials=trials,
             recordings=recordings,
             progress=partial(progress_line(), "gauging captures"),

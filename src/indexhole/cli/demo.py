@@ -1,19 +1,18 @@
-"""`indexhole demo`: makes the demonstration shelf, runs the main job on it, prints the outcome."""
+"""`indexhole demo`: makes the demonstration shelf, looks it over and prints three findings."""
 
 from __future__ import annotations
 
 import os
 import shutil
 import sys
-import textwrap
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from indexhole.cli.present import AsJson, Yes, confirm, counted, emit_json, emit_table, progress_line, say
+from indexhole.cli.present import AsJson, Yes, confirm, emit_json, progress_line, say, say_folded
+from indexhole.wording import count_of, listed
 
 if TYPE_CHECKING:
     from indexhole.jobs.demo.run import DiskRead, MechanismGauged, Overview
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
     from indexhole.shelf.register.shelf import Shelf
     from indexhole.signal.gauges.gauge import Gauge
 
-_WIDTH = 100
+_WIDTH = 80
 _STATES = ("sound", "mended", "suspect", "lost")
 
 
@@ -34,35 +33,34 @@ def demo(
     yes: Yes = False,
     as_json: AsJson = False,
 ) -> None:
-    """Make the demonstration shelf, run the main job on it and print the outcome.
+    """Make the demonstration shelf, look it over and print three findings, with what to do about each.
 
     Everything on it is invented and simulated. A demonstration shelf that stands in the folder is made anew, and
     if it was changed you are asked first; a folder that holds anything else is left alone.
     """
     from indexhole.jobs.demo.run import look_over, make_demo_shelf, state_of
+    from indexhole.jobs.typography import plain
 
-    place = _default_folder() if folder is None else folder
-    if state_of(place) == "changed" and not confirm(f"The shelf in {place} was changed. Make it anew?", yes=yes):
+    folder = folder or _default_folder()
+    if state_of(folder) == "changed" and not confirm(f"The shelf in {folder} was changed. Make it anew?", yes=yes):
         say("nothing was changed")
         return
     progress = progress_line()
-    shelf = make_demo_shelf(place, progress)
+    shelf = make_demo_shelf(folder, progress)
     overview = look_over(shelf, progress)
     if as_json:
         emit_json(_report(shelf, overview))
     else:
-        for part in (_shelf_lines(shelf), _cause_lines(overview)):
-            _tell(part)
-        _disk_tables(overview)
-        _gauge_table(overview)
-        _tell(_pairing_lines(shelf))
-        for line in _closing(place):
+        for part in (_shelf_lines(shelf), _fault_lines(overview), _disk_lines(overview), _pairing_lines(shelf)):
+            say_folded(map(plain, part), _WIDTH)
+            say()
+        for line in _closing(folder):
             say(line)
     if serve:
         from indexhole.cli.serve import serve_shelf
-        from indexhole.web.serving.server import Place
+        from indexhole.web.server import Place
 
-        serve_shelf(place, Place(port=port), show=sys.stdout.isatty())
+        serve_shelf(folder, Place(port=port), show=sys.stdout.isatty())
 
 
 def _default_folder() -> Path:
@@ -78,64 +76,53 @@ def _report(shelf: Shelf, overview: Overview) -> dict[str, Any]:
     return {**overview_json(shelf, overview), "planted": DEMO_TRUTH}
 
 
-def _tell(lines: Iterator[str]) -> None:
-    """Lines folded to the width, what goes on set in; then an empty one."""
-    for line in lines:
-        inset = " " * (len(line) - len(line.lstrip()) + 3)
-        for part in textwrap.wrap(line, _WIDTH, subsequent_indent=inset, break_on_hyphens=False) or [""]:
-            say(part)
-    say()
-
-
 def _shelf_lines(shelf: Shelf) -> Iterator[str]:
-    from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Unit
+    from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism
 
-    kinds = Counter(unit.kind for unit in shelf.all(Unit))
-    disks, captures, trials = shelf.all(Disk), shelf.all(CaptureRecord), shelf.trials()
-    units = ", ".join(counted(number, kind) for kind, number in kinds.items())
-    yield "The shelf of a small harbour museum, all of it invented and simulated"
-    yield f"   {units}; {counted(len(shelf.all(Mechanism)), 'mechanism')} in the drive units"
-    yield f"   {counted(len(disks), 'disk')}, {sum(disk.irreplaceable for disk in disks)} of them irreplaceable"
-    yield (
-        f"   {counted(len(trials), 'trial')} from {trials[0].when} to {trials[-1].when}, "
-        f"{counted(len(captures), 'capture')} of {counted(len({c.disk for c in captures}), 'disk')}"
-    )
+    mechanisms, disks = count_of(shelf.count(Mechanism), "mechanism"), count_of(shelf.count(Disk), "disk")
+    trials, captures = count_of(len(shelf.trials()), "trial"), count_of(shelf.count(CaptureRecord), "capture")
+    yield f"An invented, simulated shelf: {mechanisms}, {disks}, {trials}, {captures}"
 
 
-def _cause_lines(overview: Overview) -> Iterator[str]:
-    from indexhole.causes.report import report_lines
+def _fault_lines(overview: Overview) -> Iterator[str]:
+    from indexhole.causes.report import explanations, trial_line
     from indexhole.jobs.demo.shelf import DEMO_TRUTH
-    from indexhole.jobs.typography import plain
 
-    *told, proposal = report_lines(overview.diagnosis)
-    yield from map(plain, told)
-    yield plain(proposal)
-    planted = " and ".join(f"{f.element}{'' if f.side is None else f' side {f.side}'} {f.fault}" for f in DEMO_TRUTH)
-    yield f"Planted in the simulated bench, unknown to the ranking: {planted}"
+    diagnosis = overview.diagnosis
+    (likeliest, probability), *others = explanations(diagnosis)
+    yield f"1. At fault: {likeliest} (probability {probability:.2f}, from {count_of(diagnosis.trials, 'trial')})"
+    for words, probability in others:
+        yield f"   Or: {words} ({probability:.2f})"
+    for one in overview.gauged:
+        for gauge in _out_of_limits(one):
+            yield f"   The signal of {one.disk} in {one.mechanism}: {gauge.name.replace('_', ' ')} {gauge.verdict}"
+    planted = listed(f"{f.element}{'' if f.side is None else f' side {f.side}'} {f.fault}" for f in DEMO_TRUTH)
+    yield f"   The simulated faults, which the ranking did not know: {planted}"
+    if diagnosis.advice is not None:
+        yield f"   To do: {'; '.join(diagnosis.advice.do) or 'nothing'}"
+    if diagnosis.next is not None:
+        yield f"   Next trial: {trial_line(diagnosis.next)}"
 
 
-def _disk_tables(overview: Overview) -> None:
-    columns = ("disk", "read in", "title", "layout", "tracks", "sectors", *_STATES)
-    emit_table("What was on the disks", columns, [_disk_row(one) for one in overview.disks])
+def _out_of_limits(one: MechanismGauged) -> list[Gauge]:
+    return [g for g in one.gauged.gauges if g.verdict == "fails"] if one.gauged is not None else []
+
+
+def _disk_lines(overview: Overview) -> Iterator[str]:
+    counts = {one.disk.inventory: one.recovered.counts() for one in overview.disks}
+    total = {state: sum(held[state] for held in counts.values()) for state in _STATES}
+    states = ", ".join(f"{total[state]} {state}" for state in _STATES)
+    yield f"2. On the disks: of {count_of(sum(total.values()), 'sector')} {states}"
     for one in overview.disks:
-        for line in _volume_lines(one):
-            say(line)
-    say()
-
-
-def _disk_row(one: DiskRead) -> list[object]:
-    surface, counts = one.recovered.surface, one.recovered.counts()
-    read_in = ", ".join(sorted({record.mechanism for record in one.records if record.mechanism}))
-    layout = surface.layout or "nothing legible"
-    return [
-        one.disk.inventory,
-        read_in,
-        one.disk.title,
-        layout,
-        len(surface.tracks),
-        sum(counts.values()),
-        *(counts[state] for state in _STATES),
-    ]
+        yield from _volume_lines(one)
+    illegible = [one for one in overview.disks if not any(counts[one.disk.inventory].values())]
+    for one in illegible:
+        drives = listed(sorted({record.mechanism for record in one.records if record.mechanism}))
+        yield f"   {one.disk.inventory} ({one.disk.title}): nothing is legible as {drives} read it"
+    unsound = [name for name, held in counts.items() if held["suspect"] or held["lost"]]
+    again = [f"make more captures of {listed(unsound)}: each further pass may mend a sector"] if unsound else []
+    elsewhere = [f"read {listed(one.disk.inventory for one in illegible)} in another drive"] if illegible else []
+    yield f"   To do: {'; '.join([*elsewhere, *again]) or 'nothing'}"
 
 
 def _volume_lines(one: DiskRead) -> Iterator[str]:
@@ -145,76 +132,49 @@ def _volume_lines(one: DiskRead) -> Iterator[str]:
     if volume is None:
         return
     files = volume["files"]
-    sound = sum(file["state"] == "sound" for file in files)
+    unsound = [f"{file['name']} {file['state']}" for file in files if file["state"] != "sound"]
     yield (
-        f"{one.disk.inventory} holds {volume['title']!r} ({volume['kind']}): {counted(len(files), 'file')}, "
-        f"{sum(file['bytes'] for file in files)} bytes, {'all' if sound == len(files) else sound} sound"
+        f"   {one.disk.inventory} ({one.disk.title}): {count_of(len(files), 'file')}, "
+        f"{', '.join(unsound) if unsound else 'all'}{', the others sound' if unsound else ' sound'}"
     )
-    for file in files:
-        if file["state"] != "sound":
-            yield f"   {file['name']}, {file['bytes']} bytes: {file['state']}"
-
-
-_SHOWN = {"spindle_speed": "speed r/min", "speed_variation": "variation %", "timing_margin": "timing margin"}
-
-
-def _gauge_table(overview: Overview) -> None:
-    from indexhole.jobs.typography import plain
-
-    columns = ("mechanism", "disk", *_SHOWN.values(), "verdict")
-    emit_table("What the signal says of the mechanisms", columns, [_gauge_row(one) for one in overview.gauged])
-    for one in overview.gauged:
-        writers = _gauges(one).get("writers")
-        if writers is not None and writers.value > 1:
-            say(f"{one.disk} was written by more than one drive:")
-            for part in writers.note.split("; "):
-                say(f"   {plain(part)}")
-    say()
-
-
-def _gauges(one: MechanismGauged) -> dict[str, Gauge]:
-    return {gauge.name: gauge for gauge in one.gauged.gauges} if one.gauged is not None else {}
-
-
-def _gauge_row(one: MechanismGauged) -> Sequence[object]:
-    gauges = _gauges(one)
-    shown = [gauges[name] for name in _SHOWN if name in gauges]
-    cells = [f"{g.value:.2f}" if g.value == g.value else None for g in shown] or [None] * len(_SHOWN)
-    odd = [f"{_SHOWN[g.name]} {g.verdict}" for g in shown if str(g.verdict) != "works"]
-    return [one.mechanism, one.disk, *cells, ", ".join(odd) or ("works" if shown else "nothing legible")]
 
 
 def _pairing_lines(shelf: Shelf) -> Iterator[str]:
     from indexhole.jobs.demo.run import demo_pairings
     from indexhole.jobs.pairing.report import chance_words, proof_words
-    from indexhole.jobs.typography import plain
 
-    told = demo_pairings(shelf)
+    pairings = demo_pairings(shelf)
 
-    def chance(answer: Answer) -> str:
+    def outlook(answer: Answer) -> str:
         return f"{answer.budget.verdict}, {chance_words(answer.budget.chance, answer.budget.chance_error)}"
 
-    best, worst = told.reads[0], told.reads[-1]
-    proven = next((cell for cell in told.reads if cell.proof and cell.proof.verdict == "works"), best)
-    yield "Will this disk do in that drive"
+    best, worst = pairings.reads[0], pairings.reads[-1]
+    proven = next((cell for cell in pairings.reads if cell.proof and cell.proof.verdict == "works"), best)
+    writer = pairings.update.setup.writer.name
+    yield f"3. Which drive will do: K1 reads in {proven.column}; what D4.0 may do with K10"
+    yield f"   K1 in {proven.column}: {proof_words(proven.proof)}"
+    yield f"   K1 in {worst.column}: {proof_words(worst.proof)}"
     yield (
-        f"   K1 is irreplaceable: never to be written on. Read it in {proven.column} ({proof_words(proven.proof)}), "
-        f"not in {worst.column} ({proof_words(worst.proof)})"
+        f"   K10, recorded by {writer}: D4.0 reads it ({outlook(pairings.read_only)}). When D4.0 rewrites sectors: "
+        f"{outlook(pairings.update)}"
     )
     yield (
-        f"   K10, laid out by {told.update.setup.writer.name}: D4.0 reads it ({chance(told.read_only)}), but should "
-        f"not rewrite its sectors ({chance(told.update)}): {plain(told.update.budget.why)}"
+        f"   K10 recorded anew by the narrow head of D4.0, for D1.0 to read: {outlook(pairings.narrow)}; bulk-erased "
+        f"first: {outlook(pairings.erased)}"
     )
-    yield (
-        f"   The narrow head of D4.0 over the wide tracks on K10, for D1.0 to read: {chance(told.narrow)}; "
-        f"bulk-erased first: {chance(told.erased)}"
-    )
+    advice = [f"read K1 in {proven.column}, and never write on it: it is irreplaceable"]
+    if pairings.update.budget.verdict != "works":
+        advice.append(f"rewrite sectors of K10 in {writer} only")
+    if pairings.narrow.budget.verdict != "works" and pairings.erased.budget.verdict == "works":
+        advice.append("bulk-erase K10 before D4.0 records it, once nothing on it is wanted")
+    yield f"   To do: {'; '.join(advice)}"
 
 
 def _closing(folder: Path) -> Iterator[str]:
     command = _command()
-    yield f"The shelf is in {folder}. To go on:"
+    yield f"The shelf is in {folder}. Try next (the last opens the page):"
     yield f"   {command} causes --shelf {folder}"
+    yield f"   {command} level --shelf {folder}"
     yield f"   {command} shelf show D3 --shelf {folder}"
     yield f"   {command} pair --disk K1 --reader D2.0 --shelf {folder}"
     yield f"   {command} recover {folder}/captures/originals/*k13*"

@@ -52,7 +52,7 @@ def gauge(
     Give captures made with one drive. Exit status 1 when a gauge fails its limits.
     """
     from indexhole.jobs.recovery import gauging
-    from indexhole.jobs.recovery.writer_words import writers_told
+    from indexhole.jobs.recovery.writer_words import writer_sentences
     from indexhole.jobs.typography import plain
     from indexhole.signal.formats.options import ReadOptions
 
@@ -71,7 +71,7 @@ def gauge(
             if g.name == "writers":
                 continue
             say(plain(f"{g.name}: {g.note}{'; limits: ' + g.source if g.source else ''}"))
-        tell_writers(writers_told(gauged.writers), gauged.writers)
+        tell_writers(writer_sentences(gauged.writers), gauged.writers)
         for warning in gauged.warnings:
             remark(warning)
     if any(str(g.verdict) == "fails" for g in gauged.gauges):

@@ -25,12 +25,13 @@ READER_GONE = 141
 
 # verb -> its line in the help; the verb's function (or group) has the same name in the module cli/VERB.py
 VERBS: dict[str, str] = {
-    "demo": "Make the demonstration shelf, run the main job on it and print the outcome.",
+    "demo": "Make the demonstration shelf, look it over and print three findings.",
     "serve": "Open the local page.",
     "recover": "Captures to sectors, image and files.",
     "gauge": "What the signal says of the drive and of the writer.",
     "pair": "Will this writer, disk and reader do; the whole matrix when not narrowed.",
     "causes": "Rank what is at fault from the trials.",
+    "level": "Compares head position, speed and index timing between drives.",
     "shelf": "Add, list, show, import, export: what stands on the shelf and what happened to it.",
 }
 

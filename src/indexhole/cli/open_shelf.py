@@ -9,11 +9,9 @@ from pathlib import Path
 
 from indexhole.cli.present import remark
 from indexhole.errors import IndexholeError
-from indexhole.shelf.records.records import Record
-from indexhole.shelf.register.address import place_of
+from indexhole.shelf.register.address import shelf_address
 from indexhole.shelf.register.database import REGISTER
 from indexhole.shelf.register.shelf import Shelf
-from indexhole.shelf.register.tables import TABLES
 
 # who changes something and why, as said before the command
 _SIGNED: ContextVar[tuple[str, str]] = ContextVar("signed", default=("", ""))
@@ -39,19 +37,14 @@ def opened_shelf(folder: Path | None, *, create: bool = False) -> Iterator[Shelf
             shelf.discard()
         raise
     if new:
-        remark(f"started a new shelf in {shelf.place.told}")
+        remark(f"started a new shelf in {shelf.at.label}")
 
 
 def has_shelf(folder: Path | None) -> bool:
     """Whether a register stands in the folder (None: the default one)."""
-    place = place_of(folder)
-    if place.address:
+    at = shelf_address(folder)
+    if at.address:
         from indexhole.shelf.register.postgres import stands
 
-        return stands(place)
-    return (place.folder / REGISTER).exists()
-
-
-def kind_of(word: str) -> type[Record]:
-    """The kind of record a word on the command line means."""
-    return next(kind for kind in TABLES if word == kind.WORD)
+        return stands(at)
+    return (at.folder / REGISTER).exists()

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import sys
-import textwrap
-from collections.abc import Iterable
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from indexhole.cli.present import AsJson, ShelfFolder, emit_json, emit_table, remark, say
+from indexhole.cli.present import AsJson, ShelfFolder, emit_json, emit_table, remark, say, say_folded
 
 if TYPE_CHECKING:
     from indexhole.jobs.pairing.asking import Question
@@ -131,7 +129,7 @@ def _tell_one(stock: Stock, evidence: Evidence, asked: Question, *, as_json: boo
     if as_json:
         emit_json(answer_json(told))
     else:
-        tell(answer_lines(told))
+        say_folded(answer_lines(told), _WIDTH)
 
 
 def _tell_plan(stock: Stock, evidence: Evidence, plan: Path, months: int, day: date, *, as_json: bool) -> None:
@@ -142,7 +140,7 @@ def _tell_plan(stock: Stock, evidence: Evidence, plan: Path, months: int, day: d
     if as_json:
         emit_json(plan_json(checked, months=months, today=day))
     else:
-        tell(plan_lines(checked, months=months, today=day))
+        say_folded(plan_lines(checked, months=months, today=day), _WIDTH)
     if any(one.alarms for one in checked):
         raise typer.Exit(1)
 
@@ -155,7 +153,7 @@ def _tell_matrix(stock: Stock, evidence: Evidence, asked: Question, *, as_json: 
     if as_json:
         emit_json(matrix_json(matrix))
         return
-    tell(matrix_lines(matrix))
+    say_folded(matrix_lines(matrix), _WIDTH)
     say()
     _tables(matrix)
 
@@ -178,11 +176,3 @@ def _tables(matrix: Matrix) -> None:
             what = "what they record does not go" if matrix.row_word == "writer" else "they do not go"
             say(f"{what} into {', '.join(left_out)}")
         say()
-
-
-def tell(lines: Iterable[str]) -> None:
-    """Lines folded to the width, what goes on set in."""
-    for line in lines:
-        inset = " " * (len(line) - len(line.lstrip()) + 3)
-        for part in textwrap.wrap(line, _WIDTH, subsequent_indent=inset, break_on_hyphens=False) or [""]:
-            say(part)

@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 import sys
+import textwrap
 import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
@@ -86,6 +87,14 @@ def say(line: str = "") -> None:
     print(printable(line))
 
 
+def say_folded(lines: Iterable[str], width: int) -> None:
+    """Print lines folded to so many columns; what goes on is set in."""
+    for line in lines:
+        inset = " " * (len(line) - len(line.lstrip()) + 3)
+        for part in textwrap.wrap(line, width, subsequent_indent=inset, break_on_hyphens=False) or [""]:
+            say(part)
+
+
 def remark(line: str) -> None:
     """Print one line on stderr: something worth knowing that is not the result."""
     print(f"indexhole: {printable(line)}", file=sys.stderr)
@@ -101,11 +110,6 @@ def progress_line() -> Callable[[str, int, int], None]:
             print(f"\r\x1b[K{line}", end="", file=sys.stderr, flush=True)
 
     return show
-
-
-def counted(number: int, word: str) -> str:
-    """`1 trial`, `2 trials`."""
-    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def help_when_bare(context: typer.Context) -> None:

@@ -132,9 +132,9 @@ def recover(
         if compared is not None:
             _tell_comparison(compared, str(compare))
         if written_by is not None:
-            from indexhole.jobs.recovery.writers import told
+            from indexhole.jobs.recovery.writers import report_sentences
 
-            tell_writers(told(written_by), written_by.writers)
+            tell_writers(report_sentences(written_by), written_by.writers)
     counts = recovered.counts()
     if counts["suspect"] or counts["lost"] or not recovered.surface.tracks:
         raise typer.Exit(1)
@@ -178,15 +178,20 @@ def _show_progress(name: str, done: int, of: int) -> None:
     print(f"\r{name}: {share}", end=end, file=sys.stderr, flush=True)
 
 
-_STATES = ("sound", "mended", "suspect", "lost")
-_COLUMNS = ("cylinders", "head", "passes", "speed r/min", "sectors a track", *_STATES)
+_COLUMNS = ("cylinders", "head", "passes", "speed r/min", "sectors a track")
 
 
 def _track_rows(tracks: Sequence[Track]) -> list[list[object]]:
     """One row for each run of tracks that read alike."""
+    from indexhole.recover.shapes.result import WORST_FIRST
+
     runs: list[tuple[tuple[object, ...], list[Track]]] = []
     for track in sorted(tracks, key=lambda t: (t.head, t.cylinder)):
-        alike = (track.head, len(track.sectors), *(sum(s.state == state for s in track.sectors) for state in _STATES))
+        alike = (
+            track.head,
+            len(track.sectors),
+            *(sum(s.state == state for s in track.sectors) for state in reversed(WORST_FIRST)),
+        )
         if runs and runs[-1][0] == alike and runs[-1][1][-1].cylinder == track.cylinder - 1:
             runs[-1][1].append(track)
         else:
@@ -208,13 +213,16 @@ def _span(numbers: Sequence[int]) -> str:
 def _tell(recovered: Recovered, image_path: Path | None) -> None:
     """The outcome in words and tables."""
     from indexhole.jobs.recovery.recovering import volume_json, warnings_of
+    from indexhole.recover.shapes.result import WORST_FIRST
 
     surface = recovered.surface
     if surface.layout:
         say(f"Layout {surface.layout}, probability {surface.layout_confidence:.2f}: {surface.candidates[0].why}")
     else:
         say(f"Layout unknown: {surface.candidates[0].why}; --describe drafts a layout file")
-    emit_table(f"Tracks: {len(surface.tracks)}", _COLUMNS, _track_rows(surface.tracks))
+    emit_table(
+        f"Tracks: {len(surface.tracks)}", [*_COLUMNS, *map(str, reversed(WORST_FIRST))], _track_rows(surface.tracks)
+    )
     odd = [
         [track.cylinder, track.head, s.id, str(s.state), s.how]
         for track in surface.tracks
@@ -227,7 +235,7 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
     volume = volume_json(recovered)
     if volume:
         title = f"Volume {volume['title']!r} ({volume['kind']}), {volume['free']} free"
-        files = [[f["name"], f["bytes"], f["state"], _told_sectors(f["sectors"])] for f in volume["files"]]
+        files = [[f["name"], f["bytes"], f["state"], _sectors_by_state(f["sectors"])] for f in volume["files"]]
         columns = ("file", "bytes", "state", "sectors of the image that are not sound")
         # Without any such sector there is nothing to say of them.
         shown = len(columns) if any(row[-1] for row in files) else len(columns) - 1
@@ -248,7 +256,7 @@ def _tell(recovered: Recovered, image_path: Path | None) -> None:
         remark(warning)
 
 
-def _told_sectors(by_state: Mapping[str, Sequence[int]]) -> str | None:
+def _sectors_by_state(by_state: Mapping[str, Sequence[int]]) -> str | None:
     """`mended 12; lost 40 to 44`, numbers in image order from 0; None when there are none."""
     from indexhole.recover.layouts.draft import ranges
 

@@ -12,7 +12,7 @@ import typer
 from indexhole.errors import InputFault
 
 if TYPE_CHECKING:
-    from indexhole.web.serving.server import Place
+    from indexhole.web.server import Place
 
 
 def _password(file: Path | None) -> str:
@@ -51,7 +51,7 @@ def serve(
     """Open the local page on a shelf (a new one is begun where there is none). Ctrl-C ends it."""
     if share and host == "127.0.0.1":
         host = "0.0.0.0"
-    from indexhole.web.serving.server import Place
+    from indexhole.web.server import Place
 
     place = Place(host, port, _password(password_file), proxy, tuple(answer_to or ()))
     serve_shelf(shelf, place, show=open)
@@ -65,13 +65,13 @@ def serve_shelf(folder: Path | None, place: Place, *, show: bool = False) -> Non
     from indexhole.cli.open_shelf import has_shelf
     from indexhole.cli.present import remark, say
     from indexhole.shelf.register.shelf import Shelf
-    from indexhole.web.serving.server import is_loopback, serve_page
+    from indexhole.web.server import is_loopback, serve_page
 
     def open_shelf() -> Shelf:
         fresh = not has_shelf(folder)
         shelf = Shelf.open(folder, create=True, keep=True)
         if fresh:
-            remark(f"a new shelf is begun in {shelf.place.told}")
+            remark(f"a new shelf is begun in {shelf.at.label}")
         if not is_loopback(place.host):
             remark("others on the network can reach the page; what goes to and fro is not encrypted")
         return shelf

@@ -6,14 +6,16 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from indexhole.cli.open_shelf import kind_of, opened_shelf, sign_changes
-from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, help_when_bare, say
+from indexhole.cli.open_shelf import opened_shelf, sign_changes
+from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, emit_json, help_when_bare, say
 from indexhole.cli.shelf_verbs.add import adding
 from indexhole.cli.shelf_verbs.care import check, mend, sweep
 from indexhole.cli.shelf_verbs.find import Kept, compare, history, search, standing, timeline
 from indexhole.cli.shelf_verbs.move import backup, export_sheet, import_sheet, restore
 from indexhole.cli.shelf_verbs.views import entries, gathered, list_table, show_entry, show_gathered
 from indexhole.errors import InputFault
+from indexhole.shelf.register.tables import kind_of
+from indexhole.wording import count_of
 
 Listed = Literal[
     "units", "mechanisms", "disks", "trials", "captures", "events", "notes", "parts", "firmware", "loans", "photos",
@@ -97,11 +99,11 @@ def change(
         # an empty number means that it is not known
         values[name] = None if text == "" and record_field is not None and record_field.default is None else text
     with opened_shelf(folder) as opened:
-        kept = opened.update(kind_of(kind), key, revision=revision, **values)
+        entry = opened.update(kind_of(kind), key, revision=revision, **values)
     if as_json:
-        emit_json({kind: kept})
+        emit_json({kind: entry})
     else:
-        show_entry(kept)
+        show_entry(entry)
 
 
 @shelf.command("remove")
@@ -142,17 +144,17 @@ shelf.command("standing")(standing)
 def undo(yes: Yes = False, as_json: AsJson = False, folder: ShelfFolder = None) -> None:
     """Take the last change of the register back; run it again for the one before."""
     with opened_shelf(folder) as opened:
-        kept = opened.changes(1)
-        if not kept:
+        entry = opened.changes(1)
+        if not entry:
             raise InputFault("there is no change to undo", where=opened.where)
-        last = kept[0]
-        done = confirm(f"Undo: {last.what} ({counted(last.rows, 'row')}, {last.at_utc:%Y-%m-%d %H:%M} UTC)?", yes=yes)
+        last = entry[0]
+        done = confirm(f"Undo: {last.what} ({count_of(last.rows, 'row')}, {last.at_utc:%Y-%m-%d %H:%M} UTC)?", yes=yes)
         if done:
             opened.undo(expected=last)
     if as_json:
         emit_json({"undone": last if done else None})
     else:
-        say(f"undone: {last.what} ({counted(last.rows, 'row')})" if done else "nothing was changed")
+        say(f"undone: {last.what} ({count_of(last.rows, 'row')})" if done else "nothing was changed")
 
 
 @shelf.command("reindex")

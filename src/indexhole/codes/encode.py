@@ -58,8 +58,10 @@ def mfm_cells(data: bytes, marks: Collection[int] = (), previous_bit: int = 0) -
     return cells
 
 
-def group_cells(data: bytes) -> Cells:
-    """Group-code cells of `data`: (10 n,) uint8, high nibble first."""
+def group_cells(data: bytes, marks: Collection[int] = ()) -> Cells:
+    """Group-code cells of `data`: (10 n,) uint8, high nibble first. ValueError for `marks`: the code has none."""
+    if marks:
+        raise ValueError("the 4-to-5 group code has no bytes written as marks")
     array = np.frombuffer(data, dtype=np.uint8)
     return _GROUP_CELLS[np.stack((array >> 4, array & 15), axis=1).ravel()].ravel()
 

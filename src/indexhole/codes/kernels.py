@@ -9,8 +9,6 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-FM, MFM, GROUP45 = 0, 1, 2
-
 
 def _crc_table() -> np.ndarray[tuple[int], np.dtype[np.uint16]]:
     """Byte table of x^16 + x^12 + x^5 + 1, high bit first (CRC parameter lists; ISO 8860-2 EDC)."""
@@ -52,25 +50,26 @@ def find_marks(runs, pattern, mask, out_index, out_kind):  # type: ignore[no-unt
 
 
 @njit(cache=True, nogil=True)
-def _read_bytes(runs, errors, at, lead, code, words, first, stop, out):  # type: ignore[no-untyped-def]
+def _read_bytes(runs, errors, at, lead, rules, words, first, stop, out):  # type: ignore[no-untyped-def]
     """Decode bytes `first` to `stop` of a field into `out`; returns (faults, worst phase error, closing run).
 
     Byte `first` begins `lead` cells after the transition that closes run `at` (negative: before it).
-    Faults are places that break the code's rules: an FM clock missing, an MFM run outside 2 to 4, a
-    five-cell word that is not in the table, the end of the stream. They are counted, never corrected here.
+    Faults are places that break the code's rules: a clock missing, a run too short or too long, a five-cell word that
+    is not in the table, the end of the stream. They are counted, never corrected here.
     """
+    in_words, shortest, longest, clocks_a_byte, _ = rules
     faults = 0
     worst = 0
     clocks = 0
     wanted = stop - first
-    total = wanted * (10 if code == GROUP45 else 16)
+    total = wanted * (10 if in_words else 16)
     word = 0
     nibble = 0
     position = -lead
     i = at
     while position < total:
         if position >= 0:
-            if code == GROUP45:
+            if in_words:
                 slot = position // 5
                 while nibble < slot:
                     value = words[word]
@@ -91,13 +90,11 @@ def _read_bytes(runs, errors, at, lead, code, words, first, stop, out):  # type:
             break
         run = np.int64(runs[i])
         # What happens behind the last cell is no fault of this field.
-        if (code == MFM and ((run < 2 and position + run < total) or (run > 4 and position + 4 < total))) or (
-            code == FM and run > 2 and position + 2 < total
-        ):
+        if (run < shortest and position + run < total) or (run > longest and position + longest < total):
             faults += 1
         worst = max(worst, abs(np.int64(errors[i])))
         position += run
-    if code == GROUP45:
+    if in_words:
         while nibble < wanted * 2:
             value = words[word]
             if value < 0:
@@ -106,21 +103,24 @@ def _read_bytes(runs, errors, at, lead, code, words, first, stop, out):  # type:
             out[first + (nibble >> 1)] |= value << (0 if nibble & 1 else 4)
             word = 0
             nibble += 1
-    elif code == FM:
-        faults += max(wanted * 8 - clocks, 0)
+    faults += max(wanted * clocks_a_byte - clocks, 0)
     return faults, worst, min(i, runs.size - 1)
 
 
 @njit(cache=True, nogil=True)
-def decode_fields(runs, errors, code, words, at, lead, mark_byte, preset, length, out, faults, worst, last, check):  # type: ignore[no-untyped-def]
+def decode_fields(runs, errors, rules, words, at, lead, mark_byte, preset, length, out, faults, worst, last, check):  # type: ignore[no-untyped-def]
     """Decode one field behind each mark.
 
-    Per field k: `at` run index of the mark, `lead` cells from there to the field, `mark_byte` the byte the
-    mark itself stood for (-1: it is still to be decoded), `preset` the check register behind what precedes
+    `rules` is five int64: whether five cells are a word, shortest and longest run, clocks a byte (0: not counted), and
+    whether the check is the exclusive-or of everything behind the first byte. `words` (32,) int8 is the half byte of
+    each word, -1 for none.
+
+    Per field k, all (fields,) int64: `at` run index of the mark, `lead` cells from there to the field, `mark_byte` the
+    byte the mark itself stood for (-1: it is still to be decoded), `preset` the check register behind what precedes
     the field, `length` bytes with the mark byte and the check. Fills `out` (fields, room) uint8, `faults`,
-    `worst` phase error in error steps, `last` run index, and `check`: 0 when the field's check passes.
-    For the group code the check is the exclusive-or of everything behind the first byte.
+    `worst` phase error in 1/256 cell, `last` run index, and `check`: 0 when the field's check passes.
     """
+    exclusive_or = rules[4]
     for k in range(at.size):
         row = out[k]
         for b in range(length[k]):
@@ -129,8 +129,8 @@ def decode_fields(runs, errors, code, words, at, lead, mark_byte, preset, length
         if mark_byte[k] >= 0:
             row[0] = mark_byte[k]
             first = 1
-        faults[k], worst[k], last[k] = _read_bytes(runs, errors, at[k], lead[k], code, words, first, length[k], row)
-        if code == GROUP45:
+        faults[k], worst[k], last[k] = _read_bytes(runs, errors, at[k], lead[k], rules, words, first, length[k], row)
+        if exclusive_or:
             together = np.uint8(0)
             for b in range(1, length[k]):
                 together ^= row[b]

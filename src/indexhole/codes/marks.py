@@ -1,66 +1,18 @@
-"""The marks of each code as cell patterns, and the decoding of the fields behind them.
+"""Finding the marks of a code in a stream, and decoding the fields behind them.
 
 Every pattern ends with a flux transition, so a stream of run lengths can be searched pulse by pulse.
-Sources: FM and MFM mark bytes in two controller data sheets, their clocks from memory (facts as in
-docs/layouts.md); group-code sync and block bytes common practice, no source.
 """
 
 from __future__ import annotations
 
-import binascii
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import reduce
-from operator import xor
 
 import numpy as np
 import numpy.typing as npt
 
 from indexhole.codes import kernels, tables
-
-Code = str
-CODES: dict[Code, int] = {"fm": kernels.FM, "mfm": kernels.MFM, "group45": kernels.GROUP45}
-
-ID_MARK, DATA_MARK = tables.ID_MARK, tables.DATA_MARK
-DELETED_MARK, INDEX_MARK = tables.DELETED_MARK, tables.INDEX_MARK
-BLOCK_HEADER, BLOCK_DATA = tables.GROUP_HEADER, tables.GROUP_DATA
-# Cells a byte takes.
-CELLS_PER_BYTE: dict[Code, int] = {"fm": 16, "mfm": 16, "group45": 10}
-RUN_LIMITS: dict[Code, tuple[int, int]] = dict(tables.RUN_LIMITS)
-
-_PRESET_NONE = 0xFFFF
-_PRESET_AFTER_A1 = 0xCDB4  # register behind A1 A1 A1 from FFFFh (arithmetic)
-
-
-@dataclass(frozen=True)
-class MarkPattern:
-    """A run of cells, last one a transition; `lead` cells on begins the field; see kernels.decode_fields."""
-
-    cells: int
-    width: int
-    lead: int
-    mark_byte: int
-    preset: int
-
-
-# One zero byte of sync and the mark with its missing clocks, cut at its last transition.
-def _fm(byte: int) -> MarkPattern:
-    cells = tables.FM_MARK_CELLS[byte]
-    trailing = (cells & -cells).bit_length() - 1
-    return MarkPattern((0xAA << 16 | cells) >> trailing, 24 - trailing, 1 + trailing, byte, _PRESET_NONE)
-
-
-MARKS: dict[Code, tuple[MarkPattern, ...]] = {
-    "fm": (
-        _fm(ID_MARK),
-        _fm(DATA_MARK),
-        _fm(DELETED_MARK),
-        _fm(INDEX_MARK),
-    ),
-    # A1 with a clock left out; one alone is enough, since no data can look like it.
-    "mfm": (MarkPattern(tables.MFM_MARK_CELLS[tables.MFM_MARK_BYTE], 16, 1, -1, _PRESET_AFTER_A1),),
-    # At least ten ones, then the 01 with which both block bytes begin.
-    "group45": (MarkPattern(0b1111_1111_1101, 12, -1, -1, 0),),
-}
+from indexhole.codes.code import Code, MarkPattern
 
 
 def _nibbles() -> npt.NDArray[np.int8]:
@@ -100,8 +52,16 @@ Marks = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]
 
 
 def find_marks(runs: npt.NDArray[np.uint8], code: Code) -> Marks:
-    """Run indices of the marks in a stream and the number of the pattern each one matched."""
-    patterns = MARKS[code]
+    """Run indices of the marks in a stream and the number of the pattern each one matched: (k,) int64 both.
+
+    Args:
+        runs: (n,) cells from one transition to the next.
+    """
+    return find_patterns(runs, code.marks)
+
+
+def find_patterns(runs: npt.NDArray[np.uint8], patterns: Sequence[MarkPattern]) -> Marks:
+    """The same for any patterns."""
     room = runs.size // 8 + 8
     index = np.empty(room, dtype=np.int64)
     kind = np.empty(room, dtype=np.int64)
@@ -118,8 +78,12 @@ def find_marks(runs: npt.NDArray[np.uint8], code: Code) -> Marks:
 def decode(
     runs: npt.NDArray[np.uint8], errors: npt.NDArray[np.int8], code: Code, marks: Marks, length: npt.NDArray[np.int64]
 ) -> Fields:
-    """Decode `length` bytes (mark byte and check included) behind each mark."""
-    patterns = MARKS[code]
+    """Decode `length` (k,) bytes (mark byte and check included) behind each of k marks.
+
+    Args:
+        runs: (n,) cells from one transition to the next; `errors` (n,) phase errors in 1/256 cell.
+    """
+    patterns, rules = code.marks, code.decoding
     at, kind = marks
     count = at.size
     room = int(length.max()) if count else 1
@@ -129,14 +93,17 @@ def decode(
         np.array([getattr(p, name) for p in patterns], dtype=np.int64)[kind] for name in ("lead", "mark_byte", "preset")
     )
     kernels.decode_fields(
-        runs, errors, CODES[code], WORD_TO_NIBBLE, at, lead, mark_byte, preset, length, data, *numbers
+        runs,
+        errors,
+        (int(rules.words), rules.shortest, rules.longest, rules.clocks_a_byte, int(code.check.exclusive_or)),
+        WORD_TO_NIBBLE,
+        at,
+        lead,
+        mark_byte,
+        preset,
+        length,
+        data,
+        *numbers,
     )
     faults, worst, last, check = numbers
     return Fields(at, last, data, length, check, faults, worst)
-
-
-def check_passes(field: bytes, code: Code) -> bool:
-    """Whether a field (mark byte first, check last) passes its own check, reckoned byte by byte afresh."""
-    if code == "group45":
-        return reduce(xor, field[1:], 0) == 0
-    return binascii.crc_hqx(field, _PRESET_AFTER_A1 if code == "mfm" else _PRESET_NONE) == 0

@@ -15,9 +15,6 @@ DATA_MARK: Final = 0xFB
 DELETED_MARK: Final = 0xF8
 INDEX_MARK: Final = 0xFC
 
-RUN_LIMITS: Final = {"fm": (1, 2), "mfm": (2, 4), "group45": (1, 3)}
-"""Shortest and longest run of cells from one transition to the next that each code allows."""
-
 FM_GAP_BYTE: Final = 0xFF
 MFM_GAP_BYTE: Final = 0x4E
 
@@ -34,6 +31,9 @@ GROUP_WORDS: Final = (10, 11, 18, 19, 14, 15, 22, 23, 9, 25, 26, 27, 13, 29, 30,
 """Five-cell word of each nibble, most significant cell first."""
 GROUP_SYNC_CELLS: Final = 40
 """One-cells written before a header and before a data block (user manual); ten or more are read as a sync."""
+GROUP_BLOCK_BYTES: Final = 256
+GROUP_TRACKS_A_SIDE: Final = 77
+"""Headers number tracks from 1, those of side 1 so many further on (common practice, no source)."""
 GROUP_HEADER: Final = 0x08
 GROUP_DATA: Final = 0x07
 GROUP_HEADER_FILL: Final = 0x0F

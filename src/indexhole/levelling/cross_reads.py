@@ -15,7 +15,7 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaln, logsumexp, softmax
+from scipy.special import logsumexp, softmax
 
 from indexhole.levelling.network import Tie
 from indexhole.model.forward import (
@@ -26,6 +26,7 @@ from indexhole.model.forward import (
     read_out,
     sector_failure_probability,
 )
+from indexhole.model.trials.counts import EITHER
 from indexhole.model.trials.recorders import Recorders
 from indexhole.model.trials.trial import Trial
 
@@ -37,10 +38,6 @@ _NOISE_SHARES = (0.67, 1.0, 1.5)
 # Chance of a stray sector on a sound bench, and its weights: unknown, so summed over. Our own choice.
 _STRAY, _STRAY_WEIGHT = (1e-4, 2e-3, 1.5e-2), (0.4, 0.4, 0.2)
 _HELD = 0.05  # a row with more failed needs to be laid to something
-# Sectors of a row share their fate more than coin tosses do: concentrations of beta laws with their shares, and the
-# chance of a row that nobody foresaw. Our own choice, as for the ranking.
-_LAWS = ((120.0, 0.6), (20.0, 0.4))
-_SURPRISE = 0.001
 # What failure sets in at hangs on heads and read chains nobody measured: this share of a distance is uncertain, beside
 # what the counts leave. Our own choice.
 _MODEL_SHARE = 0.1
@@ -121,21 +118,9 @@ def log_likelihood(
     stray = np.array(_STRAY)
     for read in reads:
         missed = _failure(writer, reader, place, read.shift_um)[:, :, None]
-        total += _row_log(read, 1.0 - (1.0 - missed) * (1.0 - stray))
+        total += EITHER.log_likelihood(read.failed, read.tried, 1.0 - (1.0 - missed) * (1.0 - stray))
     weight = np.log(np.array(_STRAY_WEIGHT) / len(_NOISE_SHARES))
     return distances, np.asarray(logsumexp(total + weight, axis=(1, 2)), dtype=np.float64)
-
-
-def _row_log(read: CrossRead, chance: Floats) -> Floats:
-    """Log likelihood of one count at each chance of a sector to fail."""
-    mean = np.clip(chance, 1e-6, 1 - 1e-6)
-    parts = [np.full_like(mean, np.log(_SURPRISE / (read.tried + 1)))]
-    orders = -betaln(read.failed + 1, read.tried - read.failed + 1) - np.log(read.tried + 1)
-    for concentration, share in _LAWS:
-        a, b = mean * concentration, (1 - mean) * concentration
-        law = betaln(read.failed + a, read.tried - read.failed + b) - betaln(a, b)
-        parts.append(np.log((1 - _SURPRISE) * share) + orders + law)
-    return np.asarray(logsumexp(parts, axis=0), dtype=np.float64)
 
 
 def apart(distances: Floats, log_weight: Floats) -> Apart:

@@ -11,7 +11,7 @@ from indexhole.levelling.blunders import Suspect
 from indexhole.levelling.measurements import INDEX, NOMINAL, OFFSET, SPEED
 from indexhole.levelling.quantity import MEAN, Levelled, Position
 from indexhole.levelling.weakness import Wanted
-from indexhole.model.figures import significant
+from indexhole.wording import significant
 
 TITLES = {OFFSET: "Where the heads stand", SPEED: "How fast they turn", INDEX: "When the index pulse comes"}
 _UNIT_WORDS = {OFFSET: "um", SPEED: "%", INDEX: "us"}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from indexhole.codes.tables import RUN_LIMITS
 from indexhole.model.forward import MechanismState, MediumState, TrackPlace
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, Zone
@@ -26,7 +25,7 @@ def track_place(layout: Layout, cylinder: int, head: int) -> TrackPlace:
     radius_mm = item.radius_mm(cylinder, head)
     if radius_mm is None:
         radius_mm = _START_RADIUS_MM[head] - item.pitch_um.value * 1e-3 * cylinder
-    shortest, longest = RUN_LIMITS[zone.code]
+    shortest, longest = zone.recording.run_limits
     return TrackPlace(
         radius_mm=radius_mm,
         cylinder=cylinder,
@@ -42,7 +41,7 @@ def track_place(layout: Layout, cylinder: int, head: int) -> TrackPlace:
 
 def shortest_spacing_s(zone: Zone) -> float:
     """Shortest time between transitions of a zone at nominal speed."""
-    return zone.cell_s * RUN_LIMITS[zone.code][0]
+    return zone.cell_s * zone.recording.run_limits[0]
 
 
 def bandwidth_hz(zone: Zone) -> float:

@@ -6,6 +6,8 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.errors import InputFault
 from indexhole.recover.layouts.describe import describe
 from indexhole.recover.layouts.identify import Log, identify
@@ -126,7 +128,7 @@ def _place(opened: OpenDwells, dwells: Sequence[Dwell], placing: Placing) -> Non
     opened.place([(k, dwell.cylinder, dwell.head) for k, dwell in found if dwell is not None])
 
 
-def _with_recent(recent: Sequence[CellGuess], code: str, cell_ticks: float) -> list[CellGuess]:
+def _with_recent(recent: Sequence[CellGuess], code: CodeName, cell_ticks: float) -> list[CellGuess]:
     return [CellGuess(code, cell_ticks, 0.5), *recent][:2]
 
 
@@ -153,10 +155,10 @@ def recover_surface(
     sessions = [cut_session(capture) for capture in captures]
     count = sum(len(session.segments) for session in sessions)
     segments = (segment for session in sessions for segment in session.segments)
-    told = [warning for session in sessions for warning in session.warnings]
+    found_warnings = [warning for session in sessions for warning in session.warnings]
     report = None if progress is None else lambda done: progress(done, count)
     surface = recover_dwells(segments, layouts, layout, quality_bins=quality_bins, progress=report)
-    return replace(surface, warnings=(*told, *surface.warnings))
+    return replace(surface, warnings=(*found_warnings, *surface.warnings))
 
 
 def recover_dwells(
@@ -187,12 +189,12 @@ def recover_dwells(
             warnings.append(f"{dwell.capture}: a stay with no legible id cannot be placed")
         else:
             groups[dwell.cylinder, dwell.head].append(dwell)
-    tracks, told = blank_tracks(placing.blank, groups, chosen)
-    warnings.extend(told)
+    tracks, found_warnings = blank_tracks(placing.blank, groups, chosen)
+    warnings.extend(found_warnings)
     for place in sorted(groups):
-        track, told = merged_track(place, groups[place], chosen, seen, placing)
+        track, found_warnings = merged_track(place, groups[place], chosen, seen, placing)
         tracks.append(track)
-        warnings.extend(told)
+        warnings.extend(found_warnings)
     tracks.sort(key=lambda t: (t.cylinder, t.head))
     tracks, doubted = within_budget(tracks)
     if doubted:
@@ -210,7 +212,10 @@ def _as_numbered(placing: Placing, layout: Layout | None) -> list[Dwell]:
         return list(placing.dwells)
     return [
         replace(s, cylinder=s.cylinder - layout.track_number(0, s.head))
-        if not s.from_lines and s.code != "group45" and s.cylinder is not None and s.head is not None
+        if not s.from_lines
+        and not CODES[s.code].track.numbered_through
+        and s.cylinder is not None
+        and s.head is not None
         else s
         for s in placing.dwells
     ]

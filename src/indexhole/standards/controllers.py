@@ -7,8 +7,8 @@ from importlib.resources import files
 
 from pydantic import Field, model_validator
 
+from indexhole.codes.code import CodeName
 from indexhole.standards.figures import Figure, Strict
-from indexhole.standards.layouts import Code
 from indexhole.standards.rows import parse_rows
 
 
@@ -17,10 +17,10 @@ class Controller(Strict):
 
     id: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{1,40}$")
     title: str
-    codes: tuple[Code, ...] = Field(min_length=1)
-    cells_us: dict[Code, tuple[float, ...]]
+    codes: tuple[CodeName, ...] = Field(min_length=1)
+    cells_us: dict[CodeName, tuple[float, ...]]
     sector_bytes: tuple[int, ...] = Field(min_length=1)
-    gap_2: dict[Code, Figure]
+    gap_2: dict[CodeName, Figure]
     uses_index: bool
     search_pulses: Figure | None = None
     probes_sides: bool = False

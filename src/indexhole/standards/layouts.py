@@ -10,15 +10,15 @@ from collections.abc import Iterable, Iterator
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Literal
+from typing import assert_never
 
 from pydantic import Field, ValidationError, model_validator
 
+from indexhole.codes.code import Blocks, Code, CodeName, MarkedFields
+from indexhole.codes.known import CODES
 from indexhole.errors import InputFault
 from indexhole.standards.classes import load_classes
 from indexhole.standards.figures import Mark, Strict, first_fault
-
-Code = Literal["fm", "mfm", "group45"]
 
 
 class Gaps(Strict):
@@ -46,7 +46,7 @@ class Zone(Strict):
     first_cylinder: int = Field(ge=0, le=254)
     last_cylinder: int = Field(ge=0, le=254)
     heads: tuple[int, ...] = (0, 1)
-    code: Code
+    code: CodeName
     cell_us: float = Field(gt=0.05, lt=50)
     sectors: int = Field(ge=1, le=255)
     sector_bytes: int = Field(ge=1, le=16384)
@@ -58,11 +58,17 @@ class Zone(Strict):
     def _ordered(self) -> Zone:
         if self.last_cylinder < self.first_cylinder:
             raise ValueError("last_cylinder lies before first_cylinder")
-        if self.code == "group45" and self.sector_bytes != 256:
-            raise ValueError("the 4-to-5 group code block holds 256 bytes")
-        if self.code != "group45" and self.sector_bytes not in {128 << n for n in range(8)}:
-            raise ValueError("sector_bytes must be 128 times a power of two")
+        sizes = self.recording.data_field.sizes
+        if self.sector_bytes not in sizes:
+            *most, last = map(str, sorted(sizes))
+            listed = f"{', '.join(most)} or {last}" if most else last
+            raise ValueError(f"in the code {self.code} a sector holds {listed} bytes")
         return self
+
+    @property
+    def recording(self) -> Code:
+        """The code with its parts."""
+        return CODES[self.code]
 
     @property
     def cell_s(self) -> float:
@@ -84,7 +90,7 @@ class Zone(Strict):
     @property
     def cells_per_byte(self) -> int:
         """Cells a gap byte takes: 16 in FM and MFM, 8 raw cells in the group code."""
-        return 8 if self.code == "group45" else 16
+        return self.recording.gap_byte_cells
 
 
 class Layout(Strict):
@@ -165,15 +171,18 @@ class Layout(Strict):
         Counts of sync, mark, address and check bytes: format tables of two controller data sheets; of the
         group-code block: the figure in a user manual.
         """
-        gaps = self.gaps_of(zone)
-        if zone.code == "group45":
-            sync, header, data = 5, 10, 325
-            return zone.sectors * (sync + header + gaps.gap_2 + sync + data + gaps.gap_3)
-        sync, mark = (6, 1) if zone.code == "fm" else (12, 4)
-        start = gaps.gap_4a + gaps.gap_1 + (sync + mark if gaps.index_mark else 0)
-        address, check = 4, 2
-        sector = sync + mark + address + check + gaps.gap_2 + sync + mark + zone.sector_bytes + check
-        return start + zone.sectors * (sector + gaps.gap_3)
+        gaps, code = self.gaps_of(zone), zone.recording
+        fields = 2 * code.cells.sync + code.cells.id_field + code.cells.data_frame
+        fields += zone.sector_bytes * code.cells_per_byte
+        sector = fields // code.gap_byte_cells + gaps.gap_2 + gaps.gap_3
+        match code.track:
+            case MarkedFields(sync_bytes, _, index_lead, _):
+                index = sync_bytes + len(index_lead) + 1 if gaps.index_mark else 0
+                return gaps.gap_4a + index + gaps.gap_1 + zone.sectors * sector
+            case Blocks():
+                return zone.sectors * sector
+            case _:
+                assert_never(code.track)
 
     def spare_bytes(self, zone: Zone) -> float:
         """Bytes left of one revolution at nominal speed once every sector is written."""

@@ -12,11 +12,10 @@ from indexhole.standards.layouts import Layout, load_layouts
 
 BEGIN = "<!-- the library, made by indexhole.standards.table -->"
 END = "<!-- end of the library -->"
-_CODE_WORDS = {"fm": "FM", "mfm": "MFM", "group45": "4-to-5"}
 
 
 def _row(layout: Layout) -> str:
-    each = [f"{_CODE_WORDS[z.code]} {z.sectors} x {z.sector_bytes}, {z.cell_us:.4g} us" for z in layout.zones]
+    each = [f"{z.recording.short_title} {z.sectors} x {z.sector_bytes}, {z.cell_us:.4g} us" for z in layout.zones]
     zones = "; ".join(dict.fromkeys(each))
     spare = min(layout.spare_bytes(zone) / layout.bytes_per_revolution(zone) for zone in layout.zones)
     return (

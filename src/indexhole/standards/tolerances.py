@@ -9,9 +9,9 @@ from typing import Literal
 
 from pydantic import Field, ValidationError, model_validator
 
+from indexhole.codes.code import CodeName
 from indexhole.errors import InputFault
 from indexhole.standards.figures import Mark, Strict, first_fault
-from indexhole.standards.layouts import Code
 
 
 class Tolerance(Strict):
@@ -25,7 +25,7 @@ class Tolerance(Strict):
     quantity: str = Field(pattern=r"^[a-z][a-z0-9_]+$")
     unit: str
     classes: tuple[str, ...] = ()
-    codes: tuple[Code, ...] = ()
+    codes: tuple[CodeName, ...] = ()
     nominal: float | None = None
     warn_low: float | None = None
     warn_high: float | None = None

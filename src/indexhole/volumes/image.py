@@ -75,8 +75,3 @@ def some_of(problems: Sequence[str], most: int = 50) -> tuple[str, ...]:
     """The first problems, and how many more there are: a hostile image must not fill a report."""
     more = (f"and {len(problems) - most} more",) if len(problems) > most else ()
     return (*problems[:most], *more)
-
-
-def counted(number: int, one: str) -> str:
-    """`1 cluster`, `2 clusters`."""
-    return f"{number} {one}" if number == 1 else f"{number} {one}s"

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import accumulate, pairwise
 
+from indexhole.kinds import every
 from indexhole.volumes.fat12.fat12 import read_fat12
 from indexhole.volumes.fat12.geometry import Geometry, find_geometry
 from indexhole.volumes.labelled import forms as labelled_forms
 from indexhole.volumes.labelled.labelled import read_labelled
 from indexhole.volumes.linked import forms as linked_forms
 from indexhole.volumes.linked.linked import read_linked
-from indexhole.volumes.volume import Volume, VolumeFile
+from indexhole.volumes.volume import Volume, VolumeFile, VolumeKind
 
 
 def read_volume(
@@ -26,18 +27,43 @@ def read_volume(
             numbered as those of the image are, also where tracks differ in sector length.
         marked: sectors that were recorded with the deleted-data mark.
     """
-    linked_form = linked_forms.find_form(image)
-    if linked_form is not None:
-        return read_linked(image, linked_form, unsound)
-    labelled_form = labelled_forms.find_form(image)
-    if labelled_form is not None:
-        return read_labelled(image, labelled_form, unsound, marked)
-    geometry = find_geometry(image, unsound)
+    held = _Held(image, unsound, sizes, marked)
+    return next((found for read in _READERS.values() if (found := read(held)) is not None), None)
+
+
+@dataclass(frozen=True)
+class _Held:
+    """An image with what is known of its sectors, as `read_volume` takes it."""
+
+    image: bytes
+    unsound: Collection[int]
+    sizes: Sequence[int]
+    marked: Collection[int]
+
+
+def _linked(held: _Held) -> Volume | None:
+    form = linked_forms.find_form(held.image)
+    return None if form is None else read_linked(held.image, form, held.unsound)
+
+
+def _labelled(held: _Held) -> Volume | None:
+    form = labelled_forms.find_form(held.image)
+    return None if form is None else read_labelled(held.image, form, held.unsound, held.marked)
+
+
+def _fat12(held: _Held) -> Volume | None:
+    geometry = find_geometry(held.image, held.unsound)
     if geometry is None:
         return None
-    if not sizes or set(sizes) == {geometry.sector_bytes}:
-        return read_fat12(image, geometry, unsound)
-    return _read_by_bytes(image, geometry, unsound, sizes)
+    if not held.sizes or set(held.sizes) == {geometry.sector_bytes}:
+        return read_fat12(held.image, geometry, held.unsound)
+    return _read_by_bytes(held.image, geometry, held.unsound, held.sizes)
+
+
+# Tried in this order: an image with the marks of two kinds is of the first.
+_READERS: Mapping[VolumeKind, Callable[[_Held], Volume | None]] = every(
+    VolumeKind, {"linked": _linked, "labelled": _labelled, "fat12": _fat12}
+)
 
 
 def _read_by_bytes(image: bytes, geometry: Geometry, unsound: Collection[int], sizes: Sequence[int]) -> Volume:

@@ -7,9 +7,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from indexhole.recover.shapes.result import SectorState
+from indexhole.recover.shapes.result import WORST_FIRST, SectorState
 
-_WORST_FIRST = (SectorState.LOST, SectorState.SUSPECT, SectorState.MENDED, SectorState.SOUND)
+VolumeKind = Literal["fat12", "linked", "labelled"]
 _LONGEST_NAME = 100
 _KEPT = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 .-_+=@#()[]{}!$,;~'")
 # Names some systems keep for devices, with any ending.
@@ -82,7 +82,7 @@ class Volume:
         deleted_files: what can still be guessed of files the directory calls deleted.
     """
 
-    kind: Literal["fat12", "linked", "labelled"]
+    kind: VolumeKind
     title: str
     free: int
     unit_bytes: int
@@ -96,7 +96,7 @@ class Volume:
 def worst_state(sectors: Iterable[int], states: Mapping[int, SectorState]) -> SectorState:
     """The worst state among sectors, by number in image order; one without a state is lost."""
     found = {states.get(sector, SectorState.LOST) for sector in sectors}
-    return next((state for state in _WORST_FIRST if state in found), SectorState.SOUND)
+    return next((state for state in WORST_FIRST if state in found), SectorState.SOUND)
 
 
 def sector_states(file: VolumeFile, states: Mapping[int, SectorState]) -> dict[SectorState, tuple[int, ...]]:

@@ -17,7 +17,6 @@ from indexhole.shelf.register.shelf import Shelf
 from indexhole.web.access.sessions import Lock
 from indexhole.web.drawing.palette import palette_css
 from indexhole.web.drawing.view import WEB
-from indexhole.web.drawing.words import listed
 from indexhole.web.forms.faults import error_page, fault_json, fault_page, sentence
 from indexhole.web.pages.api import api_page, api_routes
 from indexhole.web.pages.bench import bench_routes
@@ -30,6 +29,7 @@ from indexhole.web.pages.sign_in import sign_in
 from indexhole.web.pages.spreadsheets import import_routes
 from indexhole.web.serving.guard import API, AccessPolicy, Guard, SignIn
 from indexhole.web.serving.site import Site
+from indexhole.wording import listed
 
 _SENTENCES = {404: "there is no page at this address", 405: "this address cannot be used that way"}
 

@@ -66,7 +66,7 @@ class Cost:
 def cost_of(trial: Trial, standing: Standing | None, scratch: Collection[str] = ()) -> Cost:
     """What a trial costs as things stand; on scratch disks a write risks nothing."""
     cylinders = trial.last_cylinder - trial.first_cylinder + 1
-    reads = trial.operation == "read"
+    reads = not trial.writes
     minutes = NOTE_MIN + cylinders * (READ_MIN_PER_CYLINDER if reads else WRITE_MIN_PER_CYLINDER)
     lifts = int(standing is None or standing.unit != unit_of(trial.mechanism))
     swaps = int(standing is None or (standing.mechanism, standing.disk) != (trial.mechanism, trial.disk))

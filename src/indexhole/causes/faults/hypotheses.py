@@ -6,10 +6,11 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, assert_never
 
 from indexhole.causes.faults.condition import AS_USUAL, Condition
 from indexhole.errors import InputFault
+from indexhole.kinds import every, in_order
 
 FaultWord = Literal[
     "misaligned",
@@ -49,23 +50,56 @@ class Fault:
         return Fault(self.element, self.fault, self.side, condition=self.condition)
 
 
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What is always so of a kind of fault.
+
+    Attributes:
+        met: how often it is met on a bench as a whole; None where another kind is counted with it, as off-speed is
+            with misaligned until the result is told.
+        trace: kinds of one element with the same word here leave much the same traces, and no two are supposed at once;
+            empty where traces are a kind's own.
+        by_writer: whether the rows it bears on depend on who wrote the tracks.
+        whole_rows: whether it changes what became of writes, or acts on whole rows, so that its likelihood is summed
+            in full.
+        clears: whether a mechanism is cleared only when this is ruled out.
+        own_tracks: whether the mechanism's own tracks tell it from plain bad reading.
+    """
+
+    met: float | None
+    trace: str = ""
+    by_writer: bool = False
+    whole_rows: bool = False
+    clears: bool = False
+    own_tracks: bool = False
+
+
 # How often each kind of fault is met on a bench as a whole. Most kinds are met about alike, so a fault is the likelier
 # in one element the fewer of its sort there are (1 or 2 in 100 on a small bench; the polybox of de Kleer and Williams,
 # 1987, has 1). Trials are made because something seems wrong, so all kinds together sum to about one. Those that leave
 # the traces of commoner ones, or need an odd mixture of things, are met less. Our own choice; the bounds keep one
 # element from being presumed at fault, or beyond suspicion.
-_MET: dict[FaultWord, float] = {
-    "misaligned": 0.25,  # misaligned and off-speed together
-    "dirty-head": 0.15,
-    "dead-write": 0.12,
-    "dead-read": 0.03,  # until a mechanism has tried its own tracks it looks like one out of place, which is common
-    "worn-surface": 0.15,
-    "damaged-band": 0.15,
-    "bad-lead": 0.12,
-    "wrong-medium": 0.03,
-    "old-recording-underneath": 0.04,
-    "set-up": 0.02,
-}
+KINDS: Mapping[FaultWord, Kind] = every(
+    FaultWord,
+    {
+        # misaligned and off-speed together
+        "misaligned": Kind(0.25, "disagreement", by_writer=True, clears=True, own_tracks=True),
+        "off-speed": Kind(None, "disagreement", by_writer=True, own_tracks=True),
+        "dirty-head": Kind(0.15, by_writer=True, clears=True),
+        "dead-write": Kind(0.12, whole_rows=True, clears=True),
+        # until a mechanism has tried its own tracks it looks like one out of place, which is common
+        "dead-read": Kind(0.03, clears=True, own_tracks=True),
+        "worn-surface": Kind(0.15, "surface"),
+        "damaged-band": Kind(0.15, "surface"),
+        "bad-lead": Kind(0.12, whole_rows=True),
+        "wrong-medium": Kind(0.03, "surface", by_writer=True),
+        "old-recording-underneath": Kind(0.04, "disagreement", by_writer=True),
+        "set-up": Kind(0.02),
+    },
+)
+_MET: Mapping[FaultWord, float] = {word: kind.met for word, kind in KINDS.items() if kind.met is not None}
+SUPPOSED: tuple[FaultWord, ...] = tuple(_MET)
+"""Kinds that a hypothesis may name."""
 _LEAST, _MOST = 0.001, 0.06
 # How often a bench with none, one or two faults is met, against faults that come independently of each other. Trials
 # are written down where something went wrong, so few benches are wholly sound; and what was rescued with one fault has
@@ -100,7 +134,15 @@ def prior_of(faults: Iterable[Fault], met: Mapping[str, float] = NOTHING_TOLD) -
     return {f: min(_MOST, max(_LEAST, often[f] / count[f.fault, bool(f.condition)])) for f in faults}
 
 
-MECHANISM_FAULTS: tuple[FaultWord, ...] = ("misaligned", "dirty-head", "dead-write", "dead-read")
+MECHANISM_FAULTS: tuple[FaultWord, ...] = tuple(word for word, kind in KINDS.items() if kind.clears)
+# The order in which faults are named; equals are ranked by it.
+_NAMED: tuple[FaultWord, ...] = in_order(
+    SUPPOSED,
+    (
+        "misaligned", "dirty-head", "dead-write", "dead-read", "old-recording-underneath", "worn-surface",
+        "damaged-band", "wrong-medium", "bad-lead", "set-up",
+    ),
+)  # fmt: skip
 
 
 def _of(elements: Iterable[str], word: FaultWord, sides: tuple[int, ...] = ()) -> list[Fault]:
@@ -121,20 +163,29 @@ def possible_faults(
     notes name.
     """
     mechanisms, disks = list(mechanisms), list(disks)
-    return [
-        *_of(mechanisms, "misaligned"),
-        *_of(mechanisms, "dirty-head", sides),
-        *_of(mechanisms, "dead-write"),
-        *_of(mechanisms, "dead-read"),
-        *_of(mechanisms, "old-recording-underneath"),
-        *_of(disks, "worn-surface", sides),
-        *_of(disks, "damaged-band", sides),
-        *_of(disks, "wrong-medium"),
-        # a sheet may leave lead or host empty: what is not named cannot be accused
-        *_of(filter(None, leads), "bad-lead"),
-        *_of(filter(None, hosts_and_units), "set-up"),
-        *(Fault(element, "set-up", condition=condition) for element, condition in noted),
-    ]
+
+    def of(word: FaultWord) -> list[Fault]:
+        match word:
+            case "misaligned" | "dead-write" | "dead-read" | "old-recording-underneath":
+                return _of(mechanisms, word)
+            case "dirty-head":
+                return _of(mechanisms, word, sides)
+            case "worn-surface" | "damaged-band":
+                return _of(disks, word, sides)
+            case "wrong-medium":
+                return _of(disks, word)
+            case "bad-lead":
+                # a sheet may leave lead or host empty: what is not named cannot be accused
+                return _of(filter(None, leads), word)
+            case "set-up":
+                alike = _of(filter(None, hosts_and_units), word)
+                return [*alike, *(Fault(element, word, condition=condition) for element, condition in noted)]
+            case "off-speed":
+                return []
+            case _:
+                assert_never(word)
+
+    return [fault for word in _NAMED for fault in of(word)]
 
 
 def told_apart(faults: frozenset[Fault]) -> list[tuple[Fault, ...]]:

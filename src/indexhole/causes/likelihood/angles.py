@@ -18,17 +18,19 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import gammaln, logsumexp
 
 from indexhole.causes.faults.costs import unit_of
-from indexhole.causes.faults.hypotheses import Fault
+from indexhole.causes.faults.hypotheses import Fault, FaultWord
 from indexhole.causes.likelihood.angle_counts import AngleCount
+from indexhole.kinds import every, kinds_of
 from indexhole.model.trials.trial import cylinder_words
 
 Floats = npt.NDArray[np.float64]
@@ -38,20 +40,24 @@ EVEN, PLACES, ONCE = range(3)
 _CONCENTRATIONS, _STRENGTHS, _MIDDLES = (0.3, 1.0, 3.0), (1.0, 2.5), 12
 # How each fault arranges errors round the turn: evenly, at places, once a turn. Never nought, so that no arrangement
 # decides by itself: at most some 15 dB between two causes.
-_ARRANGES: dict[str, tuple[float, float, float]] = {
-    "none": (0.87, 0.08, 0.05),
-    "misaligned": (0.70, 0.03, 0.27),
-    "off-speed": (0.92, 0.03, 0.05),
-    "dirty-head": (0.92, 0.03, 0.05),
-    "dead-write": (0.95, 0.02, 0.03),
-    "dead-read": (0.95, 0.02, 0.03),
-    "worn-surface": (0.60, 0.30, 0.10),
-    "damaged-band": (0.20, 0.70, 0.10),
-    "bad-lead": (0.92, 0.05, 0.03),
-    "wrong-medium": (0.85, 0.05, 0.10),
-    "old-recording-underneath": (0.80, 0.05, 0.15),
-    "set-up": (0.65, 0.05, 0.30),
-}
+_Arranger = FaultWord | Literal["none"]
+_ARRANGES: Mapping[_Arranger, tuple[float, float, float]] = every(
+    (*kinds_of(FaultWord), "none"),
+    {
+        "none": (0.87, 0.08, 0.05),
+        "misaligned": (0.70, 0.03, 0.27),
+        "off-speed": (0.92, 0.03, 0.05),
+        "dirty-head": (0.92, 0.03, 0.05),
+        "dead-write": (0.95, 0.02, 0.03),
+        "dead-read": (0.95, 0.02, 0.03),
+        "worn-surface": (0.60, 0.30, 0.10),
+        "damaged-band": (0.20, 0.70, 0.10),
+        "bad-lead": (0.92, 0.05, 0.03),
+        "wrong-medium": (0.85, 0.05, 0.10),
+        "old-recording-underneath": (0.80, 0.05, 0.15),
+        "set-up": (0.65, 0.05, 0.30),
+    },
+)
 _TOLD_NATS = 0.2
 _A_TURN = 0.25  # share of the turn beyond which what fails once a turn is told as such
 
@@ -180,7 +186,7 @@ def band_ratio(counts: Sequence[AngleCount], inside: Sequence[bool]) -> float:
     """
     laws = [log_laws(count.tried, count.failed) for count in counts]
 
-    def told(chosen: list[Floats], word: str) -> float:
+    def told(chosen: list[Floats], word: _Arranger) -> float:
         return float(logsumexp(np.sum(chosen, axis=0), b=_ARRANGES[word])) if chosen else 0.0
 
     own = [law for law, within in zip(laws, inside, strict=True) if within]

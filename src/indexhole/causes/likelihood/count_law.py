@@ -1,8 +1,6 @@
-"""How likely a row's count of failed sectors is, given the chance that one sector fails.
+"""How likely a row's count of failed sectors is at each hazard, as tables.
 
-Real rates spread more than coin tosses: sectors of a track share their fate, and a row goes better or worse than the
-next. So a row is a mixture of beta-binomial laws whose hazard may stray, seldom far, and with a small chance something
-quite different happened that nobody foresaw.
+The law of counts is that of `model.trials.counts`. Here its hazard may stray, seldom far, from row to row.
 
 Chances are carried as hazards, h = -log(1 - p), because hazards of independent causes add.
 """
@@ -11,19 +9,18 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaln, gammaln
+
+from indexhole.model.trials.counts import CALM, CALM_SHARE, ROUGH, TRACKS_CALM, TRACKS_ROUGH, log_beta_binomial
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-# How failures come on a bench, its temper, is unknown, so it is summed over. They come singly, or many take a whole
-# track (its mark was missed, the head had not settled); and the bench is calm or rough: concentrations of the beta law
-# with their shares, and the share of rows that nobody foresaw, which failed wholly or anyhow, or went well although
-# they should not. Our own choice.
-_LAWS = (((120.0, 0.8), (20.0, 0.2)), ((40.0, 0.6), (10.0, 0.4)))
-_SURPRISE = (0.001, 0.002)
-DISPERSION_WEIGHT: Floats = np.array([0.45, 0.15, 0.3, 0.1])  # calm and rough singly, calm and rough by tracks
-_TAKES_TRACK, _BY_TRACKS = 0.5, (100.0, 15.0)  # share of the hazard that takes whole tracks; concentrations
+# How failures come on a bench is unknown, so it is summed over: singly, or many take a whole track (its mark was
+# missed, the head had not settled); and the bench is calm or rough. In order: calm and rough singly, both by tracks.
+_LAWS = (CALM, ROUGH)
+_SINGLY = 0.6  # share of benches on which they come singly; our own choice
+DISPERSION_WEIGHT: Floats = np.outer((_SINGLY, 1 - _SINGLY), (CALM_SHARE, 1 - CALM_SHARE)).ravel()
+_TAKES_TRACK, _BY_TRACKS = 0.5, (TRACKS_CALM, TRACKS_ROUGH)  # share of the hazard that takes whole tracks
 # A whole operation fails by something that will not come again: a disk not seated, a door not shut.
 MISHAP = 0.0002
 HAZARD_CAP = 12.0
@@ -67,15 +64,8 @@ def node_of(hazards: Floats) -> Ints:
     return index
 
 
-def _log_beta_binomial(failed: Floats, tried: Floats, mean: Floats, concentration: float) -> Floats:
-    a, b = mean * concentration, (1 - mean) * concentration
-    choose = gammaln(tried + 1) - gammaln(failed + 1) - gammaln(tried - failed + 1)
-    value: Floats = choose + betaln(failed + a, tried - failed + b) - betaln(a, b)
-    return value
-
-
 def row_table(failed: Ints, tried: Ints, tracks: Ints) -> Floats:
-    """Likelihood of each row at each hazard node, shape (tempers, rows, nodes); 1 for rows that tried nothing.
+    """Likelihood of each row at each hazard node, shape (dispersions, rows, nodes); 1 for rows that tried nothing.
 
     Args:
         failed, tried: (rows,) sectors.
@@ -91,14 +81,9 @@ def _count_table(failed: Ints, tried: Ints, tracks: Ints) -> Floats:
     k = failed.astype(np.float64)[:, None]
     n = tried.astype(np.float64)[:, None]
     mean = -np.expm1(-NODES)[None, :]
-    extremes = 0.25 * ((k == n).astype(np.float64) + (k == 0))
-    surprise = np.where(n > 0, 0.5 / (n + 1) + extremes, 1.0)
-    tables: list[Floats] = [
-        np.sum([share * np.exp(_log_beta_binomial(k, n, mean, c)) for c, share in laws], axis=0) for laws in _LAWS
-    ]
-    tables += [_by_tracks(failed, tried, tracks, c) for c in _BY_TRACKS]
+    tables = [law.foreseen(k, n, mean) for law in _LAWS] + [_by_tracks(failed, tried, tracks, c) for c in _BY_TRACKS]
     table: Floats = np.stack(
-        [(1 - s) * _strayed(law) + s * surprise for s, law in zip(_SURPRISE * 2, tables, strict=True)]
+        [law.joined(_strayed(foreseen), k, n) for law, foreseen in zip(_LAWS * 2, tables, strict=True)]
     )
     return table
 
@@ -129,8 +114,8 @@ def _by_tracks(failed: Ints, tried: Ints, tracks: Ints, concentration: float) ->
         here = np.flatnonzero((t <= whole) & (t * full <= failed))
         count = np.full((len(here), 1), float(t))
         rest = (tried - t * full)[here, None].astype(np.float64)
-        among = _log_beta_binomial(count, whole[here, None].astype(np.float64), lost, concentration)
-        left = _log_beta_binomial((failed - t * full)[here, None].astype(np.float64), rest, singly, concentration)
+        among = log_beta_binomial(count, whole[here, None].astype(np.float64), lost, concentration)
+        left = log_beta_binomial((failed - t * full)[here, None].astype(np.float64), rest, singly, concentration)
         found[here] += np.exp(among + left)
     return found
 
@@ -140,7 +125,7 @@ def _by_tracks(failed: Ints, tried: Ints, tracks: Ints, concentration: float) ->
 LUCK: Floats = np.exp([-2.2, -0.9, 0.0, 0.9, 2.2])
 STRAY_LUCK: Floats = np.sqrt(LUCK)
 _CALM_LUCK, _ROUGH_LUCK = (0.008, 0.15, 0.684, 0.15, 0.008), (0.03, 0.15, 0.64, 0.15, 0.03)
-LUCK_WEIGHT: Floats = np.array([_CALM_LUCK, _ROUGH_LUCK] * 2)  # by temper
+LUCK_WEIGHT: Floats = np.array([_CALM_LUCK, _ROUGH_LUCK] * 2)  # by dispersion
 
 
 def lapse_likelihood(failed: Ints, tried: Ints) -> Floats:
@@ -151,7 +136,7 @@ def lapse_likelihood(failed: Ints, tried: Ints) -> Floats:
 
 
 def outcome_table(tried: int, tracks: int) -> Floats:
-    """Chance that no sector, some, or (nearly) all fail, at each hazard node: shape (tempers, nodes, 3)."""
+    """Chance that no sector, some, or (nearly) all fail, at each hazard node: shape (dispersions, nodes, 3)."""
     counts = np.arange(tried + 1, dtype=np.int64)
     law = row_table(counts, np.full(tried + 1, tried, dtype=np.int64), np.full(tried + 1, tracks, dtype=np.int64))
     most = max(1, int(np.ceil(0.9 * tried)))

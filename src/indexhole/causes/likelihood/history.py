@@ -104,7 +104,7 @@ def lay_out(done: Sequence[Trial], candidates: Sequence[Trial] = ()) -> Bench:
     over = np.array([[name in parts_of(cell) for name in leads] for cell in cells], dtype=np.bool_)
     (disks, disk), (hosts, host) = names("disk"), names("host")
     side, first = numbers("side"), numbers("first_cylinder")
-    writes = np.array([t.operation != "read" for t in trials], dtype=np.bool_)
+    writes = np.array([t.writes for t in trials], dtype=np.bool_)
     job = np.stack([mechanism, lead, disk, side, writes], axis=1)
     begins = np.ones(len(trials), dtype=np.bool_)
     begins[1:] = (job[1:] != job[:-1]).any(axis=1) | (first[1:] <= first[:-1])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
@@ -11,7 +11,7 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.causes.faults.hypotheses import Fault
+from indexhole.causes.faults.hypotheses import KINDS, SUPPOSED, Fault, FaultWord
 from indexhole.causes.faults.magnitude import Aside, Band, Loss, Magnitude, OffSpeed, WorstAt
 from indexhole.causes.faults.severity import SEVERITY_LEVELS, Step, loss_grid, offset_grid, speed_grid
 from indexhole.causes.likelihood.angle_counts import AngleCount
@@ -20,6 +20,7 @@ from indexhole.causes.likelihood.conditions import set_up_so, stands_on
 from indexhole.causes.likelihood.count_law import hazard, node_of
 from indexhole.causes.likelihood.gauged import NO_GAUGES, Gauged
 from indexhole.causes.likelihood.history import Bench, Supposition, written_by
+from indexhole.kinds import every
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -130,7 +131,7 @@ class ProfileBook:
 
         A fault that came or went touches the rows of its time; who wrote a track before is not asked.
         """
-        whole = self._build_once(fault.always, supposed if fault.fault in _BY_WRITER else Supposition())
+        whole = self._build_once(fault.always, supposed if KINDS[fault.fault].by_writer else Supposition())
         if not (fault.since or fault.until):
             return whole
         kept = self.in_time(fault, whole.rows)
@@ -369,16 +370,18 @@ def _set_up(bench: Bench, fault: Fault, written: Floats) -> Iterator[SeverityLev
         yield 1 / 3, None, rows * severity_level
 
 
-_SEVERITY_LEVELS = {
-    "misaligned": _misaligned,
-    "dirty-head": _dirty,
-    "dead-write": _dead_write,
-    "dead-read": _dead_read,
-    "worn-surface": _worn,
-    "damaged-band": _damaged,
-    "wrong-medium": _wrong_medium,
-    "old-recording-underneath": _old_underneath,
-    "set-up": _set_up,
-}
-
-_BY_WRITER = {"misaligned", "dirty-head", "wrong-medium", "old-recording-underneath"}
+_SEVERITY_LEVELS: Mapping[FaultWord, Callable[[Bench, Fault, Floats], Iterator[SeverityLevel]]] = every(
+    [word for word in SUPPOSED if word != "bad-lead"],
+    {
+        "misaligned": _misaligned,
+        "dirty-head": _dirty,
+        "dead-write": _dead_write,
+        "dead-read": _dead_read,
+        "worn-surface": _worn,
+        "damaged-band": _damaged,
+        "wrong-medium": _wrong_medium,
+        "old-recording-underneath": _old_underneath,
+        "set-up": _set_up,
+    },
+)
+"""Severity levels of each kind by itself; a bad lead has lapses in their place."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,24 +10,28 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.causes.faults.hypotheses import Fault, FaultWord
+from indexhole.kinds import every
 
 Floats = npt.NDArray[np.float64]
 Decision = frozenset[str]
 
 # What is done about each fault. Faults with the same remedy need not be told apart. Common practice, no source.
-_REMEDY: dict[FaultWord, str] = {
-    "misaligned": "gauge the speed of {e}, then its alignment, and set what is out",
-    "off-speed": "gauge the speed of {e}, then its alignment, and set what is out",
-    "dirty-head": "clean the heads of {e}",
-    "dead-write": "look into the write path of {e}, and write nothing with it",
-    "dead-read": "look into the read path of {e}",
-    "worn-surface": "copy what can be read from {e} and retire it",
-    "damaged-band": "copy what can be read from {e} and retire it",
-    "bad-lead": "replace {e}",
-    "wrong-medium": "record nothing more on {e}, and copy what it holds",
-    "old-recording-underneath": "erase in bulk before {e} records",
-    "set-up": "check cabling, layout and settings of {e}",
-}
+_REMEDY: Mapping[FaultWord, str] = every(
+    FaultWord,
+    {
+        "misaligned": "gauge the speed of {e}, then its alignment, and set what is out",
+        "off-speed": "gauge the speed of {e}, then its alignment, and set what is out",
+        "dirty-head": "clean the heads of {e}",
+        "dead-write": "look into the write path of {e}, and write nothing with it",
+        "dead-read": "look into the read path of {e}",
+        "worn-surface": "copy what can be read from {e} and retire it",
+        "damaged-band": "copy what can be read from {e} and retire it",
+        "bad-lead": "replace {e}",
+        "wrong-medium": "record nothing more on {e}, and copy what it holds",
+        "old-recording-underneath": "erase in bulk before {e} records",
+        "set-up": "check cabling, layout and settings of {e}",
+    },
+)
 # The same once the speed of a mechanism has been gauged. Common practice, no source.
 _GAUGED_REMEDY: dict[FaultWord, str] = {
     "misaligned": "set the head of {e} by an alignment disk",

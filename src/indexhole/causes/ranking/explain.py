@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -14,6 +14,7 @@ from indexhole.causes.faults.hypotheses import Fault, FaultWord
 from indexhole.causes.likelihood.history import Bench
 from indexhole.causes.ranking.engine import expected_bits
 from indexhole.causes.ranking.reasons import hypothesis_words
+from indexhole.kinds import every
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -24,19 +25,22 @@ _ALIKE_BITS = 0.03  # two causes, alike likely, that no trial tells more of than
 _NAMED = 3
 
 # How a fault is seen without a trial. Common practice, no source.
-_LOOK: dict[FaultWord, str] = {
-    "misaligned": "gauge the speed of {e}, then read an alignment disk in it",
-    "off-speed": "gauge the speed of {e}, then read an alignment disk in it",
-    "dirty-head": "look at the heads of {e} under a lamp",
-    "dead-write": "measure the write current of {e}",
-    "dead-read": "look at the head signal of {e} at its test point",
-    "worn-surface": "look at side {s} of {e} under slanting light",
-    "damaged-band": "look at side {s} of {e} under slanting light",
-    "bad-lead": "put one known to be good in place of {e}",
-    "wrong-medium": "read the label of {e} for its class of medium",
-    "old-recording-underneath": "erase a disk in bulk, record it in {e}, and read it elsewhere",
-    "set-up": "put another in the place of {e}, all else unchanged",
-}
+_LOOK: Mapping[FaultWord, str] = every(
+    FaultWord,
+    {
+        "misaligned": "gauge the speed of {e}, then read an alignment disk in it",
+        "off-speed": "gauge the speed of {e}, then read an alignment disk in it",
+        "dirty-head": "look at the heads of {e} under a lamp",
+        "dead-write": "measure the write current of {e}",
+        "dead-read": "look at the head signal of {e} at its test point",
+        "worn-surface": "look at side {s} of {e} under slanting light",
+        "damaged-band": "look at side {s} of {e} under slanting light",
+        "bad-lead": "put one known to be good in place of {e}",
+        "wrong-medium": "read the label of {e} for its class of medium",
+        "old-recording-underneath": "erase a disk in bulk, record it in {e}, and read it elsewhere",
+        "set-up": "put another in the place of {e}, all else unchanged",
+    },
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -140,7 +140,7 @@ def _set_up_words(trial: Trial, candidates: Sequence[Trial]) -> str:
 def _told(candidates: Sequence[Trial], cost: Sequence[Cost], c: int, bits: float) -> NextTrial:
     trial = candidates[c]
     risk = "none"
-    if trial.operation != "read":
+    if trial.writes:
         risk = f"overwrites side {trial.side} of {trial.disk}: use it only if nothing on it is wanted"
     return NextTrial(
         operation=trial.operation,

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from indexhole.causes.faults.costs import Standing, unit_of
 from indexhole.causes.faults.hypotheses import (
     BY_NUMBER,
+    KINDS,
     MECHANISM_FAULTS,
     NOTHING_TOLD,
     Fault,
@@ -211,7 +212,7 @@ def _weigh(evidence: Evidence, met: Mapping[str, float] = NOTHING_TOLD, *, every
                 continue
             short = -math.inf
             # These two change what became of writes, or act on whole rows, so there is no short way.
-            if closely and second.fault not in ("dead-write", "bad-lead"):
+            if closely and not KINDS[second.fault].whole_rows:
                 short = max(
                     close.log_likelihood + one + evidence.added(close, way) + other
                     for (close, one), (way, other) in product(closely, _ways(second, shift))
@@ -272,11 +273,8 @@ def _changed(evidence: Evidence, fault: Fault, steady: float) -> tuple[Fault, fl
 
 def _same_trace(first: Fault, second: Fault) -> bool:
     """Whether two faults are one, or two names for much the same traces of one element."""
-    alike = {"misaligned", "old-recording-underneath"}, {"worn-surface", "damaged-band", "wrong-medium"}
-    same_names = any({first.fault, second.fault} <= names for names in alike)
-    return first.always == second.always or (
-        first.element == second.element and same_names and first.side == second.side
-    )
+    alike = KINDS[first.fault].trace == KINDS[second.fault].trace != ""
+    return first.always == second.always or (first.element == second.element and alike and first.side == second.side)
 
 
 def _ranked(hypotheses: list[Hypothesis], weight: Floats) -> list[int]:
@@ -436,6 +434,6 @@ class _Ahead:
 
     def planned(self, count: int, scratch: Collection[str], *, sure: bool) -> tuple[NextTrial, ...]:
         """The next few trials; where it is sure what to do, nothing that could be missed is written over for more."""
-        kept = [k for k, t in enumerate(self.candidates) if not sure or t.operation == "read" or t.disk in scratch]
+        kept = [k for k, t in enumerate(self.candidates) if not sure or not t.writes or t.disk in scratch]
         candidates = [self.candidates[k] for k in kept]
         return plan_trials(candidates, self.weight, self.outcomes[:, kept], self.standing, count, scratch)

@@ -8,55 +8,63 @@ from typing import assert_never
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.causes.faults.hypotheses import Fault
+from indexhole.causes.faults.hypotheses import KINDS, MECHANISM_FAULTS, Fault, FaultWord
 from indexhole.causes.faults.magnitude import Aside, Band, Loss, Magnitude, OffSpeed, WorstAt
 from indexhole.causes.likelihood.conditions import of_element, set_up_so, stands_on
 from indexhole.causes.likelihood.gauged import NO_GAUGES, Gauged
 from indexhole.causes.likelihood.history import Bench, Supposition, written_by
+from indexhole.kinds import every
 from indexhole.model.trials.trial import cylinder_words
 
-_PLAIN = {
-    "misaligned": "{e} and the other mechanisms do not read each other's tracks",
-    "off-speed": "{e} and the other mechanisms do not read each other's tracks",
-    "dirty-head": "{e} reads badly on side {s} whoever wrote the track",
-    "dead-write": "{e} does not record: what it wrote fails at once, and reading is another matter",
-    "dead-read": "{e} reads nothing, whoever wrote it",
-    "worn-surface": "side {s} of {e} reads badly in every mechanism, all over",
-    "damaged-band": "a stretch of side {s} of {e} reads badly in every mechanism",
-    "bad-lead": "whole operations over {e} fail now and then, whatever is at its end",
-    "wrong-medium": "{e} does not hold what is recorded on it here, on either side",
-    "old-recording-underneath": (
-        "others do not read what {e} wrote over older recordings, while {e} reads theirs: the old edges may be left; "
-        "erase in bulk, then record again"
-    ),
-    "set-up": "everything on {e} fails alike: check cabling, layout and settings before blaming a mechanism",
-}
+_PLAIN: Mapping[FaultWord, str] = every(
+    FaultWord,
+    {
+        "misaligned": "{e} and the other mechanisms do not read each other's tracks",
+        "off-speed": "{e} and the other mechanisms do not read each other's tracks",
+        "dirty-head": "{e} reads badly on side {s} whoever wrote the track",
+        "dead-write": "{e} does not record: what it wrote fails at once, and reading is another matter",
+        "dead-read": "{e} reads nothing, whoever wrote it",
+        "worn-surface": "side {s} of {e} reads badly in every mechanism, all over",
+        "damaged-band": "a stretch of side {s} of {e} reads badly in every mechanism",
+        "bad-lead": "whole operations over {e} fail now and then, whatever is at its end",
+        "wrong-medium": "{e} does not hold what is recorded on it here, on either side",
+        "old-recording-underneath": (
+            "others do not read what {e} wrote over older recordings, while {e} reads theirs: the old edges may be "
+            "left; erase in bulk, then record again"
+        ),
+        "set-up": "everything on {e} fails alike: check cabling, layout and settings before blaming a mechanism",
+    },
+)
 
 
 def _touched(bench: Bench, fault: Fault) -> npt.NDArray[np.bool_]:
     """Done rows that a fault bears on directly, shape (done,)."""
     written = written_by(bench, Supposition())
-    if fault.fault in ("misaligned", "off-speed", "old-recording-underneath"):
-        me = bench.mechanisms.index(fault.element)
-        own = written[:, me] > 0.5
-        reads = bench.mechanism == me
-        touched = own & ~reads if fault.fault == "old-recording-underneath" else own != reads
-    elif fault.fault == "dead-write":
-        touched = (bench.mechanism == bench.mechanisms.index(fault.element)) & bench.writes
-    elif fault.fault in ("dirty-head", "dead-read"):
-        touched = bench.mechanism == bench.mechanisms.index(fault.element)
-    elif fault.fault in ("worn-surface", "damaged-band", "wrong-medium"):
-        touched = bench.disk == bench.disks.index(fault.element)
-    elif fault.fault == "bad-lead":
-        touched = bench.over[:, bench.leads.index(fault.element)]
-    elif fault.condition:
-        touched = set_up_so(bench, fault.element, fault.condition)
-    else:
-        touched = stands_on(bench, fault.element)
+    match fault.fault:
+        case "misaligned" | "off-speed":
+            me = bench.mechanisms.index(fault.element)
+            touched = (written[:, me] > 0.5) != (bench.mechanism == me)
+        case "old-recording-underneath":
+            me = bench.mechanisms.index(fault.element)
+            touched = (written[:, me] > 0.5) & (bench.mechanism != me)
+        case "dead-write":
+            touched = (bench.mechanism == bench.mechanisms.index(fault.element)) & bench.writes
+        case "dirty-head" | "dead-read":
+            touched = bench.mechanism == bench.mechanisms.index(fault.element)
+        case "worn-surface" | "damaged-band":
+            touched = bench.disk == bench.disks.index(fault.element)
+        case "wrong-medium":
+            touched = (bench.disk == bench.disks.index(fault.element)) & (written[:, :-2].sum(axis=1) > 0.5)
+        case "bad-lead":
+            touched = bench.over[:, bench.leads.index(fault.element)]
+        case "set-up" if fault.condition:
+            touched = set_up_so(bench, fault.element, fault.condition)
+        case "set-up":
+            touched = stands_on(bench, fault.element)
+        case _:
+            assert_never(fault.fault)
     if fault.side is not None:
         touched = touched & (bench.side == fault.side)
-    if fault.fault == "wrong-medium":
-        touched = touched & (written[:, :-2].sum(axis=1) > 0.5)
     found: npt.NDArray[np.bool_] = touched[: bench.done]
     return found
 
@@ -107,7 +115,7 @@ def why_fault(bench: Bench, fault: Fault, magnitude: Magnitude | None) -> str:
     met = touched & (bench.tried[: bench.done] > 0)
     if fault.fault == "bad-lead" and met.any() and bench.whole_failures()[: bench.done][met].all():
         clause = f"nothing passes {fault.element}, whatever is at its end"
-    own = _own_tracks(bench, fault.element) if fault.fault in ("misaligned", "off-speed", "dead-read") else ""
+    own = _own_tracks(bench, fault.element) if KINDS[fault.fault].own_tracks else ""
     clause = f"{clause} ({_count(bench, touched)}{own})"
     clause += _magnitude_words(bench, magnitude)
     if fault.since:
@@ -165,12 +173,15 @@ def gauge_notes(faults: tuple[Fault, ...], gauged: Gauged = NO_GAUGES) -> tuple[
     return tuple(notes)
 
 
-OPEN_QUESTION = {
-    "misaligned": "whether it and the others read each other's tracks",
-    "dirty-head": "whether its head of side {s} is clean",
-    "dead-write": "whether it records",
-    "dead-read": "whether it reads",
-}
+OPEN_QUESTION: Mapping[FaultWord, str] = every(
+    MECHANISM_FAULTS,
+    {
+        "misaligned": "whether it and the others read each other's tracks",
+        "dirty-head": "whether its head of side {s} is clean",
+        "dead-write": "whether it records",
+        "dead-read": "whether it reads",
+    },
+)
 
 
 def open_questions(faults: list[Fault]) -> str:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from indexhole.cli.open_shelf import opened_shelf
-from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, progress_line, remark, say
+from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, emit_json, progress_line, remark, say
+from indexhole.wording import count_of
 
 if TYPE_CHECKING:
     # their modules need the capture readers, which other commands should not wait for
@@ -29,8 +30,8 @@ def check(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
     files_sound = all(one.sound for one in captures) and all(one.sound for one in photos)
     sound = files_sound and not register and not left.links
     if as_json:
-        told = {"register": register, "captures": captures, "photos": photos, "strays": list(left.strays)}
-        emit_json({"sound": sound, **told, "unfinished": list(left.unfinished), "links": list(left.links)})
+        summary = {"register": register, "captures": captures, "photos": photos, "strays": list(left.strays)}
+        emit_json({"sound": sound, **summary, "unfinished": list(left.unfinished), "links": list(left.links)})
     else:
         _show_check(register, captures, photos, left)
     if not sound:
@@ -56,7 +57,7 @@ def _show_check(register: list[str], captures: list[Checked], photos: list[Check
         say(f"{path}: left behind by a command that was killed; `indexhole shelf sweep` removes it")
     unproven = sum(not found.proven for found in captures)
     if unproven:
-        say(f"{counted(unproven, 'capture')} without a digest of the pulses yet; `indexhole shelf mend` enters it")
+        say(f"{count_of(unproven, 'capture')} without a digest of the pulses yet; `indexhole shelf mend` enters it")
     unchanged = sum(found.state == "unchanged" for found in captures)
     told = f"register {'damaged' if register else 'sound'}; {unchanged} of {len(captures)} captures unchanged"
     if photos:
@@ -79,8 +80,8 @@ def mend(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
         emit_json({"mended": [_mended(one) for one in done], "left": len(left)})
     else:
         for one in done:
-            say(f"capture {one.record.sha256[:16]} ({one.record.name}): {one.told}")
-        say(f"{counted(len(done) - len(left), 'file')} mended or proven" if done else "nothing needs mending")
+            say(f"capture {one.record.sha256[:16]} ({one.record.name}): {one.summary}")
+        say(f"{count_of(len(done) - len(left), 'file')} mended or proven" if done else "nothing needs mending")
     if left:
         raise typer.Exit(1)
 
@@ -111,7 +112,7 @@ def sweep(
         if files and not yes and not as_json:
             for path in files:
                 say(f"{path}: no entry names it, and none did")
-        done = not files or confirm(f"Remove {counted(len(files), 'file')} for good?", yes=yes)
+        done = not files or confirm(f"Remove {count_of(len(files), 'file')} for good?", yes=yes)
         gone = sweep_shelf(opened, also, unnamed=bool(files) and done, older_than_s=age_s)
         left = leavings(opened, also, older_than_s=age_s)
     if as_json:
@@ -119,6 +120,6 @@ def sweep(
         return
     for path in gone:
         say(f"removed {path}")
-    say(counted(len(gone), "file") + " removed" if gone else "nothing was left behind")
+    say(count_of(len(gone), "file") + " removed" if gone else "nothing was left behind")
     if left.unnamed and not unnamed:
-        remark(f"{counted(len(left.unnamed), 'file')} that no entry names stay; --unnamed removes them")
+        remark(f"{count_of(len(left.unnamed), 'file')} that no entry names stay; --unnamed removes them")

@@ -6,9 +6,11 @@ from typing import Annotated, Literal
 
 import typer
 
-from indexhole.cli.open_shelf import kind_of, opened_shelf
-from indexhole.cli.present import AsJson, ShelfFolder, counted, emit_json, emit_table, remark, say
+from indexhole.cli.open_shelf import opened_shelf
+from indexhole.cli.present import AsJson, ShelfFolder, emit_json, emit_table, remark, say
 from indexhole.errors import InputFault
+from indexhole.shelf.register.tables import kind_of
+from indexhole.wording import count_of
 
 Kept = Literal["unit", "mechanism", "disk", "capture", "event", "note", "part", "firmware", "loan", "photo", "view"]
 
@@ -60,12 +62,12 @@ def compare(
         chosen = list(units or [])
         if view:
             chosen += words_of(opened.get(View, view).chosen)
-        told = compare_units(opened, chosen)
+        compared = compare_units(opened, chosen)
     if as_json:
-        emit_json({"units": told.units, "rows": dict(told.rows)})
+        emit_json({"units": compared.units, "rows": dict(compared.rows)})
     else:
-        rows = [[name, *(value or None for value in values)] for name, values in told.rows]
-        emit_table(counted(len(told.units), "unit"), ["", *told.units], rows)
+        rows = [[name, *(value or None for value in values)] for name, values in compared.rows]
+        emit_table(count_of(len(compared.units), "unit"), ["", *compared.units], rows)
 
 
 def timeline(
@@ -79,11 +81,11 @@ def timeline(
     from indexhole.shelf.views.timeline import timeline as along
 
     with opened_shelf(folder) as opened:
-        told = along(opened, by).moments
+        moments = along(opened, by).moments
     if as_json:
-        emit_json({"by": by, "timeline": told})
+        emit_json({"by": by, "timeline": moments})
     else:
-        rows = [[m.earliest, m.latest, m.kind, m.key, m.title or None, m.told, m.basis or None] for m in told]
+        rows = [[m.earliest, m.latest, m.kind, m.key, m.title or None, m.told, m.basis or None] for m in moments]
         emit_table(f"by date {by}", ["from", "to", "kind", "key", "title", "told", "basis"], rows)
 
 
@@ -99,16 +101,16 @@ def history(
     if field and field not in record.model_fields:
         raise InputFault(f"a {kind} has no field {field}", remedy=f"its fields are {', '.join(record.model_fields)}")
     with opened_shelf(folder) as opened:
-        told = opened.field_history(record, key, field)
+        changes = opened.field_history(record, key, field)
     if as_json:
-        emit_json({"history": told})
+        emit_json({"history": changes})
         return
     rows = [
-        [f"{c.at_utc:%Y-%m-%d %H:%M}", f"{c.field}{', how it stands' * c.standing}", *map(_said, c.told),
+        [f"{c.at_utc:%Y-%m-%d %H:%M}", f"{c.field}{', how it stands' * c.standing}", *map(_said, c.in_words),
          c.who or None, c.why or None, "undone" if c.undone else None]
-        for c in told
+        for c in changes
     ]  # fmt: skip
-    emit_table(counted(len(told), "change"), ["at, UTC", "field", "was", "became", "who", "why", ""], rows)
+    emit_table(count_of(len(changes), "change"), ["at, UTC", "field", "was", "became", "who", "why", ""], rows)
 
 
 def standing(
@@ -130,11 +132,11 @@ def standing(
     record = kind_of(kind)
     with opened_shelf(folder) as opened:
         opened.put_standing(record, key, field, None if how == "plain" else how, source)
-        told = opened.confidences_of(record, key)
+        stands = opened.confidences_of(record, key)
     if as_json:
-        emit_json({"standings": list(told.values())})
+        emit_json({"standings": list(stands.values())})
     else:
-        rows = [[held.field, held.standing, held.source or None] for held in told.values()]
+        rows = [[held.field, held.standing, held.source or None] for held in stands.values()]
         emit_table(f"{kind} {key}", ["field", "stands", "source"], rows)
 
 

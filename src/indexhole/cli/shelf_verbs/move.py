@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from indexhole.cli.open_shelf import has_shelf, kind_of, opened_shelf
-from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, counted, emit_json, emit_table, remark, say
+from indexhole.cli.open_shelf import has_shelf, opened_shelf
+from indexhole.cli.present import AsJson, ShelfFolder, Yes, confirm, emit_json, emit_table, remark, say
 from indexhole.cli.shelf_verbs.views import imported_view, show_imported
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.register.shelf import Shelf
+from indexhole.shelf.register.tables import kind_of
 from indexhole.shelf.register.trials import Imported
 from indexhole.shelf.sheets.sheet import read_sheet, sheet_bytes, write_sheet
+from indexhole.wording import count_of
 
 if TYPE_CHECKING:
     from indexhole.shelf.exchange.exchange import Plan
@@ -47,14 +49,14 @@ def import_sheet(
         return
     trials = [replace(trial, trial=prefix + trial.trial) for trial in read_sheet(sheet)]
     if dry_run:
-        told = _planned(folder, trials)
+        imported = _planned(folder, trials)
     else:
         with opened_shelf(folder, create=True) as opened:
-            told = opened.add_trials(trials, sheet.name)
+            imported = opened.add_trials(trials, sheet.name)
     if as_json:
-        emit_json({**imported_view(told), "dry_run": dry_run})
+        emit_json({**imported_view(imported), "dry_run": dry_run})
     else:
-        show_imported(told, dry_run=dry_run)
+        show_imported(imported, dry_run=dry_run)
 
 
 def _planned(folder: Path | None, trials: list[Trial]) -> Imported:
@@ -100,7 +102,7 @@ def _plan_view(plan: Plan[Any]) -> dict[str, Any]:
 def _show_plan(plan: Plan[Any], dry_run: bool) -> None:
     word = plan.kind.WORD
     added, changed = ("would be added", "would be changed") if dry_run else ("added", "changed")
-    say(f"{counted(len(plan.added), word)} {added}, {len(plan.changed)} {changed}, {plan.unchanged} as they were")
+    say(f"{count_of(len(plan.added), word)} {added}, {len(plan.changed)} {changed}, {plan.unchanged} as they were")
     changes = [
         [entry.row, entry.before.key, name, _said(was), _said(will)]
         for entry in plan.changed
@@ -139,21 +141,21 @@ def export_sheet(
     if sheet is not None and sheet.exists() and not confirm(f"Overwrite {sheet}?", yes=yes):
         say("nothing was written")
         return
-    told: tuple[int, str] | None
+    written: tuple[int, str] | None
     with opened_shelf(folder) as opened:
         if sheet is not None and sheet.suffix.lower() == ".jsonld":
-            told = _export_linked(opened, sheet)
+            written = _export_linked(opened, sheet)
         elif kind == "trial":
-            told = _export_trials(opened, sheet, as_json)
+            written = _export_trials(opened, sheet, as_json)
         else:
-            told = _export_entries(opened, sheet, kind, as_json)
-    if told is None:
+            written = _export_entries(opened, sheet, kind, as_json)
+    if written is None:
         return
-    count, word = told
+    count, word = written
     if as_json:
         emit_json({"path": sheet, f"{word}s": count})
     else:
-        say(f"{sheet}: {counted(count, word)}")
+        say(f"{sheet}: {count_of(count, word)}")
 
 
 def _export_trials(opened: Shelf, sheet: Path | None, as_json: bool) -> tuple[int, str] | None:
@@ -212,20 +214,21 @@ def backup(
         say("nothing was written")
         return
     with opened_shelf(folder) as opened:
-        told = back_up(opened, file)
+        packed = back_up(opened, file)
     if as_json:
         emit_json(
             {
                 "path": file,
-                "rows": told.rows,
-                "files": told.files,
-                "bytes": told.bytes,
-                "left_out": list(told.left_out),
+                "rows": packed.rows,
+                "files": packed.files,
+                "bytes": packed.bytes,
+                "left_out": list(packed.left_out),
             }
         )
     else:
-        say(f"{file}: {counted(told.rows, 'row')} of the register, {counted(told.files, 'file')}, {told.bytes} bytes")
-    for path in told.left_out:
+        held = f"{count_of(packed.rows, 'row')} of the register, {count_of(packed.files, 'file')}, {packed.bytes} bytes"
+        say(f"{file}: {held}")
+    for path in packed.left_out:
         remark(f"{path} is left out: it is a link, or its name cannot stand in a backup")
 
 
@@ -237,7 +240,7 @@ def restore(
 ) -> None:
     """Make the shelf of a backup anew, in a folder or a database that holds none. The backup is checked first."""
     from indexhole.shelf.exchange import backup as backups
-    from indexhole.shelf.register.address import place_of
+    from indexhole.shelf.register.address import shelf_address
 
     if check_only:
         manifest = backups.check_backup(file)
@@ -246,9 +249,11 @@ def restore(
         else:
             say(f"{file}: sound, made {manifest.made_utc:%Y-%m-%d %H:%M} UTC")
         return
-    place = place_of(folder)
-    told = backups.restore(file, place)
+    at = shelf_address(folder)
+    restored = backups.restore(file, at)
     if as_json:
-        emit_json({"place": place.told, "rows": told.rows, "files": told.files, "bytes": told.bytes})
+        emit_json({"place": at.label, "rows": restored.rows, "files": restored.files, "bytes": restored.bytes})
     else:
-        say(f"{place.told}: {counted(told.rows, 'row')} of the register, {counted(told.files, 'file')} restored")
+        say(
+            f"{at.label}: {count_of(restored.rows, 'row')} of the register, {count_of(restored.files, 'file')} restored"
+        )

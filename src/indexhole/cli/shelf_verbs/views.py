@@ -3,56 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from typing import TYPE_CHECKING, Any
 
-from indexhole.cli.present import counted, emit_table, remark, say
+from indexhole.cli.present import emit_table, remark, say
 from indexhole.errors import InputFault
 from indexhole.model.trials.trial import Trial
-from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo, View
+from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.records.date_codes import Dating
-from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Record, Unit
+from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.register.shelf import Shelf
-from indexhole.shelf.register.trials import Imported
+from indexhole.shelf.register.tables import TABLES
+from indexhole.shelf.register.trials import Imported, LoggedTrial
 from indexhole.shelf.views.timeline import dating_of
+from indexhole.wording import count_of
 
 if TYPE_CHECKING:
     from indexhole.shelf.records.quick_entry import Draft
     from indexhole.shelf.views.likeness import Likeness
 
-# units of the fields that carry one in their name, for the headings people read
-_HEADINGS = {
-    "write_width_um": "writes, µm",
-    "read_width_um": "reads, µm",
-    "recorded_temperature_c": "recorded at, °C",
-    "recorded_humidity_pct": "recorded at, % humidity",
-    "size_bytes": "bytes",
-    "added_utc": "added, UTC",
-    "logged_utc": "logged, UTC",
-}
 _ALL = 1_000_000
-_COLUMNS: dict[str, tuple[str, ...]] = {
-    "units": ("inventory", "kind", "title", "maker", "disk_class", "state", "standing"),
-    "mechanisms": ("mechanism", "front", "write_width_um", "read_width_um", "note", "standing"),
-    "disks": ("inventory", "title", "disk_class", "sides", "importance", "standing"),
-    "trials": (
-        "trial", "when", "operation", "host", "lead", "mechanism", "disk", "side", "first_cylinder",
-        "last_cylinder", "sectors_tried", "sectors_failed", "note", "logged_by", "logged_utc",
-    ),
-    "captures": ("sha256", "name", "size_bytes", "disk", "mechanism", "cylinder", "head", "taken"),
-    "events": ("event", "unit", "when", "what", "source"),
-    "notes": ("note", "unit", "disk", "text"),
-    "parts": ("part", "unit", "name", "board", "marking", "date_code"),
-    "firmware": ("firmware", "unit", "version", "place", "seen_how", "seen_when"),
-    "loans": ("loan", "unit", "disk", "direction", "party", "since", "until", "returned"),
-    "photos": ("photo", "unit", "disk", "name", "caption", "taken"),
-    "views": ("view", "what", "words", "chosen", "note"),
-    "changes": ("number", "at_utc", "what", "rows", "who", "why"),
-}  # fmt: skip
-_KINDS: dict[str, type[Record]] = {
-    "units": Unit, "mechanisms": Mechanism, "disks": Disk, "captures": CaptureRecord, "events": Event, "notes": Note,
-    "parts": Part, "firmware": Firmware, "loans": Loan, "photos": Photo, "views": View,
-}  # fmt: skip
+_KINDS: dict[str, type[Record]] = {kind.MANY: kind for kind in TABLES}
+# of what is no record: the fields in a list, each with its heading where that is not its name
+_COLUMNS: dict[str, dict[str, str]] = {
+    "trials": {field.name: "" for field in fields(LoggedTrial)} | {"logged_utc": "logged, UTC"},
+    "changes": {"number": "", "at_utc": "at, UTC", "what": "", "rows": "", "who": "", "why": ""},
+}
 
 
 def entries(shelf: Shelf, what: str) -> Sequence[Any]:
@@ -66,13 +43,18 @@ def entries(shelf: Shelf, what: str) -> Sequence[Any]:
 
 def list_table(what: str, held: Sequence[Any]) -> None:
     """Print entries as a table, empty text and unknown numbers as a dash."""
-    columns = _COLUMNS[what]
+    columns = _record_columns(_KINDS[what]) if what in _KINDS else _COLUMNS[what]
     rows = [[_cell(name, getattr(entry, name)) for name in columns] for entry in held]
-    emit_table(counted(len(held), what.removesuffix("s")), [_heading(name) for name in columns], rows)
+    headings = [heading or name.replace("_", " ") for name, heading in columns.items()]
+    emit_table(count_of(len(held), what.removesuffix("s")), headings, rows)
 
 
-def _heading(name: str) -> str:
-    return _HEADINGS.get(name, name.replace("_", " "))
+def _record_columns(kind: type[Record]) -> dict[str, str]:
+    """The fields in a list of a kind with their headings, the key first, the standing last."""
+    listed = [one for one in fields_of(kind) if one.shown.listed]
+    return {
+        one.name: one.shown.in_text for one in sorted(listed, key=lambda one: (not one.key, one.name == "standing"))
+    }
 
 
 def _cell(name: str, value: Any) -> Any:
@@ -88,21 +70,22 @@ def _cell(name: str, value: Any) -> Any:
 def show_entry(entry: Record) -> None:
     """Print one entry: a line for each field that says something."""
     say(f"{entry.WORD} {entry.key}")
-    for name, value in entry.model_dump().items():
-        if value in (None, "") or name == entry.KEY:
+    for one in fields_of(type(entry)):
+        value = getattr(entry, one.name)
+        if value in (None, "") or one.key:
             continue
-        told = value if name == "sha256" else _cell(name, value)
-        if name == "date_codes":
-            told = f"{told} (meaning unproven)"
-        say(f"  {_heading(name)}: {told}")
+        text = value if one.name == "sha256" else _cell(one.name, value)
+        about = f" ({one.shown.remark})" if one.shown.remark else ""
+        say(f"  {one.shown.in_text}: {text}{about}")
 
 
 def show_draft(draft: Draft, alike: Sequence[Likeness]) -> None:
     """Print what was understood of a line, and what may be the same thing."""
-    rows = [[entry.field.replace("_", " "), entry.value, entry.clause] for entry in draft.understood]
+    labels = {one.name: one.shown.in_text for one in fields_of(type(draft.record))}
+    rows = [[labels.get(entry.field, entry.field), entry.value, entry.clause] for entry in draft.understood]
     emit_table(f"{draft.record.WORD} {draft.record.key}", ["field", "value", "from"], rows)
     if draft.note:
-        say(f"kept as a note: {draft.note}")
+        say(f"becomes a note: {draft.note}")
     for line in draft.remarks:
         remark(line)
     for found in alike:
@@ -116,57 +99,61 @@ def gathered(shelf: Shelf, key: str) -> list[dict[str, Any]]:
     """
     trials = shelf.trial_log()
     found: list[dict[str, Any]] = []
-    unit = shelf.find(Unit, key)
-    if unit is not None:
-        mechanisms = shelf.mechanisms_of(key)
-        dating = dating_of(shelf, key)
-        names = {mechanism.mechanism for mechanism in mechanisms}
+    if shelf.find(Unit, key) is not None:
+        found.append(_gathered_unit(shelf, key, trials))
+    if (mechanism := shelf.find(Mechanism, key)) is not None:
         found.append(
             {
-                "unit": unit,
-                "revision": shelf.get_revised(Unit, key)[1],
-                "standings": list(shelf.confidences_of(Unit, key).values()),
-                "dating": dating if dating.codes else None,
-                "mechanisms": mechanisms,
-                "parts": shelf.page(Part, unit=key, most=_ALL),
-                "firmware": shelf.page(Firmware, unit=key, most=_ALL),
-                "loans": shelf.page(Loan, unit=key, most=_ALL),
-                "photos": shelf.page(Photo, unit=key, most=_ALL),
-                "history": shelf.history(key),
-                "notes": shelf.notes_on(unit=key),
-                "trials": [t for t in trials if t.mechanism in names or key in (t.host, t.lead)],
-                "captures": [c for c in shelf.all(CaptureRecord) if c.mechanism in names],
+                "mechanism": mechanism,
+                "revision": shelf.get_revised(Mechanism, key)[1],
+                "trials": [t for t in trials if t.mechanism == key],
+                "captures": [c for c in shelf.all(CaptureRecord) if c.mechanism == key],
             }
         )
-    mechanism = shelf.find(Mechanism, key)
-    if mechanism is not None:
-        captures = [c for c in shelf.all(CaptureRecord) if c.mechanism == key]
-        told = [t for t in trials if t.mechanism == key]
-        revision = shelf.get_revised(Mechanism, key)[1]
-        found.append({"mechanism": mechanism, "revision": revision, "trials": told, "captures": captures})
-    disk = shelf.find(Disk, key)
-    if disk is not None:
-        captures = [c for c in shelf.all(CaptureRecord) if c.disk == key]
-        told = [t for t in trials if t.disk == key]
-        found.append(
-            {
-                "disk": disk,
-                "revision": shelf.get_revised(Disk, key)[1],
-                "standings": list(shelf.confidences_of(Disk, key).values()),
-                "loans": shelf.page(Loan, disk=key, most=_ALL),
-                "photos": shelf.page(Photo, disk=key, most=_ALL),
-                "notes": shelf.notes_on(disk=key),
-                "trials": told,
-                "captures": captures,
-            }
-        )
+    if shelf.find(Disk, key) is not None:
+        found.append(_gathered_disk(shelf, key, trials))
     found += [{"trial": trial} for trial in trials if trial.trial == key]
-    capture = shelf.find(CaptureRecord, key)
-    if capture is not None:
+    if (capture := shelf.find(CaptureRecord, key)) is not None:
         found.append({"capture": capture})
     if not found:
         raise InputFault(f"there is no {key} on the shelf", remedy=f"try `indexhole shelf search {key}`")
     return found
+
+
+def _gathered_unit(shelf: Shelf, key: str, trials: Sequence[LoggedTrial]) -> dict[str, Any]:
+    unit, revision = shelf.get_revised(Unit, key)
+    mechanisms = shelf.mechanisms_of(key)
+    names = {mechanism.mechanism for mechanism in mechanisms}
+    dating = dating_of(shelf, key)
+    return {
+        "unit": unit,
+        "revision": revision,
+        "standings": list(shelf.confidences_of(Unit, key).values()),
+        "dating": dating if dating.codes else None,
+        "mechanisms": mechanisms,
+        "parts": shelf.page(Part, unit=key, most=_ALL),
+        "firmware": shelf.page(Firmware, unit=key, most=_ALL),
+        "loans": shelf.page(Loan, unit=key, most=_ALL),
+        "photos": shelf.page(Photo, unit=key, most=_ALL),
+        "history": shelf.history(key),
+        "notes": shelf.notes_on(unit=key),
+        "trials": [t for t in trials if t.mechanism in names or key in (t.host, t.lead)],
+        "captures": [c for c in shelf.all(CaptureRecord) if c.mechanism in names],
+    }
+
+
+def _gathered_disk(shelf: Shelf, key: str, trials: Sequence[LoggedTrial]) -> dict[str, Any]:
+    disk, revision = shelf.get_revised(Disk, key)
+    return {
+        "disk": disk,
+        "revision": revision,
+        "standings": list(shelf.confidences_of(Disk, key).values()),
+        "loans": shelf.page(Loan, disk=key, most=_ALL),
+        "photos": shelf.page(Photo, disk=key, most=_ALL),
+        "notes": shelf.notes_on(disk=key),
+        "trials": [t for t in trials if t.disk == key],
+        "captures": [c for c in shelf.all(CaptureRecord) if c.disk == key],
+    }
 
 
 def show_gathered(found: list[dict[str, Any]]) -> None:
@@ -179,7 +166,7 @@ def show_gathered(found: list[dict[str, Any]]) -> None:
                 say(f"trial {held.trial}")
                 for name, value in asdict(held).items():
                     if name != "trial" and value not in (None, ""):
-                        say(f"  {_heading(name)}: {_cell(name, value)}")
+                        say(f"  {_COLUMNS['trials'].get(name) or name.replace('_', ' ')}: {_cell(name, value)}")
             elif word == "revision":
                 continue
             elif word == "dating" and held is not None:
@@ -218,31 +205,31 @@ def _trial_totals(trials: Sequence[Trial]) -> None:
         tried, failed = sum(t.sectors_tried for t in group), sum(t.sectors_failed for t in group)
         rows.append([mechanism, operation, disk, len(group), tried, failed])
     columns = ["mechanism", "operation", "disk", "trials", "sectors tried", "sectors failed"]
-    emit_table(counted(len(trials), "trial"), columns, rows)
+    emit_table(count_of(len(trials), "trial"), columns, rows)
 
 
-def imported_view(told: Imported) -> dict[str, Any]:
+def imported_view(imported: Imported) -> dict[str, Any]:
     """An import as data."""
     return {
-        "trials": told.trials,
+        "trials": imported.trials,
         "unproven": {
-            "units": [unit.inventory for unit in told.units],
-            "mechanisms": [mechanism.mechanism for mechanism in told.mechanisms],
-            "disks": [disk.inventory for disk in told.disks],
+            "units": [unit.inventory for unit in imported.units],
+            "mechanisms": [mechanism.mechanism for mechanism in imported.mechanisms],
+            "disks": [disk.inventory for disk in imported.disks],
         },
-        "remarks": list(told.remarks),
+        "remarks": list(imported.remarks),
     }
 
 
-def show_imported(told: Imported, *, dry_run: bool) -> None:
+def show_imported(imported: Imported, *, dry_run: bool) -> None:
     """Print what an import added or would add."""
-    view = imported_view(told)
-    say(f"{counted(told.trials, 'trial')} {'would be added' if dry_run else 'added'}")
+    view = imported_view(imported)
+    say(f"{count_of(imported.trials, 'trial')} {'would be added' if dry_run else 'added'}")
     for word, names in view["unproven"].items():
         if names:
-            number = counted(len(names), word.removesuffix("s"))
+            number = count_of(len(names), word.removesuffix("s"))
             say(f"  {number} not known before, entered as unproven: {', '.join(names)}")
-    for line in told.remarks:
+    for line in imported.remarks:
         remark(line)
     if dry_run:
         say("nothing was changed (--dry-run)")

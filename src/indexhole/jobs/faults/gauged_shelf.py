@@ -168,10 +168,7 @@ def _after_all(record: CaptureRecord, trials: Sequence[Trial], stretch: tuple[st
     return all(
         span_of(t.when[:10]).latest < taken
         for t in trials
-        if t.operation != "read"
-        and (t.disk, t.side) == (disk, side)
-        and t.first_cylinder <= last
-        and t.last_cylinder >= first
+        if t.writes and (t.disk, t.side) == (disk, side) and t.first_cylinder <= last and t.last_cylinder >= first
     )
 
 

@@ -1,4 +1,4 @@
-"""Levelling for the verb `causes --network` and the page: shelf, trials and measurements to drives levelled."""
+"""Levelling for the verb `level` and the page: shelf, trials and measurements to drives levelled."""
 
 from __future__ import annotations
 
@@ -241,7 +241,7 @@ def _recorded(
     """By mechanism, disks of which some cylinder was last recorded by it, as far as anything tells."""
     recorders = Recorders(trials)
     found: dict[str, set[str]] = defaultdict(set)
-    for mechanism in {t.mechanism for t in trials if t.operation != "read"}:
+    for mechanism in {t.mechanism for t in trials if t.writes}:
         found[mechanism] |= recorders.disks_of(mechanism)
     for record in records:
         if record.writer and record.disk:

@@ -21,7 +21,7 @@ from indexhole.levelling.sentences import (
     work_due,
 )
 from indexhole.levelling.weakness import Wanted
-from indexhole.model.figures import significant
+from indexhole.wording import significant
 
 _TIES_SHOWN = 12
 
@@ -127,7 +127,7 @@ def report_lines(bench: LevelledBench) -> list[str]:
 
 
 def report_json(bench: LevelledBench) -> dict[str, Any]:
-    """The part `network` of `causes --network --json`; lengths in um, speeds in percent of log ratio, times in us."""
+    """The part `network` of `level --json`; lengths in um, speeds in percent of log ratio, times in us."""
     return {
         "network": {quantity: _level_json(bench, levelled) for quantity, levelled in bench.levels.items()},
         "remarks": list(bench.remarks),

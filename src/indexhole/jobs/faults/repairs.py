@@ -1,5 +1,7 @@
 """Work on a unit, out of its events: what was found of a drive before it says nothing of the drive as it is after it.
 
+The event says what kind of work it was; while it does not, its words are a guess, and what is told says so.
+
 Only what is certain by the dates parts the two; evidence without a date counts for the whole time.
 """
 
@@ -14,18 +16,8 @@ from indexhole.causes.faults.costs import unit_of
 from indexhole.levelling.measurements import Measurements
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.dates import span_of
+from indexhole.shelf.records.event_work import EventWork
 from indexhole.shelf.records.records import Event
-
-# Words of an event that say that something of the drive is no longer as it was; of these, those that may have moved a
-# head or changed a speed; and words around them that say that it still has to be done, or was only looked at. Our own
-# lists.
-_MOVING = r"repair|mended|replac|exchang|renew|overhaul|rebuil|taken apart|align|adjust|trimm|new (?:belt|head|motor)"
-_MOVED = re.compile(rf"\b(?:{_MOVING})", re.I)
-_WORKED_ON = re.compile(rf"\b(?:{_MOVING}|clean|lubricat|greas|oiled)", re.I)
-_STILL_TO_DO = re.compile(r"\b(?:needs?|should|must|to be|wants?|not|never|no)\b[^.;,]{0,20}$", re.I)
-# more than the pattern above can span: an event may be a long text
-_NEAR = 60
-_LOOKED_AT = re.compile(r"ment (?:was |is )?(?:checked|measured|tested|verified|found|seen|good|fine|right)\b", re.I)
 
 # Says of something, about a drive, found at a time, in a way (made, taken) why it does not count; "" where it does.
 Why = Callable[[str, str, str, str], str]
@@ -40,7 +32,7 @@ class Repairs:
 
     def __init__(self, trials: Sequence[Trial], events: Sequence[Event]) -> None:
         self._last = {t.mechanism: t.when[:10] for t in trials}
-        self._of_unit = _by_unit(events, _WORKED_ON)
+        self._of_unit = _by_unit(events, "cleaned", "repaired")
 
     def left_out(self, what: str, drive: str, when: str, made: str) -> str:
         """Why it does not count for the drive, in words; nothing where it does."""
@@ -74,7 +66,7 @@ class Moves:
     """Says of evidence about a drive whether a head may have been moved, or a speed changed, since then."""
 
     def __init__(self, events: Iterable[Event] = ()) -> None:
-        self._of_unit = _by_unit(events, _MOVED)
+        self._of_unit = _by_unit(events, "repaired")
 
     def since(self, drive: str, when: str) -> Event | None:
         """The last such work on a drive that for certain came after a day, month or year."""
@@ -134,13 +126,14 @@ def _name(drive: str, since: Event | None) -> str:
 
 
 def _work(event: Event) -> str:
-    return f"{event.unit} was worked on ({event.when}: {event.what})"
+    guessed = "" if event.work else "; a guess from its words"
+    return f"{event.unit} was worked on ({event.when}: {event.what}{guessed})"
 
 
-def _by_unit(events: Iterable[Event], words: re.Pattern[str]) -> dict[str, list[_Work]]:
+def _by_unit(events: Iterable[Event], *kinds: EventWork) -> dict[str, list[_Work]]:
     found: dict[str, list[_Work]] = defaultdict(list)
     for event in events:
-        if event.when and _done(event.what, words):
+        if event.when and event.done in kinds:
             named = re.findall(rf"(?<![\w.]){re.escape(event.unit)}\.\d+", event.what)
             found[event.unit].append((event, frozenset(named)))
     return dict(found)
@@ -149,14 +142,6 @@ def _by_unit(events: Iterable[Event], words: re.Pattern[str]) -> dict[str, list[
 def _on(of_unit: Mapping[str, list[_Work]], drive: str) -> list[Event]:
     """Work on a drive: what was done to its unit, unless the words name other mechanisms of it alone."""
     return [event for event, named in of_unit.get(unit_of(drive), ()) if not named or drive in named]
-
-
-def _done(what: str, words: re.Pattern[str]) -> bool:
-    return any(
-        not _STILL_TO_DO.search(what[max(0, match.start() - _NEAR) : match.start()])
-        and not _LOOKED_AT.match(what, match.end())
-        for match in words.finditer(what)
-    )
 
 
 def _between(taken: str, worked: str, tried: str) -> str:

@@ -128,7 +128,7 @@ def _held_before(trials: Sequence[Trial], kept: Sequence[int]) -> list[Trial]:
     chosen = set(kept)
     last: dict[tuple[str, int, int], int] = {}
     for k, trial in enumerate(trials[: kept[0]]):
-        if trial.operation != "read" and trial.disk in disks and k not in chosen:
+        if trial.writes and trial.disk in disks and k not in chosen:
             last.update({(trial.disk, trial.side, c): k for c in range(trial.first_cylinder, trial.last_cylinder + 1)})
     # No lead or host is named: nothing is said of them.
     return [replace(trials[k], lead="", host="", sectors_tried=0, sectors_failed=0) for k in sorted(set(last.values()))]

@@ -14,6 +14,7 @@ from indexhole.jobs.pairing.stock import Stock
 from indexhole.levelling.measurements import NOMINAL, OFFSET, SPEED, Measurements
 from indexhole.levelling.network import Tie
 from indexhole.levelling.ties import speed_ties
+from indexhole.model.trials.counts import WORKING, log_beta_binomial
 from indexhole.pairing.learning.evidence import OUTSIDE, GaugeReading, Observation, observations
 from indexhole.pairing.learning.learning import learn
 from indexhole.pairing.parts.answer import Verdict
@@ -23,8 +24,6 @@ from indexhole.shelf.register.shelf import Shelf
 
 SEED = 20260401
 _LN2 = math.log(2.0)
-# Share of lost sectors where a pairing works: nearly always none. Our own choice.
-_SOUND = (0.05, 5.0)
 
 
 @dataclass(frozen=True)
@@ -146,14 +145,9 @@ def surprise_bits(chance: float, proof: Proof) -> float:
     Counts of a pairing that works are beta-binomial about a share of nearly none lost, of one that does not about any
     share. The counts are weighed under the likelier of the two against the mixture that the chance makes of them.
     """
-    lost, kept = proof.failed, proof.tried - proof.failed
-    sound = _log_beta(lost + _SOUND[0], kept + _SOUND[1]) - _log_beta(*_SOUND)
-    bad = _log_beta(lost + 1.0, kept + 1.0)
+    sound = float(log_beta_binomial(proof.failed, proof.tried, *WORKING))
+    bad = -math.log(proof.tried + 1)
     works = min(max(chance, 1e-12), 1 - 1e-12)
     one, other = math.log(works) + sound, math.log(1 - works) + bad
     told = max(one, other) + math.log1p(math.exp(-abs(one - other)))
     return max(0.0, max(sound, bad) - told) / _LN2
-
-
-def _log_beta(a: float, b: float) -> float:
-    return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)

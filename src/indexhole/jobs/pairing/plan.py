@@ -15,6 +15,7 @@ from indexhole.jobs.pairing.plan_sheet import Step
 from indexhole.jobs.pairing.report import chance_words, proof_json, proof_words, what_is_asked
 from indexhole.jobs.pairing.stock import Stock
 from indexhole.jobs.typography import plain
+from indexhole.wording import count_of
 
 _SAMPLES = 400
 _WRITES = ("format", "update", "exchange")
@@ -142,7 +143,7 @@ def plan_json(checked: Sequence[Checked], *, months: int, today: date) -> dict[s
 def plan_lines(checked: Sequence[Checked], *, months: int, today: date) -> list[str]:
     """The plan in words: the outcome, then step by step."""
     open_steps = sum(bool(one.alarms) for one in checked)
-    total = f"{len(checked)} step{'s' * (len(checked) != 1)}"
+    total = count_of(len(checked), "step")
     outcome = f"{open_steps} of {total} need attention" if open_steps else f"all {total} are proven"
     lines = [f"{outcome}, as of {today.isoformat()}, for trials of the last {months} months"]
     for one in checked:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -12,8 +12,11 @@ from indexhole.jobs.pairing.evidence import Proof
 from indexhole.jobs.pairing.matrix import Cell, Matrix
 from indexhole.jobs.pairing.stock import OUTSIDE_WORDS
 from indexhole.jobs.typography import MINUS, plain
-from indexhole.pairing.parts.answer import Budget, Fact, Term
+from indexhole.kinds import every
+from indexhole.pairing.parts.answer import Budget, Fact, ReadRisk, Term, WriteRisk
+from indexhole.pairing.parts.parts import Operation
 from indexhole.standards.figures import MARK_WORDS
+from indexhole.wording import count_of
 
 _BAR = 30
 # marks of figures that nobody should lean on without knowing it
@@ -29,12 +32,15 @@ HOST_WORDS = (
     "Each word is for the host as it is: where its controller cannot do the code or the format, the signal can still "
     "be logged and recovered, and the budget says with what chance"
 )
-OPERATION_WORDS = {
-    "read": "{reader} reads {disk}, recorded by {writer}",
-    "format": "{reader} formats {disk} and reads it back",
-    "update": "{reader} rewrites sectors of {disk}, laid out by {writer}",
-    "exchange": "{writer} records {disk}, {reader} reads it",
-}
+OPERATION_WORDS: Mapping[Operation, str] = every(
+    Operation,
+    {
+        "read": "{reader} reads {disk}, recorded by {writer}",
+        "format": "{reader} formats {disk} and reads it back",
+        "update": "{reader} rewrites sectors of {disk}, laid out by {writer}",
+        "exchange": "{writer} records {disk}, {reader} reads it",
+    },
+)
 
 
 def answer_json(answer: Answer) -> dict[str, Any]:
@@ -176,17 +182,22 @@ def proof_counts(proof: Proof | None) -> str:
     """The same without the verdict."""
     if proof is None:
         return "no trial yet"
-    trials = f"{len(proof.trials)} trial{'s' * (len(proof.trials) != 1)}"
+    trials = count_of(len(proof.trials), "trial")
     failed = f"{proof.failed} failed" if proof.failed else "none failed"
-    return f"{proof.when}: {proof.tried} sector{'s' * (proof.tried != 1)} in {trials}, {failed}"
+    return f"{proof.when}: {count_of(proof.tried, 'sector')} in {trials}, {failed}"
 
 
-_WRITE_RISK = {
-    "free": "it may be written on",
-    "ask": "writing on it loses what it holds; ask first",
-    "never": "never write on it",
-}
-_READ_RISK = {"none": "reading it is no known risk", "some": "reading it is a risk", "stop": "do not read it as it is"}
+_WRITE_RISK: Mapping[WriteRisk, str] = every(
+    WriteRisk,
+    {
+        "free": "it may be written on",
+        "ask": "writing on it loses what it holds; ask first",
+        "never": "never write on it",
+    },
+)
+_READ_RISK: Mapping[ReadRisk, str] = every(
+    ReadRisk, {"none": "reading it is no known risk", "some": "reading it is a risk", "stop": "do not read it as it is"}
+)
 
 
 def risk_words(budget: Budget) -> str:
@@ -206,7 +217,7 @@ def answer_lines(answer: Answer) -> Iterator[str]:
     yield ""
     yield f"Verdict: {budget.verdict}. {plain(budget.why[:1].upper() + budget.why[1:])}"
     yield f"   a whole disk without a lost sector: {chance_words(budget.chance, budget.chance_error)}"
-    yield f"   (the ± is of sampling alone, {budget.samples} draw{'s' * (budget.samples != 1)})"
+    yield f"   (the ± is of sampling alone, {count_of(budget.samples, 'draw')})"
     yield f"   limited by: {budget.limiting or 'nothing'}"
     yield f"   proven: {proof_words(answer.proof)}"
     if answer.differs:
@@ -247,7 +258,7 @@ def matrix_lines(matrix: Matrix) -> Iterator[str]:
     counts = Counter(cell.verdict for cell in matrix.cells.values())
     told = ", ".join(f"{number} {word}" for word, number in sorted(counts.items()))
     proven = sum(cell.proof is not None for cell in matrix.cells.values())
-    pairings = f"{len(matrix.cells)} pairing{'s' * (len(matrix.cells) != 1)}"
+    pairings = count_of(len(matrix.cells), "pairing")
     yield f"{pairings} for the operation {matrix.operation}: {told}; {proven} tried"
     yield HOST_WORDS
     differing = [cell for cell in matrix.ordered() if cell.differs]

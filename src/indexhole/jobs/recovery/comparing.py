@@ -79,8 +79,8 @@ def _doubts(comparison: Comparison) -> Iterator[str]:
     elif differ > _ANOTHER_DISK * comparison.compared:
         yield f"{differ} of {comparison.compared} sectors hold other bytes: is it the same disk?"
     elif comparison.both_sound_differ:
-        told = f"{comparison.both_sound_differ} sectors were sound both times and hold other bytes"
-        yield f"{told}: written in between, or another disk"
+        text = f"{comparison.both_sound_differ} sectors were sound both times and hold other bytes"
+        yield f"{text}: written in between, or another disk"
 
 
 def _of_report(report: Report, image: bytes | None) -> dict[Place, _Held]:
@@ -131,18 +131,18 @@ def _order(now: Report, length: int) -> list[tuple[Place, int]]:
 def _difference(place: Place, then: _Held, now: _Held, number: int) -> SectorDifference | None:
     """What differs in a sector that both recoveries have, None when nothing does."""
 
-    def told(change: Change, differing: int = -1) -> SectorDifference:
+    def differs(change: Change, differing: int = -1) -> SectorDifference:
         return SectorDifference(place, number, change, then.state, now.state, differing)
 
     if then.state is None and not now.sha256 and then.data is not None and not any(then.data):
         # in an image without a report zeros may stand for a sector that was lost
         return None
     if bool(then.sha256) != bool(now.sha256):
-        return told("gained" if now.sha256 else "lost")
+        return differs("gained" if now.sha256 else "lost")
     if then.sha256 != now.sha256:
-        return told("bytes", _differing(then.data, now.data))
+        return differs("bytes", _differing(then.data, now.data))
     if then.state is not None and then.state != now.state:
-        return told("state")
+        return differs("state")
     return None
 
 

@@ -7,9 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from indexhole.jobs.recovery.earlier import Earlier, Place
-from indexhole.recover.shapes.result import SectorState
-
-_BEST_FIRST = tuple(SectorState)
+from indexhole.recover.shapes.result import WORST_FIRST, SectorState
 
 Change = Literal["bytes", "gained", "lost", "state"]
 FileChange = Literal["only then", "only now", "bytes", "state", "sectors"]
@@ -40,7 +38,7 @@ class SectorDifference:
         """Whether the state is better (True) or worse (False) than then; None when alike or not known."""
         if self.then is None or self.now is None or self.then == self.now:
             return None
-        return _BEST_FIRST.index(self.now) < _BEST_FIRST.index(self.then)
+        return WORST_FIRST.index(self.now) > WORST_FIRST.index(self.then)
 
 
 @dataclass(frozen=True, slots=True)

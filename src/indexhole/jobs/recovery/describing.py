@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from indexhole.codes.known import CODES
 from indexhole.recover.layouts.describe_words import description_words, draft_text
 from indexhole.recover.layouts.draft import draft_layout
 from indexhole.recover.layouts.layout_text import layout_toml
@@ -53,7 +54,7 @@ def _zone_json(zone: Zone, measured_us: float, cell_us: float) -> dict[str, Any]
         "interleave": zone.interleave,
         "skew_cylinder": zone.skew_cylinder,
         "skew_head": zone.skew_head,
-        "index_mark": None if zone.code == "group45" else "gap_1" in zone.gaps,
+        "index_mark": None if not CODES[zone.code].track.has_index_mark else "gap_1" in zone.gaps,
         "gaps_bytes": {name: round(value, 2) for name, value in zone.gaps.items()},
         "gap_fill": zone.gap_fill,
         "plain_sectors": {f"{byte:02X}": count for byte, count in sorted(zone.plain.items())},

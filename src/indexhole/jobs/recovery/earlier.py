@@ -141,14 +141,14 @@ def read_earlier(path: Path) -> Earlier:
         path = path / "report.json"
     if path.suffix.lower() == ".json":
         report = parse_report(_read(path), str(path))
-        beside = path.with_name("image.bin")
-        image = _read(beside) if beside.is_file() else None
+        sibling = path.with_name("image.bin")
+        image = _read(sibling) if sibling.is_file() else None
         return Earlier(str(path), report, image if image is not None and _belongs(report, image) else None)
     image = _read(path)
     if not image:
         raise InputFault("is empty", where=str(path), remedy=_REMEDY)
-    beside = path.with_name("report.json")
-    found = parse_report(_read(beside), str(beside)) if beside.is_file() else None
+    sibling = path.with_name("report.json")
+    found = parse_report(_read(sibling), str(sibling)) if sibling.is_file() else None
     return Earlier(str(path), found if found is not None and _belongs(found, image) else None, image)
 
 

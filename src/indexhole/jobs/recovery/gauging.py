@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from indexhole.codes.marks import CELLS_PER_BYTE
+from indexhole.codes.known import CODES
 from indexhole.errors import Do, InputFault
 from indexhole.jobs.recovery.reading import dwells_of
 from indexhole.jobs.recovery.writers import rewritten_speeds, writers_gauge, writers_of
@@ -49,7 +49,7 @@ class Gauged:
 def _fields(opened: Sequence[OpenTrack]) -> list[FieldPlace]:
     places: list[FieldPlace] = []
     for number, one in enumerate(opened):
-        cells = CELLS_PER_BYTE[one.stream.code]
+        cells = CODES[one.stream.code].cells_per_byte
         places.extend(FieldPlace(number, "id", i.id.number, i.at, 6 * cells) for i in one.reads.ids)
         places.extend(
             FieldPlace(number, "data", r.id.number, r.at, r.id.size * cells)

@@ -9,7 +9,7 @@ from pathlib import Path
 from indexhole.recover.shapes.result import Surface
 
 
-def beside(surface: Surface) -> Iterator[tuple[str, bytes]]:
+def outside_image(surface: Surface) -> Iterator[tuple[str, bytes]]:
     """File names and bytes, track by track; a place on the turn tells those of one number apart."""
     taken: set[str] = set()
     for track in surface.tracks:
@@ -23,8 +23,8 @@ def beside(surface: Surface) -> Iterator[tuple[str, bytes]]:
             yield f"{name}.bin", data
 
 
-def save_beside(surface: Surface, folder: Path) -> None:
+def save_outside_image(surface: Surface, folder: Path) -> None:
     """Write them into a new folder; nothing when there are none."""
-    for name, data in beside(surface):
+    for name, data in outside_image(surface):
         folder.mkdir(exist_ok=True)
         (folder / name).write_bytes(data)

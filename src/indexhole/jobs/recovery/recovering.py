@@ -14,12 +14,12 @@ from typing import Any
 from indexhole import __version__
 from indexhole.errors import Do, InputFault
 from indexhole.jobs.recovery.extracting import extract
-from indexhole.jobs.recovery.outside_image import save_beside
+from indexhole.jobs.recovery.outside_image import save_outside_image
 from indexhole.jobs.recovery.reading import dwells_of
 from indexhole.recover.layouts.identify import several_fit
 from indexhole.recover.sectors.budget import FALSE_BUDGET, false_chance
 from indexhole.recover.sectors.open_dwells import OpenDwells
-from indexhole.recover.shapes.result import Oddity, Sector, SectorState, Surface, Track
+from indexhole.recover.shapes.result import WORST_FIRST, Oddity, Sector, SectorState, Surface, Track
 from indexhole.recover.surface import Progress, recover_dwells, recover_surface
 from indexhole.shelf.files.writing import folder_in_the_making, take_place
 from indexhole.signal.captures.capture import Capture
@@ -29,7 +29,7 @@ from indexhole.standards.layouts import Layout, load_layouts
 from indexhole.volumes import Volume, VolumeFile, file_state, read_volume, sector_states, worst_state
 from indexhole.volumes.fat12.geometry import find_geometry
 
-_NOT_SOUND = (SectorState.MENDED, SectorState.SUSPECT, SectorState.LOST)
+_NOT_SOUND = tuple(state for state in reversed(WORST_FIRST) if state is not SectorState.SOUND)
 
 
 @dataclass(frozen=True)
@@ -108,13 +108,13 @@ def recover_files(
     layouts = load_layouts(extra_layouts)
 
     def flow_of(path: Path) -> Flow:
-        told = None if progress is None else partial(progress, path.name)
-        return Flow(path, options, told)
+        tell = None if progress is None else partial(progress, path.name)
+        return Flow(path, options, tell)
 
     flows = [flow_of(path) for path in paths]
     surface = recover_dwells(dwells_of(paths, flows), layouts, layout, quality_bins=quality_bins, opened=opened)
-    told = tuple(warning for flow in flows for warning in flow.warnings)
-    surface = replace(surface, warnings=(*told, *surface.warnings))
+    warnings = tuple(warning for flow in flows for warning in flow.warnings)
+    surface = replace(surface, warnings=(*warnings, *surface.warnings))
     notes = [CaptureNote(f.name, f.sha256, f.pulses, f.duration_s) for f in flows]
     return _recovered(notes, surface, layouts)
 
@@ -163,11 +163,11 @@ def _narrowed_by_descriptor(surface: Surface, layouts: Mapping[str, Layout]) -> 
     geometry = find_geometry(replace(surface, tracks=surface.tracks[:1]).image())
     if geometry is None:
         return surface
-    told = (geometry.sides, geometry.total_sectors)
+    described = (geometry.sides, geometry.total_sectors)
     agreeing = [
         c
         for c in surface.candidates
-        if c.layout and told == (layouts[c.layout].heads, layouts[c.layout].capacity_sectors)
+        if c.layout and described == (layouts[c.layout].heads, layouts[c.layout].capacity_sectors)
     ]
     total = sum(c.probability for c in agreeing)
     if not agreeing or len(agreeing) == len(surface.candidates):
@@ -176,7 +176,7 @@ def _narrowed_by_descriptor(surface: Surface, layouts: Mapping[str, Layout]) -> 
         replace(
             c,
             probability=c.probability / total,
-            why=f"{c.why}; its descriptor tells {told[0]} sides, {told[1]} sectors",
+            why=f"{c.why}; its descriptor tells {described[0]} sides, {described[1]} sectors",
         )
         for c in agreeing
     )
@@ -239,7 +239,7 @@ def track_json(track: Track) -> dict[str, Any]:
 
 def oddity_json(oddity: Oddity) -> dict[str, Any]:
     """One oddity as in the report; a data field that belongs to no sector is told by its hash."""
-    told: dict[str, Any] = {
+    entry: dict[str, Any] = {
         "kind": oddity.kind,
         "sector": oddity.sector,
         "start": None if math.isnan(oddity.start) else round(oddity.start, 4),
@@ -247,8 +247,8 @@ def oddity_json(oddity: Oddity) -> dict[str, Any]:
         "words": oddity.words,
     }
     if oddity.data:
-        told |= {"bytes": len(oddity.data), "sha256": hashlib.sha256(oddity.data).hexdigest()}
-    return told
+        entry |= {"bytes": len(oddity.data), "sha256": hashlib.sha256(oddity.data).hexdigest()}
+    return entry
 
 
 def _file_json(file: VolumeFile, states: Mapping[int, SectorState]) -> dict[str, Any]:
@@ -349,7 +349,7 @@ def save(recovered: Recovered, folder: Path, *, overwrite: bool = False, deleted
                 _save_files(recovered.volume, partial, deleted=deleted)
             if recovered.image is None:
                 _save_tracks(recovered.surface, partial / "tracks")
-            save_beside(recovered.surface, partial / "beside")
+            save_outside_image(recovered.surface, partial / "beside")
             take_place(partial, folder)
     except OSError as fault:
         raise InputFault(

@@ -8,15 +8,16 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from indexhole.recover.writers.known_writers import Attribution
 from indexhole.recover.writers.rewrites import Rewrite
-from indexhole.recover.writers.splices import FieldVerdict
+from indexhole.recover.writers.rewritten import FieldVerdict
 from indexhole.recover.writers.track_writing import TrackWriting
 from indexhole.recover.writers.writers import Writer, Writers
+from indexhole.wording import count_of, listed, plural_of
 
 # Tracks with rewritten sectors told one by one; what is beyond goes into one line.
 _MOST_TOLD = 12
 
 
-def writers_told(writers: Writers) -> list[str]:
+def writer_sentences(writers: Writers) -> list[str]:
     """Who formatted, who rewrote what, and what cannot be told."""
     if not writers.tracks:
         return ["cannot tell who wrote it: no legible track"]
@@ -24,15 +25,14 @@ def writers_told(writers: Writers) -> list[str]:
     lines += _rewritten(writers)
     unsure, plain = writers.count(FieldVerdict.CANNOT_TELL), writers.count(FieldVerdict.AS_FORMATTED)
     if plain:
-        fields = "data field lies" if plain == 1 else "data fields lie"
+        fields = f"{count_of(plain, 'data field')} {'lies' if plain == 1 else 'lie'}"
         power = min(t.power for track in writers.tracks for t in track.tests if t.verdict is FieldVerdict.AS_FORMATTED)
         lines.append(
-            f"{plain} {fields} on the grid of the ids, as formatted "
+            f"{fields} on the grid of the ids, as formatted "
             f"(a rewriting at the same speed would have shown with a chance of {power:.0%} or more)"
         )
     if unsure:
-        fields = "data field" if unsure == 1 else "data fields"
-        lines.append(f"cannot tell for {unsure} {fields}: too noisy, or no legible id beside")
+        lines.append(f"cannot tell for {count_of(unsure, 'data field')}: too noisy, or no legible id beside")
     if not plain and not unsure and not any(t.tests for t in writers.tracks):
         lines.append("cannot tell whether anything was rewritten: no data field was read with a passing check")
     return lines
@@ -66,18 +66,13 @@ def _places(places: Iterable[tuple[int, int]]) -> str:
         by_head[head].append(cylinder)
     return listed(
         [
-            f"cylinder{'s' if len(cylinders) > 1 else ''} {', '.join(map(str, sorted(cylinders)))} head {head}"
+            f"{plural_of('cylinder', len(cylinders))} {', '.join(map(str, sorted(cylinders)))} head {head}"
             for head, cylinders in sorted(by_head.items())
         ]
     )
 
 
-def listed(parts: Sequence[str]) -> str:
-    """`a`, `a and b`, `a, b and c`."""
-    return " and ".join(p for p in (", ".join(parts[:-1]), parts[-1] if parts else "") if p)
-
-
-def others_told(writers: Writers) -> list[str]:
+def other_sentences(writers: Writers) -> list[str]:
     """Only what is out of the ordinary: several formatters, and what was rewritten."""
     formatters = [w for w in writers.writers if w.formatted]
     lines = [_formatted(writers, w) for w in formatters] if len(formatters) > 1 else []
@@ -104,13 +99,13 @@ def _rewritten(writers: Writers) -> list[str]:
 
 def _rewriting(track: TrackWriting, writer: Writer, formatter: str, found: Sequence[Rewrite]) -> str:
     every = len(track.tests)
-    sectors = f"sector{'s' if len(found) > 1 else ''} {listed([str(r.sector) for r in found])}"
+    sectors = f"{plural_of('sector', len(found))} {listed([str(r.sector) for r in found])}"
     if len(found) == every and every > 1:
         sectors = f"all {every} sectors"
     ratio = math.exp(sum(r.ratio.log for r in found) / len(found))
     against = f"speed {_percent(ratio)} against {formatter}"
     turns = [f"{r.start.turn:.3f}" for r in found if math.isfinite(r.start.turn)]
-    splice = f", splice{'s' if len(turns) > 1 else ''} at {listed(turns)} of the turn" if turns else ""
+    splice = f", {plural_of('splice', len(turns))} at {listed(turns)} of the turn" if turns else ""
     if len(turns) > 4:
         splice = f", splices at {turns[0]} to {turns[-1]} of the turn"
     if writer.name == formatter:
@@ -118,7 +113,7 @@ def _rewriting(track: TrackWriting, writer: Writer, formatter: str, found: Seque
     return f"{sectors} rewritten by {writer.name} ({against}){splice}"
 
 
-def attributions_told(attributions: Mapping[str, Sequence[Attribution]]) -> list[str]:
+def attribution_sentences(attributions: Mapping[str, Sequence[Attribution]]) -> list[str]:
     """Which drives on the shelf the writers may be, a sentence a writer."""
     lines = []
     for name, ranked in attributions.items():

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from indexhole.jobs.recovery.writer_words import attributions_told, others_told, writers_told
+from indexhole.jobs.recovery.writer_words import attribution_sentences, other_sentences, writer_sentences
 from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.surface import open_tracks
 from indexhole.recover.writers.known_writers import Attribution
 from indexhole.recover.writers.rewrites import Rewrite
+from indexhole.recover.writers.rewritten import FALSE_ALARM, FieldTest, FieldVerdict
 from indexhole.recover.writers.splice_ends import Splice
-from indexhole.recover.writers.splices import FALSE_ALARM, FieldTest, FieldVerdict
 from indexhole.recover.writers.track_writing import Nominal, TrackWriting
 from indexhole.recover.writers.writers import Writer, Writers, find_writers
 from indexhole.signal.captures.capture import Capture
@@ -49,9 +49,9 @@ def nominal_of(layout: Layout | None) -> Nominal:
     return nominal
 
 
-def told(report: WriterReport) -> list[str]:
+def report_sentences(report: WriterReport) -> list[str]:
     """What a keeper wants to know, a sentence a line."""
-    return [*writers_told(report.writers), *attributions_told(report.attributions)]
+    return [*writer_sentences(report.writers), *attribution_sentences(report.attributions)]
 
 
 def writers_of(opened: OpenDwells, layout: Layout | None) -> Writers:
@@ -166,7 +166,7 @@ def report_json(report: WriterReport) -> dict[str, Any]:
     return {
         "false_alarm": FALSE_ALARM,
         "layout": report.layout or None,
-        "told": told(report),
+        "told": report_sentences(report),
         "writers": [_writer_json(w, report.attributions.get(w.name, ())) for w in writers.writers],
         "tracks": [_track_json(t, writers) for t in writers.tracks],
     }
@@ -184,7 +184,7 @@ def writers_gauge(writers: Writers) -> Gauge:
         for track in writers.tracks
         for r in track.rewrites
     )
-    note = "; ".join(others_told(writers))
+    note = "; ".join(other_sentences(writers))
     note = note or "every data field that can be told lies on the grid of the ids around it"
     return Gauge("writers", float(len(writers.writers)), "1", 0.0, note=note, detail=detail)
 

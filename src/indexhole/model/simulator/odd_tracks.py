@@ -4,24 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal, assert_never
 
 import numpy as np
 
-from indexhole.codes.crc import with_edc
-from indexhole.codes.encode import Cells, fm_cells, mfm_cells
-from indexhole.codes.tables import (
-    DATA_MARK,
-    DELETED_MARK,
-    FM_GAP_BYTE,
-    ID_MARK,
-    INDEX_MARK,
-    MFM_GAP_BYTE,
-    MFM_INDEX_BYTE,
-    MFM_MARK_BYTE,
-)
+from indexhole.codes.code import Code, MarkedFields
+from indexhole.codes.encode import Cells
+from indexhole.codes.known import CODES
+from indexhole.codes.tables import DATA_MARK, DELETED_MARK, ID_MARK
 from indexhole.model.forward import MechanismState
 from indexhole.model.simulator.pulses import Floats, cells_per_revolution, lay_down
 from indexhole.model.simulator.simulate import RecordedTrack, SimulatedTrack, spindle_of
+from indexhole.model.simulator.track_cells import MarkedBytes
 from indexhole.model.suited import sound_mechanism
 from indexhole.standards.layouts import Layout
 
@@ -66,7 +60,7 @@ Part = Gap | IndexField | IdField | DataField
 class InCode:
     """Parts in one code: `mfm`, or `fm` with cells twice as long."""
 
-    code: str
+    code: Literal["fm", "mfm"]
     parts: tuple[Part, ...]
 
 
@@ -78,45 +72,41 @@ class ComposedTrack:
     places: tuple[tuple[float, float], ...]
 
 
-def _field(code: str, mark: int, body: bytes, *, check: bool = True, broken: bool = False) -> tuple[bytes, list[int]]:
-    """Bytes of a field, sync first, and the positions of its mark bytes."""
-    if code == "fm":
-        sync, lead, marks = 6, b"", [6]
-    else:
-        sync, lead, marks = 12, bytes([MFM_MARK_BYTE if check else MFM_INDEX_BYTE]) * 3, [12, 13, 14]
-    whole = lead + bytes([mark]) + body
-    if check:
-        whole = with_edc(whole)
-    if broken:
-        whole = whole[:-1] + bytes([whole[-1] ^ 0x5A])
-    return bytes(sync) + whole, marks
+def _marked(code: Code) -> MarkedBytes:
+    if not isinstance(code.track, MarkedFields):
+        raise ValueError(f"tracks are not composed in {code.title}")
+    return MarkedBytes(code, code.track)
 
 
-def _bytes_of(part: Part, code: str) -> tuple[bytes, list[int]]:
+def _add(part: Part, track: MarkedBytes) -> None:
     match part:
         case Gap(count, fill):
-            usual = FM_GAP_BYTE if code == "fm" else MFM_GAP_BYTE
-            return bytes([usual if fill is None else fill]) * count, []
+            track.gap(count, fill)
         case IndexField():
-            return _field(code, INDEX_MARK, b"", check=False)
+            track.index_mark()
         case IdField(cylinder, head, number, size_code, broken):
-            return _field(code, ID_MARK, bytes([cylinder, head, number, size_code]), broken=broken)
+            track.field(ID_MARK, bytes([cylinder, head, number, size_code]), broken=broken)
         case DataField(data, deleted, broken):
-            return _field(code, DELETED_MARK if deleted else DATA_MARK, data, broken=broken)
+            track.field(DELETED_MARK if deleted else DATA_MARK, data, broken=broken)
+        case _:
+            assert_never(part)
 
 
 def _encoded(stretch: InCode) -> tuple[Cells, list[int]]:
     """Cells of a stretch in the shorter cell, and where its parts end."""
-    data, marks, ends = bytearray(), [], []
+    track = _marked(CODES[stretch.code])
+    ends = []
     for part in stretch.parts:
-        body, own = _bytes_of(part, stretch.code)
-        marks += [len(data) + at for at in own]
-        data += body
-        ends.append(len(data))
-    if stretch.code == "mfm":
-        return mfm_cells(bytes(data), marks), [16 * end for end in ends]
-    slow = fm_cells(bytes(data), marks)
-    return np.stack((slow, np.zeros_like(slow)), axis=1).ravel(), [32 * end for end in ends]
+        _add(part, track)
+        ends.append(len(track.data))
+    cells, byte = track.cells(), track.code.cells_per_byte
+    match stretch.code:
+        case "mfm":
+            return cells, [byte * end for end in ends]
+        case "fm":
+            return np.stack((cells, np.zeros_like(cells)), axis=1).ravel(), [2 * byte * end for end in ends]
+        case _:
+            assert_never(stretch.code)
 
 
 def compose(

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes.track import SectorSpan, data_field_cells, track_cells
 from indexhole.model.forward import MechanismState, MediumState, Readout, Recording, read_out
 from indexhole.model.simulator.pulses import (
     Floats,
@@ -20,6 +19,7 @@ from indexhole.model.simulator.pulses import (
     peak_shifts,
     replace_stretch,
 )
+from indexhole.model.simulator.track_cells import SectorSpan, data_field_cells, track_cells
 from indexhole.model.suited import bandwidth_hz, sound_mechanism, sound_medium, track_place
 from indexhole.standards.layouts import Layout, Zone
 
@@ -110,7 +110,7 @@ def format_track(
     """A whole track written from one index to the next by `writer` (a sound one when None).
 
     A writer whose index sensor is late begins late. A fast one lays down fewer cells, and what does not fit
-    its revolution is lost. Raises ValueError as codes.track.track_cells does.
+    its revolution is lost. Raises ValueError as `track_cells` does.
     """
     writer = writer or sound_mechanism(layout)
     zone = _zone(layout, cylinder, head)
@@ -120,12 +120,12 @@ def format_track(
     start = writer.index_delay_s * spindle.speed_rpm / 60
     angles = np.sort((lay_down(track.cells, zone.cell_s, spindle) + start) % 1.0)
 
-    def places(span: SectorSpan) -> tuple[float, float, float]:
+    def angles_of(span: SectorSpan) -> tuple[float, float, float]:
         cells = np.array([span.header, span.data, span.end])
         header, data, end = (spindle.angle(cells * zone.cell_s) + start).tolist()
         return header, data, end
 
-    spans = {number: places(span) for number, span in track.spans.items()}
+    spans = {number: angles_of(span) for number, span in track.spans.items()}
     return RecordedTrack(layout, cylinder, head, angles, spans, writer)
 
 

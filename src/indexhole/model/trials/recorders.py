@@ -24,7 +24,7 @@ class Recorders:
         for trial in trials:
             track = self.last.setdefault((trial.disk, trial.side), {})
             cylinders = range(trial.first_cylinder, trial.last_cylinder + 1)
-            if trial.operation != "read":
+            if trial.writes:
                 track.update(dict.fromkeys(cylinders, trial.mechanism))
             found = {track.get(cylinder, trial.disk) for cylinder in cylinders}
             self.met.append(found.pop() if len(found) == 1 else "")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, assert_never
 
 Operation = Literal["write", "read", "format"]
 
@@ -29,6 +29,22 @@ class Trial:
     sectors_tried: int
     sectors_failed: int
     note: str = ""
+
+    @property
+    def writes(self) -> bool:
+        """Whether it records on the disk."""
+        return records(self.operation)
+
+
+def records(operation: Operation) -> bool:
+    """Whether an operation records on the disk."""
+    match operation:
+        case "write" | "format":
+            return True
+        case "read":
+            return False
+        case _:
+            assert_never(operation)
 
 
 def cylinder_words(first: int, last: int) -> str:

@@ -14,7 +14,6 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.model.figures import significant
 from indexhole.pairing.learning.evidence import GaugeReading, Observation
 from indexhole.pairing.learning.observed import Rows, make_rows
 from indexhole.pairing.learning.suppositions import ROUNDS, Suppositions
@@ -22,6 +21,7 @@ from indexhole.pairing.parts.answer import signed
 from indexhole.pairing.parts.beliefs import NO_BELIEFS, Beliefs, DiskBelief, MechanismBelief, Quality
 from indexhole.pairing.parts.parts import Mechanism, Medium
 from indexhole.standards.layouts import Layout
+from indexhole.wording import count_of, significant
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -177,13 +177,13 @@ def _words(
             f"{name}: offset {signed(belief.offset_um.mean())} +/- {belief.offset_um.std():.0f} um, speed "
             f"{signed((belief.speed_ratio.mean() - 1) * 100, 2)} +/- {belief.speed_ratio.std() * 100:.2f} %"
         )
-        known = [f"{len(trials)} trial{'s' * (len(trials) != 1)}"] if trials else []
+        known = [count_of(len(trials), "trial")] if trials else []
         told[name] = (f"{after} after {', '.join(known + measured)}",)
     for name, disk in disks.items():
         trials = list(dict.fromkeys(o.trial for o in observed if o.disk == name))
         words = (
-            f"{name}: signal {disk.loss_db.mean():.1f} +/- {disk.loss_db.std():.1f} dB down after {len(trials)} "
-            f"trial{'s' * (len(trials) != 1)}"
+            f"{name}: signal {disk.loss_db.mean():.1f} +/- {disk.loss_db.std():.1f} dB down after "
+            f"{count_of(len(trials), 'trial')}"
         )
         if disk.quality is not None and disk.quality.tried:
             rate = disk.defect_rate * 100

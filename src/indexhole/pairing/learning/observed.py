@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaln, gammaln
 
 from indexhole.model import kernels
+from indexhole.model.trials.counts import VISIT, VISIT_LUCK
 from indexhole.pairing.learning.evidence import OUTSIDE, Observation
 from indexhole.pairing.parts.beliefs import NO_BELIEFS
 from indexhole.pairing.parts.draws import Streams
@@ -27,11 +27,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 NODES: Floats = np.geomspace(1e-6, kernels.HAZARD_CAP, 80)
-# Our own choices: sectors of a track share their fate; the weather, the clamping and the noise of a visit make its
-# hazard smaller or larger; and now and then something happens that nobody foresaw.
-_CONCENTRATION = 8.0
-_LUCK, _LUCK_WEIGHT = (0.25, 1.0, 4.0), (0.25, 0.5, 0.25)
-_SURPRISE = 0.01
 _TEMPLATE_DRAWS = 64
 _BANDS = 3
 # Tracks of a band count as alike when the heads' places change less than this along it; our own choice.
@@ -64,14 +59,11 @@ class Rows:
 
 def count_likelihood(failed: Ints, tried: Ints) -> Floats:
     """Log likelihood of counts at each hazard of NODES, shape (rows, nodes): beta-binomial, with luck and surprise."""
-    n, k = tried[:, None].astype(float), failed[:, None].astype(float)
-    law = np.zeros((len(tried), len(NODES)))
-    choose = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
-    for luck, weight in zip(_LUCK, _LUCK_WEIGHT, strict=True):
-        mean = np.clip(-np.expm1(-NODES * luck), 1e-9, 1 - 1e-9)[None, :]
-        a, b = mean * _CONCENTRATION, (1 - mean) * _CONCENTRATION
-        law += weight * np.exp(choose + betaln(k + a, n - k + b) - betaln(a, b))
-    found: Floats = np.log((1 - _SURPRISE) * law + _SURPRISE / (n + 1))
+    k, n = failed[:, None], tried[:, None]
+    foreseen = np.zeros((len(tried), len(NODES)))
+    for luck, chance in VISIT_LUCK:
+        foreseen += chance * VISIT.foreseen(k, n, -np.expm1(-NODES * luck)[None, :])
+    found: Floats = np.log(VISIT.joined(foreseen, k, n))
     return found
 
 

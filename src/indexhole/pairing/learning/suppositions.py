@@ -159,7 +159,7 @@ class Suppositions:
         m, n = self.names.index(reader), self.names.index(other)
         ours = gap_2_of(self.mechanisms[reader], zone.code, gaps.gap_2) + self.gap[:, m]
         theirs = gap_2_of(self.mechanisms[other], zone.code, gaps.gap_2) + self.gap[:, n]
-        data = zone.sector_bytes * (1.25 if zone.code == "group45" else 1.0)
+        data = zone.sector_bytes * zone.recording.cells_per_byte / zone.recording.gap_byte_cells
         field = sync.sync + sync.mark + data + sync.trailer
         mismatch = self.speed[:, n] / self.speed[:, m] - 1
         chance, _ = rewrite(sync, ours - theirs, np.maximum(ours, theirs), mismatch, gaps.gap_3, field)

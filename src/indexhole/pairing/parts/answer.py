@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -12,15 +12,9 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Verdict = Literal["works", "doubtful", "fails", "unproven"]
 Group = Literal["fit", "position", "old recording", "magnetics", "timing", "code and format", "volume"]
-GROUPS: tuple[Group, ...] = (
-    "fit",
-    "position",
-    "old recording",
-    "magnetics",
-    "timing",
-    "code and format",
-    "volume",
-)
+WriteRisk = Literal["free", "ask", "never"]
+ReadRisk = Literal["none", "some", "stop"]
+GROUPS: tuple[Group, ...] = get_args(Group)
 
 
 def signed(value: float, places: int = 0) -> str:
@@ -110,8 +104,8 @@ class Risk:
         words: why, and the cautions that go with it.
     """
 
-    write: Literal["free", "ask", "never"]
-    read: Literal["none", "some", "stop"]
+    write: WriteRisk
+    read: ReadRisk
     words: tuple[str, ...]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from indexhole.errors import InputFault
 from indexhole.standards.classes import DiskClass, load_classes
@@ -19,7 +19,7 @@ update: the disk was laid out by the writer; the reader rewrites sectors in plac
     may rewrite them in turn.
 exchange: the writer records the disk now, the reader reads it.
 """
-OPERATIONS: tuple[Operation, ...] = ("read", "format", "update", "exchange")
+OPERATIONS: tuple[Operation, ...] = get_args(Operation)
 Importance = Literal["scratch", "working", "irreplaceable"]
 
 

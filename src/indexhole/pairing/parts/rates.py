@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 
+from indexhole.codes.code import CodeName
 from indexhole.pairing.parts.parts import Mechanism, Medium
 from indexhole.standards.classes import DiskClass, load_classes
 from indexhole.standards.controllers import Controller
@@ -31,7 +32,7 @@ class Rate:
         return abs(self.ratio - 1) <= NEAREST_RATE
 
 
-def choose_rate(mechanism: Mechanism, code: str, cell_s: float, layout_rpm: float) -> Rate:
+def choose_rate(mechanism: Mechanism, code: CodeName, cell_s: float, layout_rpm: float) -> Rate:
     """The speed and rate at which a track recorded for `layout_rpm` comes nearest to one the controller knows.
 
     A controller that is not known has every rate.
@@ -39,7 +40,7 @@ def choose_rate(mechanism: Mechanism, code: str, cell_s: float, layout_rpm: floa
     cells_us = None
     controller = mechanism.host.controller
     if controller is not None:
-        cells_us = controller.cells_us.get(code, ())  # type: ignore[call-overload]
+        cells_us = controller.cells_us.get(code, ())
     return _choose(tuple(s.value for s in mechanism.drive.speeds_rpm), cells_us, cell_s, layout_rpm)
 
 

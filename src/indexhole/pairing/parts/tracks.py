@@ -8,7 +8,6 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes.tables import RUN_LIMITS
 from indexhole.model.suited import track_place
 from indexhole.model.timing import sector_transitions
 from indexhole.pairing.parts.parts import Mechanism
@@ -67,8 +66,8 @@ def layout_tracks(layout: Layout) -> Tracks:
         side=np.array([h for _, h, _ in found]),
         radius_mm=np.array([track_place(layout, c, h).radius_mm for c, h, _ in found]),
         cell_s=np.array([z.cell_s for z in zones]),
-        shortest=np.array([float(RUN_LIMITS[z.code][0]) for z in zones]),
-        longest=np.array([float(RUN_LIMITS[z.code][1]) for z in zones]),
+        shortest=np.array([float(z.recording.run_limits[0]) for z in zones]),
+        longest=np.array([float(z.recording.run_limits[1]) for z in zones]),
         transitions=np.array([float(sector_transitions(z.sector_bytes)) for z in zones]),
         sectors=np.array([float(z.sectors) for z in zones]),
         code=np.array([z.code for z in zones]),

@@ -7,16 +7,20 @@ are in cells; where the figures come from stands in docs/pairing.md.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
+from indexhole.kinds import every
 from indexhole.model.index_to_data import first_header_s, room_s
 from indexhole.pairing.parts.answer import Fact
 from indexhole.pairing.parts.draws import Heads
-from indexhole.pairing.parts.parts import Mechanism, Medium
+from indexhole.pairing.parts.parts import Mechanism, Medium, Operation
 from indexhole.pairing.parts.rates import choose_rate
 from indexhole.pairing.parts.tracks import Tracks
 from indexhole.pairing.prediction.fit import USUAL_LAYOUT, as_usual, fact
@@ -43,11 +47,14 @@ class Sync:
     false_cells: float | None
 
 
-SYNCS = {
-    "fm": Sync(16, 6, 1, 2, 3.0, 1.0, None),
-    "mfm": Sync(16, 12, 4, 2, 6.0, 2.0, None),
-    "group45": Sync(8, 5, 1.25, 3.75, 1.0, 0.5, 10.0),
-}
+SYNCS: Mapping[CodeName, Sync] = every(
+    CodeName,
+    {
+        "fm": Sync(16, 6, 1, 2, 3.0, 1.0, None),
+        "mfm": Sync(16, 12, 4, 2, 6.0, 2.0, None),
+        "group45": Sync(8, 5, 1.25, 3.75, 1.0, 0.5, 10.0),
+    },
+)
 # Our own choices: the moment write current comes on, and how far behind its own break a reader opens its gate.
 _TURN_ON_CELLS = 0.5
 _GATE_BYTES = 0.5
@@ -77,7 +84,7 @@ class Format:
     supposed: tuple[str, ...] = ()
 
 
-def gap_2_of(mechanism: Mechanism, code: str, laid_out: float) -> float:
+def gap_2_of(mechanism: Mechanism, code: CodeName, laid_out: float) -> float:
     """The gap a mechanism counts between header and data, bytes: its own, the controller's, else the layout's."""
     if mechanism.gap_2_bytes is not None:
         return mechanism.gap_2_bytes
@@ -160,11 +167,13 @@ def check_format(
     r: Heads,
     tracks: Tracks,
     layout: Layout,
-    operation: str,
+    operation: Operation,
     disk: Medium,
 ) -> Format:
     """What both controllers make of the layout, and what a rewrite in place costs."""
-    busy = {"read": [reader], "format": [writer], "update": [reader, writer], "exchange": [writer, reader]}[operation]
+    busy = every(
+        Operation, {"read": [reader], "format": [writer], "update": [reader, writer], "exchange": [writer, reader]}
+    )[operation]
     each = [cannot(m, tracks, disk) for m in busy]
     hindrances, supposed = (tuple(dict.fromkeys(text for one in each for text in one[k])) for k in (0, 1))
     notes = []
@@ -193,7 +202,7 @@ def check_format(
         sync = SYNCS[code]
         ours = gap_2_of(reader, code, gap_2) + r.gap_2_shift
         theirs = gap_2_of(writer, code, gap_2) + w.gap_2_shift
-        data = size * 1.25 if code == "group45" else size
+        data = size * CODES[code].cells_per_byte / CODES[code].gap_byte_cells
         field = sync.sync + sync.mark + data + sync.trailer
         chance, spare = rewrite(sync, ours - theirs, np.maximum(ours, theirs), mismatch, gap_3, field)
         hazard[:, here] = np.minimum(60.0, -np.log1p(-np.minimum(chance, 1 - 1e-15)))[:, None]

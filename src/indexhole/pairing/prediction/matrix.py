@@ -26,6 +26,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.kinds import in_order
 from indexhole.model import kernels
 from indexhole.pairing.parts.answer import GROUPS, Group, Verdict
 from indexhole.pairing.parts.beliefs import NO_BELIEFS, Beliefs, DiskBelief
@@ -42,7 +43,7 @@ from indexhole.standards.layouts import Layout
 Floats = npt.NDArray[np.float64]
 
 DRAWS = 64
-VERDICTS: tuple[Verdict, ...] = ("works", "doubtful", "fails", "unproven")
+VERDICTS: tuple[Verdict, ...] = in_order(Verdict, ("works", "doubtful", "fails", "unproven"))
 _ANGLES = np.array([0.0, np.pi])
 _RUNGS_DB = (0.0, 4.0, 12.0)
 _FEW_DRAWS, _FEW_TRACKS = 24, 3

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import assert_never
 
 import numpy as np
 import numpy.typing as npt
@@ -64,16 +65,28 @@ class Case:
     @property
     def writes_now(self) -> tuple[Mechanism, ...]:
         """Mechanisms that would write to the disk."""
-        if self.operation == "read":
-            return ()
-        return (self.reader,) if self.operation == "update" else (self.writer,)
+        match self.operation:
+            case "read":
+                return ()
+            case "update":
+                return (self.reader,)
+            case "format" | "exchange":
+                return (self.writer,)
+            case _:
+                assert_never(self.operation)
 
     @property
     def reads_now(self) -> tuple[Mechanism, ...]:
         """Mechanisms that would read it."""
-        if self.operation == "format":
-            return (self.writer,)
-        return (self.reader, self.writer) if self.operation == "update" else (self.reader,)
+        match self.operation:
+            case "format":
+                return (self.writer,)
+            case "update":
+                return (self.reader, self.writer)
+            case "read" | "exchange":
+                return (self.reader,)
+            case _:
+                assert_never(self.operation)
 
     @property
     def everyone(self) -> list[Mechanism]:
@@ -98,13 +111,20 @@ def bears_recording(disk: Medium) -> bool | None:
 def what_lies_under(case: Case) -> Under | None:
     """The recording underneath the one to be read, None when there is none for certain."""
     disk = case.disk
-    if case.operation == "read":
-        chance = {"recorded": 1.0, "": _UNKNOWN_UNDER}.get(disk.before, 0.0)
-        return Under(outside_drive(disk), disk.disk_class.pitch_um.value, chance) if chance else None
-    if case.operation == "update":
-        return None
-    if case.conditions.bulk_erased_first:
-        return None
+    match case.operation:
+        case "read":
+            chance = {"recorded": 1.0, "": _UNKNOWN_UNDER}.get(disk.before, 0.0)
+            return Under(outside_drive(disk), disk.disk_class.pitch_um.value, chance) if chance else None
+        case "update":
+            return None
+        case "format" | "exchange":
+            return None if case.conditions.bulk_erased_first else _under_new_tracks(disk)
+        case _:
+            assert_never(case.operation)
+
+
+def _under_new_tracks(disk: Medium) -> Under | None:
+    """What lies under tracks laid down anew on a disk that is not erased first."""
     bears = bears_recording(disk)
     if bears is False:
         return None
@@ -119,7 +139,13 @@ def _days(case: Case) -> tuple[Climate, Climate]:
     reading = conditions.reading
     written = conditions.writing
     if written is None:
-        written = case.disk.recorded if case.operation in ("read", "update") else reading
+        match case.operation:
+            case "read" | "update":
+                written = case.disk.recorded
+            case "format" | "exchange":
+                written = reading
+            case _:
+                assert_never(case.operation)
     return written, reading
 
 
@@ -182,11 +208,20 @@ class Assembly:
         """What must go well, in order."""
         case = self.case
         w, r = (case.writer, self.writer), (case.reader, self.reader)
-        if case.operation == "format":
-            return (self._passage("read back by the writer", w, w, self.under, same_visit=True),)
-        first = self._passage("read", w, r, self.under)
-        if case.operation != "update":
-            return (first,)
+        match case.operation:
+            case "format":
+                return (self._passage("read back by the writer", w, w, self.under, same_visit=True),)
+            case "read" | "exchange":
+                return (self._passage("read", w, r, self.under),)
+            case "update":
+                return self._rewrite(self._passage("read", w, r, self.under))
+            case _:
+                assert_never(case.operation)
+
+    def _rewrite(self, first: Passage) -> tuple[Passage, ...]:
+        """What must go well when sectors are rewritten in place, `first` being how the disk reads before."""
+        case = self.case
+        w, r = (case.writer, self.writer), (case.reader, self.reader)
         header = Passage("headers read", first.draws, first.tracks.copy())
         header.tracks[:, kernels.TRANSITIONS] *= _HEADER_SHARE
         old = Under(case.writer, self.all.pitch_um, 1.0)

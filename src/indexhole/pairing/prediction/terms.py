@@ -6,7 +6,6 @@ import numpy as np
 import numpy.typing as npt
 
 from indexhole.model import kernels, magnetics
-from indexhole.model.figures import significant
 from indexhole.pairing.parts.answer import Fact, Group, Term, Verdict, signed
 from indexhole.pairing.parts.rates import write_field
 from indexhole.pairing.prediction.fit import Fit, fact
@@ -14,6 +13,7 @@ from indexhole.pairing.prediction.format import Format
 from indexhole.pairing.prediction.margins import Room
 from indexhole.pairing.prediction.passages import Assembly, Case, Passage
 from indexhole.standards.figures import Figure
+from indexhole.wording import significant
 
 Floats = npt.NDArray[np.float64]
 

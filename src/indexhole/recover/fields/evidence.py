@@ -15,25 +15,28 @@ simulation fields are wrong about as often as the sums say, or less (docs/recove
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes.marks import RUN_LIMITS
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
+from indexhole.kinds import every
 from indexhole.recover.fields import kernels
 from indexhole.recover.fields.stretch import Placed, Stretch, place_pulses
 
 Cells = npt.NDArray[np.float64]
 
-TEMPER = {"fm": 0.85, "mfm": 0.85, "group45": 1.0}
+# By this the sums of all passes are scaled down.
+TRUST: Mapping[CodeName, float] = every(CodeName, {"fm": 0.85, "mfm": 0.85, "group45": 1.0})
 # Shares of pulses lost and stray are taken from the pass; none seen leaves one in twenty fields open.
 _UNSEEN = 0.05
 _MOST_LOST, _MOST_STRAY, _LIKELY_STRAY = 0.1, 0.1, 0.6
 _LOST_IN_GAP, _LOST_NEAR_GAP = 0.95, 0.4
 # A cell holds a transition about one time in three.
-_BESIDE = 0.35
+_NEIGHBOUR_SHARE = 0.35
 _NARROWEST, _WIDEST = 0.03, 0.22
 _BOUND = 14.0
 # Slips are looked for in windows of so many cells with at least so many pulses, and must fit better by so many nats.
@@ -67,9 +70,9 @@ class Manner:
     longest: int
 
 
-def manner_of(placed: Placed, code: str) -> Manner:
+def manner_of(placed: Placed, code: CodeName) -> Manner:
     """How a pass loses and makes pulses."""
-    low, high = RUN_LIMITS[code]
+    low, high = CODES[code].run_limits
     long, short = placed.run > high, placed.run < low
     # A pulse is suspect when it stands too close to its neighbour on either side.
     pulses = max(placed.cell.size, 1)
@@ -86,13 +89,13 @@ def losses(placed: Placed, manner: Manner, cells: int) -> Cells:
     )
 
 
-def cell_evidence(placed: Placed, code: str, cells: int) -> Cells:
+def cell_evidence(placed: Placed, code: CodeName, cells: int) -> Cells:
     """(cells,) log-likelihood ratios one pass gives."""
     manner = manner_of(placed, code)
     loss = losses(placed, manner, cells)
     return np.asarray(
         kernels.cell_evidence(
-            placed.cell, placed.offset, manner.stray, manner.strength, manner.spread, loss, _BESIDE, _BOUND
+            placed.cell, placed.offset, manner.stray, manner.strength, manner.spread, loss, _NEIGHBOUR_SHARE, _BOUND
         )
     )
 
@@ -108,7 +111,7 @@ def _slips_removed(placed: Placed, sum_so_far: Cells) -> Placed:
 
 
 def hear(stretches: Sequence[Stretch], cells: int) -> tuple[list[Placed], Cells]:
-    """The pulses of every pass, slips removed, and the (cells,) sum of their log-likelihood ratios, not tempered.
+    """The pulses of every pass, slips removed, and the (cells,) sum of their log-likelihood ratios, not scaled down.
 
     Args:
         stretches: the same field in several passes, most trusted first: the others are laid against it.
@@ -125,5 +128,5 @@ def hear(stretches: Sequence[Stretch], cells: int) -> tuple[list[Placed], Cells]
 
 
 def joint_evidence(stretches: Sequence[Stretch], cells: int) -> Cells:
-    """(cells,) log-likelihood ratios of all passes together, tempered; arguments as for `hear`."""
-    return hear(stretches, cells)[1] * (TEMPER[stretches[0].code] if stretches else 1.0)
+    """(cells,) log-likelihood ratios of all passes together, scaled down; arguments as for `hear`."""
+    return hear(stretches, cells)[1] * (TRUST[stretches[0].code] if stretches else 1.0)

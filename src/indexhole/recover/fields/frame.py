@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from indexhole.codes.known import CODES
 from indexhole.recover.fields.reads import IdRead, SectorRead, StreamReads
 
 # Ids of one number this far apart (revolutions) stand at two places: the shortest sectors are 1/40 long.
@@ -42,10 +43,10 @@ class Frame:
         """Angle in the frame, 0 to 1."""
         return (turn / self.scale[stream] - self.shift[stream]) % 1.0
 
-    def place(self, number: int, angle: float) -> int:
+    def position_of(self, number: int, angle: float) -> int:
         """Which of a number's places the angle of an id is nearest, 0 for a number with one."""
-        places = self.repeated.get(number)
-        return 0 if places is None else min(range(len(places)), key=lambda k: apart(angle, places[k]))
+        positions = self.repeated.get(number)
+        return 0 if positions is None else min(range(len(positions)), key=lambda k: apart(angle, positions[k]))
 
 
 def apart(one: float, other: float) -> float:
@@ -70,9 +71,9 @@ def build_frame(indexed: Sequence[bool], reads: Sequence[StreamReads]) -> Frame:
     repeated: dict[int, tuple[float, ...]] = {}
     for k, found in enumerate(twice):
         for number in found:
-            places = [(a - shift[k]) % 1.0 for a in clusters[k][number]]
+            positions = [(a - shift[k]) % 1.0 for a in clusters[k][number]]
             known = repeated.get(number, ())
-            fresh = [a for a in places if all(apart(a, b) > _APART for b in known)]
+            fresh = [a for a in positions if all(apart(a, b) > _APART for b in known)]
             repeated[number] = tuple(sorted((*known, *fresh)))
     return Frame(scale, tuple(shift), tuple(aligned), {n: p for n, p in repeated.items() if len(p) > 1})
 
@@ -117,7 +118,7 @@ def _repeats(part: StreamReads, clusters: dict[int, list[float]], turn: float) -
     count = Counter(i.id.number for i in part.ids)
     span = (part.ids[-1].turn - part.ids[0].turn) / turn
     proven = Counter(r.id.number for r in part.reads if r.passed and r.id is not None)
-    weak_check = any(r.code == "group45" for r in part.reads)
+    weak_check = any(CODES[r.code].short_check for r in part.reads)
     return [
         number
         for number, own in clusters.items()

@@ -17,17 +17,19 @@ import heapq
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import assert_never
 
 import numpy as np
 import numpy.typing as npt
 
 from indexhole.codes import marks
+from indexhole.codes.code import Alphabet, Code
+from indexhole.codes.known import CODES
 from indexhole.recover.fields import kernels
-from indexhole.recover.fields.evidence import TEMPER, Cells, hear, joint_evidence
+from indexhole.recover.fields.evidence import TRUST, Cells, hear, joint_evidence
 from indexhole.recover.fields.matching import matched_words
 from indexhole.recover.fields.stretch import Stretch
 
-CHECK_BITS = {"fm": 16, "mfm": 16, "group45": 8}
 # Chance that the passes share a fault they do not show, such as one pulse gone in all of them. Alone it cannot make
 # the likeliest field pass: either check finds any error within one byte.
 _SHARED_FAULT = 1e-3
@@ -77,49 +79,69 @@ def _word_table() -> npt.NDArray[np.int64]:
 _WORDS = _word_table()
 
 
-def symbols_of(evidence: Cells, code: str) -> Symbols:
-    """Symbols of a field from the evidence of its cells."""
-    if code == "group45":
-        words = evidence.size // 5
-        scores = np.empty((words, 16))
-        kernels.word_scores(evidence, _WORDS, words, scores)
-        return _from_scores(scores)
+def symbols_of(evidence: Cells, code: Code) -> Symbols:
+    """Symbols of a field from the (cells,) log-likelihood ratios of its cells."""
     bits = evidence.size // 2
     odds = np.empty(bits)
     best = np.zeros(bits, dtype=np.int64)
-    if code == "mfm":
-        # The mark's last byte, A1, ends in a one.
-        kernels.mfm_posteriors(evidence, bits, 1, best, odds)
-    else:
-        odds[:] = evidence[1::2]
-        best[:] = odds > 0
+    match code.alphabet:
+        case Alphabet.HALF_BYTES:
+            return _from_scores(_word_scores(evidence))
+        case Alphabet.CHAINED_BITS:
+            # The mark's last byte, A1, ends in a one.
+            kernels.mfm_posteriors(evidence, bits, 1, best, odds)
+        case Alphabet.LONE_BITS:
+            odds[:] = evidence[1::2]
+            best[:] = odds > 0
+        case _:
+            assert_never(code.alphabet)
     return _from_scores(np.stack((np.zeros(bits), odds), axis=1), best)
+
+
+def _word_scores(evidence: Cells) -> npt.NDArray[np.float64]:
+    """(words, 16) log-likelihood of each half byte, from (cells,) of the cells."""
+    words = evidence.size // 5
+    scores = np.empty((words, 16))
+    kernels.word_scores(evidence, _WORDS, words, scores)
+    return scores
 
 
 def joint_symbols(stretches: Sequence[Stretch], cells: int) -> Symbols:
     """Symbols of a field of `cells` cells from its pulses in several passes, most trusted first."""
-    code = stretches[0].code
-    if code != "group45":
-        return symbols_of(joint_evidence(stretches, cells), code)
-    passes, evidence = hear(stretches, cells)
-    first = np.empty((cells // 5, 16))
-    kernels.word_scores(evidence, _WORDS, cells // 5, first)
-    return _from_scores(matched_words(passes, _WORDS, first) * TEMPER[code])
+    name = stretches[0].code
+    code = CODES[name]
+    match code.alphabet:
+        case Alphabet.HALF_BYTES:
+            passes, evidence = hear(stretches, cells)
+            words = matched_words(passes, name, _WORDS, _word_scores(evidence[: cells // 5 * 5]))
+            return _from_scores(words * TRUST[name])
+        case Alphabet.CHAINED_BITS | Alphabet.LONE_BITS:
+            return symbols_of(joint_evidence(stretches, cells), code)
+        case _:
+            assert_never(code.alphabet)
 
 
-def bytes_of(values: npt.NDArray[np.int64], code: str) -> bytes:
-    """Symbols back to bytes."""
-    if code == "group45":
-        return (values[0::2] << 4 | values[1::2]).astype(np.uint8).tobytes()
-    return np.packbits(values.astype(np.uint8)).tobytes()
+def bytes_of(values: npt.NDArray[np.int64], code: Code) -> bytes:
+    """(n,) symbols back to bytes."""
+    match code.alphabet:
+        case Alphabet.HALF_BYTES:
+            return (values[0::2] << 4 | values[1::2]).astype(np.uint8).tobytes()
+        case Alphabet.CHAINED_BITS | Alphabet.LONE_BITS:
+            return np.packbits(values.astype(np.uint8)).tobytes()
+        case _:
+            assert_never(code.alphabet)
 
 
-def values_of(field: bytes, code: str) -> npt.NDArray[np.int64]:
-    """Bytes to symbols."""
+def values_of(field: bytes, code: Code) -> npt.NDArray[np.int64]:
+    """Bytes to (n,) symbols."""
     raw = np.frombuffer(field, dtype=np.uint8)
-    if code == "group45":
-        return np.stack((raw >> 4, raw & 15), axis=1).ravel().astype(np.int64)
-    return np.unpackbits(raw).astype(np.int64)
+    match code.alphabet:
+        case Alphabet.HALF_BYTES:
+            return np.stack((raw >> 4, raw & 15), axis=1).ravel().astype(np.int64)
+        case Alphabet.CHAINED_BITS | Alphabet.LONE_BITS:
+            return np.unpackbits(raw).astype(np.int64)
+        case _:
+            assert_never(code.alphabet)
 
 
 @dataclass(frozen=True)
@@ -165,15 +187,18 @@ def log_probability(values: npt.NDArray[np.int64], symbols: Symbols) -> float:
     return float(symbols.scores[np.arange(values.size), values].sum())
 
 
-def deceived(log_probability_of_field: float, untried: float, code: str, *, likelier_failed: bool = False) -> float:
+def deceived(
+    log_probability_of_field: float, untried: float, check_bits: int, *, likelier_failed: bool = False
+) -> float:
     """Probability that a field whose check passes is wrong all the same; formula above.
 
     Args:
         log_probability_of_field: given the evidence.
+        check_bits: of the field's check.
         untried: probability of all fields neither this one nor tried before it.
         likelier_failed: whether likelier fields were tried and their checks failed.
     """
     rest = max(untried, _SHARED_FAULT if likelier_failed else 0.0)
-    false = rest * 2.0 ** -CHECK_BITS[code]
+    false = rest * 2.0**-check_bits
     right = math.exp(min(log_probability_of_field, 0.0))
     return false / (right + false) if right + false > 0 else 1.0

@@ -19,27 +19,29 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.codes.code import CodeName
 from indexhole.recover.fields import kernels
 from indexhole.recover.fields.evidence import Cells, losses, manner_of
 from indexhole.recover.fields.stretch import Placed
 
 # Cells to either side of a word whose pulses are told afresh with it.
-_BESIDE = 3
+_REACH_CELLS = 3
 # Words less likely than the best by so many nats, cell by cell, are not tried.
 _WORTH = 30.0
 _ROUNDS = 3
 
 
-def matched_words(passes: Sequence[Placed], words: npt.NDArray[np.int64], first: Cells) -> Cells:
+def matched_words(passes: Sequence[Placed], code: CodeName, words: npt.NDArray[np.int64], first: Cells) -> Cells:
     """(places, 16) log-likelihoods of the words at every place of a field; -inf for words that are not worth trying.
 
     Args:
         passes: the field's pulses in each pass.
+        code: theirs.
         words: (16,) the code's five-cell words.
         first: (places, 16) the same, cell by cell, to start from.
     """
     places = first.shape[0]
-    manners = [manner_of(p, "group45") for p in passes]
+    manners = [manner_of(p, code) for p in passes]
     cell = np.concatenate([p.cell for p in passes])
     claim = np.concatenate(
         [kernels.claims(p.offset, m.strength, m.stray, m.spread) for p, m in zip(passes, manners, strict=True)]
@@ -49,7 +51,7 @@ def matched_words(passes: Sequence[Placed], words: npt.NDArray[np.int64], first:
     scores = first
     likely = np.argmax(first, axis=1)
     for _ in range(_ROUNDS):
-        scores = kernels.match_words(cell, claim, loss, ends, words, likely, first, _BESIDE, _WORTH)
+        scores = kernels.match_words(cell, claim, loss, ends, words, likely, first, _REACH_CELLS, _WORTH)
         found = np.argmax(scores, axis=1)
         if np.array_equal(found, likely):
             break

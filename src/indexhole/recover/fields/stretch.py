@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes import marks
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.signal.clock.kernels import two_way_clock
 from indexhole.signal.clock.streams import Stream
 
@@ -28,7 +29,7 @@ class Stretch:
         lead: cells from that pulse to the field's first cell.
     """
 
-    code: str
+    code: CodeName
     intervals: npt.NDArray[np.int32]
     strength: npt.NDArray[np.uint8] | None
     cell_ticks: float
@@ -40,11 +41,13 @@ def cut_stretch(stream: Stream, mark: int, kind: int, cells: int) -> Stretch:
     """Cut the field of `cells` cells behind the mark that closes run `mark`, found as pattern `kind`."""
     first = max(mark + 1 - _BEFORE, 0)
     # Every run takes at least one cell (two in MFM), so this reaches the end of the field.
-    most = cells // marks.RUN_LIMITS[stream.code][0]
+    code = CODES[stream.code]
+    shortest, longest = code.run_limits
+    most = cells // shortest
     behind = np.cumsum(stream.runs[mark + 1 : mark + 1 + most], dtype=np.int64)
     last = min(mark + 1 + int(np.searchsorted(behind, cells)) + _BEHIND, stream.runs.size)
     runs = stream.runs[first:last]
-    usual = runs <= marks.RUN_LIMITS[stream.code][1]
+    usual = runs <= longest
     total = int(runs[usual].sum())
     local = float(stream.intervals[first:last][usual].sum(dtype=np.int64)) / total if total else stream.cell_ticks
     local = min(max(local, 0.9 * stream.cell_ticks), 1.1 * stream.cell_ticks)
@@ -55,7 +58,7 @@ def cut_stretch(stream: Stream, mark: int, kind: int, cells: int) -> Stretch:
         None if strength is None else strength[first : last + 1].copy(),
         local,
         mark + 1 - first,
-        marks.MARKS[stream.code][kind].lead,
+        code.marks[kind].lead,
     )
 
 

@@ -11,22 +11,18 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import assert_never
 
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes import kernels, marks
-from indexhole.codes.tables import GROUP_SYNC_CELLS, MFM_INDEX_BYTE, MFM_MARK_CELLS
+from indexhole.codes import marks
+from indexhole.codes.code import Blocks, Code, MarkedFields
+from indexhole.codes.known import CODES
 from indexhole.recover.fields.coverage import whole_turn
 from indexhole.recover.fields.reads import IdRead, StreamReads
 from indexhole.signal.clock.streams import Stream
 
-_SYNC_BYTES = {"fm": 6, "mfm": 12}
-# Cells of a whole id field and of a data field besides its contents, from the first mark byte to the check.
-_ID_CELLS = {"fm": 7 * 16, "mfm": 10 * 16, "group45": 8 * 10}
-_DATA_CELLS = {"fm": 3 * 16, "mfm": 6 * 16, "group45": 4 * 10}
-_MARK_CELLS = {"fm": 16, "mfm": 48, "group45": 0}
-_BYTE_CELLS = {"fm": 16, "mfm": 16, "group45": 8}
 # Gap bytes looked at behind an id; the first may be cut by the writer's switching.
 _FILL_FROM, _FILL_TO = 1, 8
 _MOST_SAMPLED = 24
@@ -72,7 +68,7 @@ class Survey:
 
 def survey(stream: Stream, reads: StreamReads) -> Survey:
     """Measure a stay whose fields were read."""
-    code = stream.code
+    code = CODES[stream.code]
     cells = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(stream.runs, dtype=np.int64)))
     ids = _starts(code, cells, [(i.at, 0) for i in reads.ids])
     data = _starts(code, cells, [(r.at, r.kind) for r in reads.reads])
@@ -83,15 +79,15 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
     index_marks = _index_marks(stream, cells)
     broken = _starts(code, cells, [(i.at, 0) for i in reads.broken_ids])
     starts = np.sort(np.concatenate((ids, data, broken)))
-    low, high = marks.RUN_LIMITS[code]
+    low, high = code.run_limits
     forbidden = np.flatnonzero((stream.runs < low) | (stream.runs > high))
     illegible = cells[forbidden + 1]
-    beside = _NEAR_BYTES * marks.CELLS_PER_BYTE[code]
+    near = _NEAR_BYTES * code.cells_per_byte
     # A stretch without pulses is one run only, but as illegible as many.
     silent = np.repeat(np.flatnonzero(stream.runs > _LONGEST_RUN), _SPLICE_RUNS + 1)
     doubtful = np.sort(np.concatenate((illegible, cells[silent], cells[silent + 1])))
-    lone = ~named & _clear(doubtful, data - _sync_cells(code) - beside, data)
-    alone = _without_data(code, ids, data, int(cells[-1])) & _clear(doubtful, ids, ids + _ID_CELLS[code] + beside)
+    lone = ~named & _clear(doubtful, data - code.cells.sync - near, data)
+    alone = _without_data(code, ids, data, int(cells[-1])) & _clear(doubtful, ids, ids + code.cells.id_field + near)
     return Survey(
         clean=whole_turn(
             _turns(stream, cells, ids, index),
@@ -104,9 +100,9 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
         cells_a_turn=float(np.diff(index).mean()) if index.size > 1 else None,
         gap_2=_bytes(code, _gaps_2(code, ids, data[named])),
         gap_3=_bytes(code, _gaps_3(code, ends[passed], ids, starts, index)),
-        lead_in=_bytes(code, _first_behind(index, starts, ids) - _sync_cells(code)),
-        index_mark=_bytes(code, _first_behind(index, np.union1d(starts, index_marks), index_marks) - _sync_cells(code)),
-        gap_1=_bytes(code, _first_behind(index_marks, starts, ids) - _sync_cells(code) - _index_cells(code)),
+        lead_in=_bytes(code, _first_behind(index, starts, ids) - code.cells.sync),
+        index_mark=_bytes(code, _first_behind(index, np.union1d(starts, index_marks), index_marks) - code.cells.sync),
+        gap_1=_bytes(code, _first_behind(index_marks, starts, ids) - code.cells.sync - _index_cells(code)),
         last_gap=_bytes(code, _before(index, ends[passed], starts)),
         gap_fill=_gap_fill(stream, reads.ids),
         bare_fields=tuple(r.turn for r, bare in zip(reads.reads, lone.tolist(), strict=True) if bare),
@@ -119,16 +115,16 @@ def _clear(illegible: Cells, first: Cells, end: Cells) -> npt.NDArray[np.bool_]:
     return np.asarray(np.searchsorted(illegible, end) - np.searchsorted(illegible, first) <= _SPLICE_RUNS)
 
 
-def _without_data(code: str, ids: Cells, data: Cells, end: int) -> npt.NDArray[np.bool_]:
+def _without_data(code: Code, ids: Cells, data: Cells, end: int) -> npt.NDArray[np.bool_]:
     """Which ids have no data field close behind them, though the log goes on for long enough to show one."""
     following = np.append(data, end)[np.searchsorted(data, ids)]
-    return np.asarray(following - ids > _ALONE_BYTES * marks.CELLS_PER_BYTE[code])
+    return np.asarray(following - ids > _ALONE_BYTES * code.cells_per_byte)
 
 
-def _blocks(code: str, ids: Cells, data: Cells, ends: Cells) -> tuple[Cells, Cells]:
+def _blocks(code: Code, ids: Cells, data: Cells, ends: Cells) -> tuple[Cells, Cells]:
     """Cells each sector takes, from the sync of its id to the end of its data; an id alone takes its own."""
-    starts = ids - _sync_cells(code)
-    stops = ids + _ID_CELLS[code]
+    starts = ids - code.cells.sync
+    stops = ids + code.cells.id_field
     if ids.size and data.size:
         owner = np.searchsorted(ids, data) - 1
         owned = owner >= 0
@@ -145,37 +141,29 @@ def _turns(stream: Stream, cells: Cells, ids: Cells, index: Cells) -> list[tuple
     return [(a, a + length) for a in range(first, int(cells[-1]) - length, length)] if length > 0 else []
 
 
-def _starts(code: str, cells: Cells, fields: Sequence[tuple[int, int]]) -> Cells:
+def _starts(code: Code, cells: Cells, fields: Sequence[tuple[int, int]]) -> Cells:
     """First cell of each field's mark, from the run that closes its pattern and the number of the pattern."""
-    lead = [cells[at + 1] + marks.MARKS[code][kind].lead for at, kind in fields]
-    return np.array(lead, dtype=np.int64) - _MARK_CELLS[code]
+    lead = [cells[at + 1] + code.marks[kind].lead for at, kind in fields]
+    return np.array(lead, dtype=np.int64) - code.cells.mark
 
 
-def _data_cells(code: str, size: int) -> int:
-    return _DATA_CELLS[code] + size * marks.CELLS_PER_BYTE[code]
+def _data_cells(code: Code, size: int) -> int:
+    return code.cells.data_frame + size * code.cells_per_byte
 
 
-def _sync_cells(code: str) -> int:
-    return GROUP_SYNC_CELLS if code == "group45" else 16 * _SYNC_BYTES[code]
+def _bytes(code: Code, cells: Cells) -> tuple[float, ...]:
+    return tuple(round(float(c) / code.gap_byte_cells, 2) for c in cells)
 
 
-def _index_cells(code: str) -> int:
-    return {"fm": 16, "mfm": 64, "group45": 0}[code]
-
-
-def _bytes(code: str, cells: Cells) -> tuple[float, ...]:
-    return tuple(round(float(c) / _BYTE_CELLS[code], 2) for c in cells)
-
-
-def _gaps_2(code: str, ids: Cells, data: Cells) -> Cells:
+def _gaps_2(code: Code, ids: Cells, data: Cells) -> Cells:
     """From the end of each id to the sync of the data field it owns."""
     if not ids.size or not data.size:
         return np.empty(0, dtype=np.int64)
     owner = np.searchsorted(ids, data) - 1
-    return (data - ids[np.maximum(owner, 0)] - _ID_CELLS[code] - _sync_cells(code))[owner >= 0]
+    return (data - ids[np.maximum(owner, 0)] - code.cells.id_field - code.cells.sync)[owner >= 0]
 
 
-def _gaps_3(code: str, ends: Cells, ids: Cells, starts: Cells, index: Cells) -> Cells:
+def _gaps_3(code: Code, ends: Cells, ids: Cells, starts: Cells, index: Cells) -> Cells:
     """From the end of each data field to the sync of the next id, where neither field nor index lies between."""
     gaps = []
     for end in ends.tolist():
@@ -185,9 +173,9 @@ def _gaps_3(code: str, ends: Cells, ids: Cells, starts: Cells, index: Cells) -> 
         start = int(ids[following])
         between = np.searchsorted(starts, start) - np.searchsorted(starts, end)
         if between == 0 and np.searchsorted(index, start) == np.searchsorted(index, end):
-            gaps.append(start - end - _sync_cells(code))
+            gaps.append(start - end - code.cells.sync)
     found = np.array(gaps, dtype=np.int64)
-    return found[found <= _LONGEST_GAP_BYTES * _BYTE_CELLS[code]]
+    return found[found <= _LONGEST_GAP_BYTES * code.gap_byte_cells]
 
 
 def _first_behind(points: Cells, starts: Cells, wanted: Cells) -> Cells:
@@ -209,35 +197,39 @@ def _before(points: Cells, ends: Cells, starts: Cells) -> Cells:
     return apart
 
 
+def _index_cells(code: Code) -> int:
+    """Cells of an index mark with its mark byte, 0 in a code without one."""
+    match code.track:
+        case MarkedFields():
+            return (len(code.track.index_lead) + 1) * code.cells_per_byte
+        case Blocks():
+            return 0
+        case _:
+            assert_never(code.track)
+
+
 def _index_marks(stream: Stream, cells: Cells) -> Cells:
-    """First cells of the index marks."""
-    if stream.code == "group45":
-        return np.empty(0, dtype=np.int64)
-    if stream.code == "fm":
-        at, kind = marks.find_marks(stream.runs, "fm")
-        wanted = [p.mark_byte for p in marks.MARKS["fm"]].index(marks.INDEX_MARK)
-        return _starts("fm", cells, [(k, wanted) for k in at[kind == wanted].tolist()])
-    word = MFM_MARK_CELLS[MFM_INDEX_BYTE]
-    three = word << 32 | word << 16 | word
-    trailing = (word & -word).bit_length() - 1
-    at = np.empty(stream.runs.size // 8 + 8, dtype=np.int64)
-    count = kernels.find_marks(
-        stream.runs,
-        np.array([three >> trailing], dtype=np.uint64),
-        np.array([(1 << (48 - trailing)) - 1], dtype=np.uint64),
-        at,
-        np.empty_like(at),
-    )
-    return cells[at[:count] + 1] + 1 + trailing - 48
+    """(k,) first cells of the index marks, none in a code without them."""
+    code = CODES[stream.code]
+    match code.track:
+        case MarkedFields():
+            pattern = code.track.index_pattern
+            at, _ = marks.find_patterns(stream.runs, [pattern])
+            return cells[at + 1] + pattern.lead - code.cells.mark
+        case Blocks():
+            return np.empty(0, dtype=np.int64)
+        case _:
+            assert_never(code.track)
 
 
 def _gap_fill(stream: Stream, ids: Sequence[IdRead]) -> tuple[tuple[int, int], ...]:
-    """Bytes of the gaps behind ids, commonest first."""
-    if stream.code == "group45" or not ids:
+    """Bytes of the gaps behind ids, commonest first; none where gaps are not put through the code."""
+    code = CODES[stream.code]
+    if code.gap_byte_cells != code.cells_per_byte or not ids:
         return ()
     sample = np.array([i.at for i in ids[:_MOST_SAMPLED]], dtype=np.int64)
-    found = marks.find_marks(stream.runs, stream.code)
+    found = marks.find_marks(stream.runs, code)
     at = np.searchsorted(found[0], sample)
-    length = np.full(sample.size, 7 + _FILL_TO, dtype=np.int64)
-    fields = marks.decode(stream.runs, stream.errors, stream.code, (sample, found[1][at]), length)
-    return tuple(Counter(fields.data[:, 7 + _FILL_FROM :].ravel().tolist()).most_common(3))
+    length = np.full(sample.size, code.id_field.size + _FILL_TO, dtype=np.int64)
+    fields = marks.decode(stream.runs, stream.errors, code, (sample, found[1][at]), length)
+    return tuple(Counter(fields.data[:, code.id_field.size + _FILL_FROM :].ravel().tolist()).most_common(3))

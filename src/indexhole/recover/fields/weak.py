@@ -8,16 +8,19 @@ behind a stretch where nothing agreed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 from operator import eq
 
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes import marks
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
+from indexhole.kinds import every
 from indexhole.recover.fields import kernels
-from indexhole.recover.fields.reads import SectorRead, field_cells
+from indexhole.recover.fields.reads import SectorRead
 from indexhole.recover.fields.stretch import Stretch
 
 _WINDOW = 64
@@ -32,9 +35,20 @@ _SHORTEST_WINDOWS = 3
 _MOST_PASSES = 5
 # Of all pairs of passes so many must disagree: a pass may chance to be like another.
 _PAIRS = 0.7
-# The pulses of sync, from the mark back: from the nearer to the farther, and the cells between two of them.
-_SYNC_PULSES = {"fm": (16, 40), "mfm": (20, 60), "group45": (4, 32)}
-_SYNC_RUN = {"fm": 2, "mfm": 2, "group45": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class _Sync:
+    """Pulses of sync that are looked at, counted from the mark back, and the cells between two of them."""
+
+    nearest: int
+    farthest: int
+    run: int
+
+
+_SYNC: Mapping[CodeName, _Sync] = every(
+    CodeName, {"fm": _Sync(16, 40, 2), "mfm": _Sync(20, 60, 2), "group45": _Sync(4, 32, 1)}
+)
 _EVEN = 0.2
 # Spread of the time over two intervals of sync, in cells, up to which nearly all pulses of two passes agree.
 _STEADY = 0.18
@@ -49,14 +63,13 @@ def weak_stretches(reads: Sequence[SectorRead], size: int) -> list[Bytes]:
     times = [t for s in stretches if s.code == stretches[0].code and (t := _times(s)) is not None]
     if len(times) < 2:
         return []
-    code = stretches[0].code
-    windows = -(-field_cells(code, size) // _WINDOW)
+    code = CODES[stretches[0].code]
+    windows = -(-code.decoded_cells(size) // _WINDOW)
     agree = np.array([_agreement(a, b, windows) for a, b in combinations(times, 2)])
     # Where any two passes agree something is recorded, whatever kept the others from it.
     weak = (np.mean(agree < _DOUBTED, axis=0) >= _PAIRS) & ~np.any(agree >= _LOCK, axis=0)
-    per_byte = marks.CELLS_PER_BYTE[code]
-    # An FM mark is told by its pattern, the others are the first byte of the field.
-    before = 0 if code == "fm" else 1
+    per_byte = code.cells_per_byte
+    before = 1 if code.mark_is_decoded else 0
     found = []
     for first, last in _runs(weak):
         if last - first >= _SHORTEST_WINDOWS and float(np.nanmedian(agree[:, first:last])) < _CHANCE:
@@ -77,13 +90,13 @@ def _times(stretch: Stretch) -> npt.NDArray[np.float64] | None:
     The cell length is that of the sync: a mean over the whole field would have noise in it. Intervals are taken in
     pairs, so that pulses of one polarity coming late do not count.
     """
-    behind, before = _SYNC_PULSES[stretch.code]
-    sync = stretch.intervals[max(stretch.at - before, 0) : max(stretch.at - behind, 1)].astype(np.float64)
+    look = _SYNC[stretch.code]
+    sync = stretch.intervals[max(stretch.at - look.farthest, 0) : max(stretch.at - look.nearest, 1)].astype(np.float64)
     pairs = sync[:-1] + sync[1:]
     if not pairs.size:
         return None
     usual = float(np.median(pairs))
-    cell_ticks = float(pairs[np.abs(pairs - usual) < _EVEN * usual].mean()) / (2 * _SYNC_RUN[stretch.code])
+    cell_ticks = float(pairs[np.abs(pairs - usual) < _EVEN * usual].mean()) / (2 * look.run)
     if 1.4826 * float(np.median(np.abs(pairs - usual))) > _STEADY * cell_ticks:
         return None
     since = np.cumsum(stretch.intervals[stretch.at :], dtype=np.int64)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from indexhole.recover.layouts.draft import CODE_NAMES, Draft, DraftZone, ranges, skew_words
+from indexhole.codes.known import CODES
+from indexhole.recover.layouts.draft import Draft, DraftZone, ranges, skew_words
 from indexhole.recover.layouts.layout_text import layout_toml, printable
 from indexhole.recover.shapes.description import Description, Zone
-from indexhole.recover.shapes.result import Track
+from indexhole.recover.shapes.result import OddityKind, Track
+from indexhole.wording import count_of, plural_of
 
 # Sectors on a track so many at least make a rule worth telling of their fill.
 _MOST_PLAIN = 3
@@ -45,13 +47,13 @@ def _disk(seen: Description) -> Iterator[str]:
 
 def _zone(drafted: DraftZone) -> Iterator[str]:
     seen, zone = drafted.seen, drafted.zone
-    several = "s" if zone.last_cylinder > zone.first_cylinder else ""
-    where = f"Cylinder{several} {ranges(range(zone.first_cylinder, zone.last_cylinder + 1))}, "
+    cylinders = plural_of("Cylinder", zone.last_cylinder - zone.first_cylinder + 1)
+    where = f"{cylinders} {ranges(range(zone.first_cylinder, zone.last_cylinder + 1))}, "
     where += "both sides" if len(zone.heads) == 2 else f"side {zone.heads[0]}"
     off = f", measured {drafted.measured_us:.4f} us" if abs(drafted.measured_us - zone.cell_us) > 5e-4 else ""
-    tracks = f"{seen.tracks} track{'s' if seen.tracks > 1 else ''} seen"
+    tracks = f"{count_of(seen.tracks, 'track')} seen"
     yield (
-        f"{where} ({tracks}): {CODE_NAMES[seen.code]}, cell {zone.cell_us:g} us{off}; {len(seen.numbers)} sectors of "
+        f"{where} ({tracks}): {CODES[seen.code].title}, cell {zone.cell_us:g} us{off}; {len(seen.numbers)} sectors of "
         f"{seen.size} bytes, numbers {ranges(seen.numbers)}{_order(seen)}."
     )
     if skew_words(seen):
@@ -60,13 +62,13 @@ def _zone(drafted: DraftZone) -> Iterator[str]:
     if gaps:
         yield f"Gaps in bytes: {gaps}."
     if seen.cells_a_turn is not None:
-        yield f"A turn holds {seen.cells_a_turn / (8 if seen.code == 'group45' else 16):.0f} bytes."
+        yield f"A turn holds {seen.cells_a_turn / CODES[seen.code].gap_byte_cells:.0f} bytes."
     fills = [f"{n} sectors hold nothing but {byte:02X}" for byte, n in sorted(seen.plain.items()) if n >= _MOST_PLAIN]
     if seen.gap_fill is not None:
         fills.insert(0, f"gaps are filled with {seen.gap_fill:02X}")
     if fills:
-        told = "; ".join(fills)
-        yield f"{told[:1].upper()}{told[1:]}."
+        text = "; ".join(fills)
+        yield f"{text[:1].upper()}{text[1:]}."
 
 
 def _order(seen: Zone) -> str:
@@ -82,7 +84,7 @@ def _gaps(seen: Zone) -> str:
     """Lengths of the gaps that were measured, and whether there is an index mark."""
     gaps = seen.gaps
     parts = []
-    if seen.code != "group45":
+    if CODES[seen.code].track.has_index_mark:
         if "gap_1" in gaps:
             before = f"4a {gaps['index_mark']:.0f}, " if "index_mark" in gaps else ""
             parts.append(f"{before}index mark, 1 {gaps['gap_1']:.0f}")
@@ -96,9 +98,9 @@ def _gaps(seen: Zone) -> str:
 
 def _odd(seen: Description, tracks: Sequence[Track]) -> Iterator[str]:
     if seen.odd:
-        told = ", ".join(f"{c}.{h}" for c, h in seen.odd)
-        yield f"These tracks (cylinder.head) are laid out otherwise than their neighbours: {told}."
-    kinds: dict[str, list[tuple[int, int]]] = {}
+        text = ", ".join(f"{c}.{h}" for c, h in seen.odd)
+        yield f"These tracks (cylinder.head) are laid out otherwise than their neighbours: {text}."
+    kinds: dict[OddityKind, list[tuple[int, int]]] = {}
     for track in tracks:
         for kind in dict.fromkeys(o.kind for o in track.oddities):
             kinds.setdefault(kind, []).append((track.cylinder, track.head))

@@ -7,11 +7,14 @@ cylinders there are where the log shows only some; where a zone ends when nothin
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import assert_never
 
-from indexhole.codes.tables import RUN_LIMITS
+from indexhole.codes.code import Blocks, CodeName, MarkedFields
+from indexhole.codes.known import CODES
+from indexhole.kinds import every
 from indexhole.recover.layouts.layout_text import printable
 from indexhole.recover.shapes.description import Description, Zone
 from indexhole.standards.classes import DiskClass, load_classes
@@ -25,11 +28,12 @@ _NEAR_CELL = 0.015
 _NEAR_DENSITY = 0.1
 # Of the cylinders of a class so many must be seen, from 00 on, for the log to show the whole disk.
 _WHOLE_DISK = 0.8
-_GROUP_CLASSES = (("130-48", 42), ("130-100", 255))
-_GROUP_SIDE_OFFSET = 77
+# Disk classes that tracks of blocks are met on, with the most cylinders of each.
+_BLOCK_CLASSES = (("130-48", 42), ("130-100", 255))
 # Gaps 4a, 1, 2 and 3 where none was measured.
-_USUAL_GAPS = {"fm": (40, 26, 11, 20), "mfm": (80, 50, 22, 40), "group45": (0, 0, 9, 8)}
-CODE_NAMES = {"fm": "FM", "mfm": "MFM", "group45": "4-to-5 group code"}
+_USUAL_GAPS: Mapping[CodeName, tuple[int, int, int, int]] = every(
+    CodeName, {"fm": (40, 26, 11, 20), "mfm": (80, 50, 22, 40), "group45": (0, 0, 9, 8)}
+)
 
 
 @dataclass(frozen=True)
@@ -76,7 +80,7 @@ def draft_layout(seen: Description) -> Draft | None:
     largest = max(drafted, key=lambda d: d.seen.tracks)
     common = largest.zone.gaps or Gaps()
     sides = 1 + max(h for d in drafted for h in d.zone.heads)
-    group = any(d.zone.code == "group45" for d in drafted)
+    blocks = next((c.track for c in (d.zone.recording for d in drafted) if isinstance(c.track, Blocks)), None)
     layout = Layout(
         id=_layout_id(seen.captures),
         title=f"{disk_class.title}, {zone_title(largest.zone, sides)}",
@@ -84,8 +88,8 @@ def draft_layout(seen: Description) -> Draft | None:
         speed_rpm=speed_rpm,
         cylinders=cylinders,
         heads=sides,
-        track_number_base=1 if group or seen.offset == 1 else 0,
-        second_side_track_offset=_GROUP_SIDE_OFFSET if group and sides == 2 else 0,
+        track_number_base=1 if blocks is not None or seen.offset == 1 else 0,
+        second_side_track_offset=blocks.tracks_a_side if blocks is not None and sides == 2 else 0,
         zones=tuple(d.zone if d.zone.gaps != common else d.zone.model_copy(update={"gaps": None}) for d in drafted),
         gaps=common,
         source=f"drafted from {printable(', '.join(seen.captures)) or 'unnamed captures'} on this recovery",
@@ -98,7 +102,7 @@ def draft_layout(seen: Description) -> Draft | None:
 def zone_title(zone: LayoutZone, sides: int) -> str:
     """`MFM, both sides, 9 sectors of 512 bytes`."""
     side = "both sides" if sides == 2 else "one side"
-    return f"{CODE_NAMES[zone.code]}, {side}, {zone.sectors} sectors of {zone.sector_bytes} bytes"
+    return f"{zone.recording.title}, {side}, {zone.sectors} sectors of {zone.sector_bytes} bytes"
 
 
 def skew_words(zone: Zone) -> str:
@@ -174,9 +178,9 @@ def _extent(
 def _classes(zones: Sequence[Zone], measured_us: Sequence[float], speed_rpm: float, needed: int) -> list[DiskClass]:
     """Classes these tracks may be of, the one with fewest cylinders first; at least one."""
     classes = load_classes()
-    if any(z.code == "group45" for z in zones):
-        return [classes[next(name for name, most in _GROUP_CLASSES if needed <= most)]]
-    shortest_s = min(us * 1e-6 * RUN_LIMITS[z.code][0] for z, us in zip(zones, measured_us, strict=True))
+    if any(isinstance(CODES[z.code].track, Blocks) for z in zones):
+        return [classes[next(name for name, most in _BLOCK_CLASSES if needed <= most)]]
+    shortest_s = min(us * 1e-6 * CODES[z.code].run_limits[0] for z, us in zip(zones, measured_us, strict=True))
 
     def off(item: DiskClass) -> float:
         own = item.shortest_spacing_s(speed_rpm)
@@ -235,7 +239,7 @@ def _layout_zone(
             first_cylinder=first,
             last_cylinder=last,
             heads=heads,
-            code=zone.code,  # type: ignore[arg-type]
+            code=zone.code,
             cell_us=cell_us,
             sectors=len(numbers),
             sector_bytes=zone.size,
@@ -286,12 +290,17 @@ def _gaps(zone: Zone) -> Gaps:
         return min(max(round(zone.gaps.get(name, usual)), 0), most)
 
     gap_2, gap_3 = whole("gap_2", usual_2, 400), whole("gap_3", usual_3, 4000)
-    if zone.code == "group45":
-        return Gaps(index_mark=False, gap_4a=0, gap_1=0, gap_2=gap_2, gap_3=gap_3)
-    if "gap_1" in zone.gaps:
-        gap_4a, gap_1 = whole("index_mark", usual_4a, 4000), whole("gap_1", usual_1, 4000)
-        return Gaps(index_mark=True, gap_4a=gap_4a, gap_1=gap_1, gap_2=gap_2, gap_3=gap_3)
-    return Gaps(index_mark=False, gap_4a=0, gap_1=whole("lead_in", usual_1, 4000), gap_2=gap_2, gap_3=gap_3)
+    track = CODES[zone.code].track
+    match track:
+        case Blocks():
+            return Gaps(index_mark=False, gap_4a=0, gap_1=0, gap_2=gap_2, gap_3=gap_3)
+        case MarkedFields() if "gap_1" in zone.gaps:
+            gap_4a, gap_1 = whole("index_mark", usual_4a, 4000), whole("gap_1", usual_1, 4000)
+            return Gaps(index_mark=True, gap_4a=gap_4a, gap_1=gap_1, gap_2=gap_2, gap_3=gap_3)
+        case MarkedFields():
+            return Gaps(index_mark=False, gap_4a=0, gap_1=whole("lead_in", usual_1, 4000), gap_2=gap_2, gap_3=gap_3)
+        case _:
+            assert_never(track)
 
 
 def ranges(numbers: Sequence[int]) -> str:

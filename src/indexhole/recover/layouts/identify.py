@@ -17,11 +17,14 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Protocol
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.layouts.describe import describe, turned
 from indexhole.recover.sectors.seen import TrackSeen
 from indexhole.recover.shapes.description import Description
 from indexhole.recover.shapes.result import Identification
 from indexhole.standards.layouts import Layout
+from indexhole.wording import count_of
 
 _CELL_SIGMA = 0.015
 _SPEED_SIGMA = 0.012
@@ -50,7 +53,7 @@ class ZoneLike(Protocol):
     """What scoring asks of a zone, be it of a layout or as seen."""
 
     @property
-    def code(self) -> str: ...
+    def code(self) -> CodeName: ...
     @property
     def cell_s(self) -> float: ...
     @property
@@ -103,7 +106,7 @@ def _own(track: TrackSeen, zone: ZoneLike) -> float:
 
 def _as_numbered(track: TrackSeen, layout: Layout) -> tuple[int, int]:
     """The place a layout gives a track: its ids may count from another number (group-code ids are read that way)."""
-    if not track.from_ids or track.code == "group45":
+    if not track.from_ids or CODES[track.code].track.numbered_through:
         return track.cylinder, track.head
     return track.cylinder - layout.track_number(0, track.head), track.head
 
@@ -146,9 +149,9 @@ def _habits(layout: Layout, seen: Description) -> float:
         return 0.0
     gaps = layout.gaps_of(zone)
     score = 0.0 if turned(zone.sector_ids) == turned(largest.order) else _OTHER_ORDER
-    for name, told in (("gap_2", gaps.gap_2), ("gap_3", gaps.gap_3)):
+    for name, gap_bytes in (("gap_2", gaps.gap_2), ("gap_3", gaps.gap_3)):
         measured = largest.gaps.get(name)
-        score += _OTHER_GAP if measured is not None and abs(measured - told) > _GAP_BYTES else 0.0
+        score += _OTHER_GAP if measured is not None and abs(measured - gap_bytes) > _GAP_BYTES else 0.0
     return score
 
 
@@ -183,7 +186,7 @@ def _why(tracks: Sequence[TrackSeen], layout: Layout | None, log: Log, seen: Des
     """What speaks for a layout and against it, in words."""
     first = tracks[0]
     shown = (
-        f"{first.code.upper() if first.code != 'group45' else '4-to-5 group code'}, cell {first.cell_s * 1e6:.3f} us, "
+        f"{CODES[first.code].title}, cell {first.cell_s * 1e6:.3f} us, "
         f"{len(first.numbers)} sectors of {first.size} bytes on cylinder {first.cylinder} head {first.head}"
     )
     if layout is None:
@@ -192,12 +195,12 @@ def _why(tracks: Sequence[TrackSeen], layout: Layout | None, log: Log, seen: Des
     zone = layout.zone(*_as_numbered(first, layout))
     if zone is None:
         return f"{layout.title} has no such track: {shown}"
-    told = (
+    text = (
         f"{layout.title}: {zone.sectors} sectors of {zone.sector_bytes} bytes, cell {zone.cell_us:g} us at "
         f"{layout.speed_rpm:g} r/min; seen {shown}"
     )
     against = _against(tracks, layout, log, seen)
-    return f"{told}; against it: {', '.join(against)}" if against else told
+    return f"{text}; against it: {', '.join(against)}" if against else text
 
 
 def _against(tracks: Sequence[TrackSeen], layout: Layout, log: Log, seen: Description) -> list[str]:
@@ -219,15 +222,15 @@ def _against(tracks: Sequence[TrackSeen], layout: Layout, log: Log, seen: Descri
             "{} without numbers it has",
         ),
     ]
-    told = [words.format(f"{n} track{'s' if n > 1 else ''}") for n, words in found if n]
+    against = [words.format(count_of(n, "track")) for n, words in found if n]
     blank = sum(layout.zone(c, h) is not None for c, h in log.blank)
     if blank:
-        told.append(f"{blank} of its tracks blank")
+        against.append(f"{blank} of its tracks blank")
     if _stops_short(layout, log):
-        told.append("the log reads fewer cylinders or sides")
+        against.append("the log reads fewer cylinders or sides")
     if _habits(layout, seen) < 0:
-        told.append("other interleave or gaps")
-    return told
+        against.append("other interleave or gaps")
+    return against
 
 
 def several_fit(candidates: Sequence[Identification]) -> str:

@@ -27,18 +27,18 @@ def within_budget(tracks: Sequence[Track]) -> tuple[list[Track], int]:
     )
     spent = 0.0
     doubted: set[tuple[int, int]] = set()
-    for chance, *place in mended:
+    for chance, *position in mended:
         spent += chance
         if spent > FALSE_BUDGET:
-            doubted.add((place[0], place[1]))
+            doubted.add((position[0], position[1]))
     if not doubted:
         return list(tracks), 0
     return [_doubting(t, {k for at, k in doubted if at == n}) for n, t in enumerate(tracks)], len(doubted)
 
 
 def _doubting(track: Track, doubted: set[int]) -> Track:
-    def judged(place: int, sector: Sector) -> Sector:
-        if place not in doubted:
+    def judged(position: int, sector: Sector) -> Sector:
+        if position not in doubted:
             return sector
         how = f"{sector.how}; one such sector too many for the whole disk to be trusted"
         return replace(sector, state=SectorState.SUSPECT, how=how)

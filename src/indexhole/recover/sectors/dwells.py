@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
+from typing import assert_never
 
 import numpy as np
 
 from indexhole.codes import marks
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES, FM
+from indexhole.kinds import every, in_order
 from indexhole.recover.fields.copies import without_copies
-from indexhole.recover.fields.reads import ID_LENGTH, SectorRead, StreamReads, read_stream
+from indexhole.recover.fields.reads import SectorRead, StreamReads, read_stream
 from indexhole.recover.fields.survey import Survey, survey
 from indexhole.recover.sectors.quality import quality_map
 from indexhole.recover.sectors.resolve_sector import plain
@@ -24,7 +28,12 @@ from indexhole.signal.dwells.sessions import Segment
 from indexhole.standards.layouts import Layout
 
 _NOMINAL_TURN_S = 0.2
-_OTHER_CODE = {"mfm": ("fm", 2.0), "fm": ("mfm", 0.5)}
+# Codes a track may hold besides its own, with the length of their cell over its own; None where no other is looked for.
+_OTHER_CODE: Mapping[CodeName, tuple[CodeName, float] | None] = every(
+    CodeName, {"mfm": ("fm", 2.0), "fm": ("mfm", 0.5), "group45": None}
+)
+# What is tried when nothing likely gave anything, most promising first.
+_TRIED: tuple[CodeName, ...] = in_order(CodeName, ("mfm", "group45", "fm"))
 # A phase error of 0.3 cell, in error steps; an MFM id field holds more pulses than that.
 _HALF_WAY, _MFM_FIELD_PULSES = 77, 100
 _SURVEYED_TURNS = 3.2
@@ -97,7 +106,7 @@ def _unlikely(own: Sequence[CellGuess]) -> list[CellGuess]:
         CellGuess(code, guess.cell_ticks * ratio, 0.0)
         for guess in own[:2]
         for ratio in (0.5, 1.0, 2.0)
-        for code in ("mfm", "group45", "fm")
+        for code in _TRIED
     ]
     return _distinct((*own, *others))
 
@@ -135,8 +144,8 @@ def open_track(
         return None
     _, stream, reads = best
     reads = _behind_noise(stream, reads, number)
-    places = Counter((one.id.cylinder, one.id.head) for one in reads.ids).most_common(1)
-    cylinder, head = places[0][0] if places else (None, None)
+    named = Counter((one.id.cylinder, one.id.head) for one in reads.ids).most_common(1)
+    cylinder, head = named[0][0] if named else (None, None)
     from_lines = segment.cylinder is not None
     if from_lines:
         cylinder, head = segment.cylinder, segment.head
@@ -150,7 +159,7 @@ def _behind_noise(stream: Stream, reads: StreamReads, number: int) -> StreamRead
     """The reads with what a loop of fixed cell length finds besides: noise draws the usual loop away, and the fields
     behind it are over before it has found back.
     """
-    low, high = marks.RUN_LIMITS[stream.code]
+    low, high = CODES[stream.code].run_limits
     if np.count_nonzero((stream.runs < low) | (stream.runs > high)) < _NOISY * stream.runs.size:
         return reads
     runs, errors = recover_clock(stream.intervals, stream.cell_ticks, gain=_STIFF_GAIN, drift=0.0)
@@ -169,25 +178,37 @@ def _second_code(stream: Stream, number: int) -> OtherCode | None:
     """What the same pulses give in the other of FM and MFM, whose cells are twice as long or half; None when that
     gives no sector, or the whole track is in one code.
     """
-    if stream.code not in _OTHER_CODE:
+    second = _OTHER_CODE[stream.code]
+    if second is None or not _may_hold(stream, second[0]):
         return None
-    code, ratio = _OTHER_CODE[stream.code]
-    if not (_may_hold_fm(stream) if stream.code == "mfm" else _may_hold_mfm(stream)):
-        return None
+    code, ratio = second
     other = open_stream(stream.segment, code, stream.cell_ticks * ratio, stream.turn_ticks, stream.intervals)
     reads = read_stream(other, number)
     # A lone mark may come about by chance; an id with the data behind it does not.
     return OtherCode(other, reads) if any(r.passed and r.id is not None for r in reads.reads) else None
 
 
+def _may_hold(stream: Stream, code: CodeName) -> bool:
+    """Whether a first look at a stay does not rule a second code out; see `_OTHER_CODE`."""
+    match code:
+        case "fm":
+            return _may_hold_fm(stream)
+        case "mfm":
+            return _may_hold_mfm(stream)
+        case "group45":
+            return False
+        case _:
+            assert_never(code)
+
+
 def _may_hold_fm(stream: Stream) -> bool:
     """Whether an FM id shows when MFM runs, of twice as many cells, are halved."""
     halved = (stream.runs + np.uint8(1)) >> np.uint8(1)
-    found = marks.find_marks(halved, "fm")
+    found = marks.find_marks(halved, FM)
     if not found[0].size:
         return False
-    heads = marks.decode(halved, stream.errors, "fm", found, np.full(found[0].size, ID_LENGTH["fm"], dtype=np.int64))
-    return bool(np.any((heads.check == 0) & (heads.data[:, 0] == marks.ID_MARK)))
+    heads = marks.decode(halved, stream.errors, FM, found, np.full(found[0].size, FM.id_field.size, dtype=np.int64))
+    return bool(np.any((heads.check == 0) & (heads.data[:, 0] == FM.id_field.mark)))
 
 
 def _may_hold_mfm(stream: Stream) -> bool:
@@ -218,7 +239,7 @@ class Dwell:
     head: int | None
     speed_rpm: float | None
     from_lines: bool
-    code: str
+    code: CodeName
     cell_ticks: float
     cell_s: float
     passes: int
@@ -227,7 +248,7 @@ class Dwell:
     quality: QualityMap | None
     survey: Survey
     holes: int = 0
-    other: tuple[str, StreamReads] | None = None
+    other: tuple[CodeName, StreamReads] | None = None
     copied: tuple[float, ...] = ()
 
 
@@ -277,7 +298,7 @@ def discard_pulses(one: OpenTrack, bins: int) -> Dwell:
     segment = stream.segment
     span = int(segment.read_ticks[-1]) - int(segment.read_ticks[0])
     reads, copies = without_copies(stream, one.reads)
-    told = len(reads.reads) / max(len(one.reads.reads), 1)
+    share_kept = len(reads.reads) / max(len(one.reads.reads), 1)
     return Dwell(
         _without_pulses(reads),
         one.cylinder,
@@ -287,7 +308,7 @@ def discard_pulses(one: OpenTrack, bins: int) -> Dwell:
         stream.code,
         stream.cell_ticks,
         one.mean_cell_s(),
-        max(1, round(told * int(span / stream.turn_ticks + 0.02))),
+        max(1, round(share_kept * int(span / stream.turn_ticks + 0.02))),
         bool(segment.index_ticks.size),
         segment.capture,
         quality_map(stream, bins) if bins else None,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from indexhole.codes.marks import RUN_LIMITS
+from indexhole.codes.known import CODES
 from indexhole.recover.shapes.result import QualityMap
 from indexhole.signal.clock.streams import Stream
 
@@ -21,7 +21,7 @@ def quality_map(stream: Stream, bins: int) -> QualityMap:
     cell), lowered by the share of runs the code forbids. Local cell length is interval over run, averaged.
     """
     turns = stream.turns(np.arange(stream.runs.size, dtype=np.int64))
-    low, high = RUN_LIMITS[stream.code]
+    low, high = CODES[stream.code].run_limits
     runs = stream.runs.astype(np.int64)
     forbidden = (runs < low) | (runs > high)
     square = (stream.errors.astype(np.float64) / 256) ** 2

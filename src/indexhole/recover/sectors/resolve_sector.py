@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from indexhole.codes import marks
+from indexhole.codes.code import Alphabet, Code, CodeName
+from indexhole.codes.known import CODES
+from indexhole.kinds import every
 from indexhole.recover.fields.likelihood import (
-    CHECK_BITS,
     Symbols,
     bytes_of,
     candidates,
@@ -24,14 +25,14 @@ from indexhole.recover.fields.likelihood import (
     log_probability,
     values_of,
 )
-from indexhole.recover.fields.reads import SectorRead, field_cells
+from indexhole.recover.fields.reads import SectorRead
 from indexhole.recover.shapes.result import Sector, SectorState
+from indexhole.wording import count_of
 
 # A pulse this far from the middle of its cell could nearly as well belong to the next.
 _NEAR_EDGE = 0.34
-# The chance of deception at which a field that passed as read is no longer believed, by width of its check, and one
-# that was put together.
-_SOUND_CHANCE = {16: 2e-6, 8: 2e-5}
+# The chance of deception at which a field that passed as read is no longer believed, and one that was put together.
+_SOUND_CHANCE: Mapping[CodeName, float] = every(CodeName, {"fm": 2e-6, "mfm": 2e-6, "group45": 2e-5})
 _MENDED_CHANCE = 5e-7
 # Share of fields with a broken rule up to which a short check passed once is believed. Pulses lost without breaking a
 # rule are about as common; it takes two of them in a field, and then the check must still be deceived.
@@ -46,7 +47,7 @@ class _Joined:
 
     symbols: Symbols
     passes: int
-    code: str
+    code: Code
     mark: bytes
 
     def field(self, values_bytes: bytes) -> bytes:
@@ -64,7 +65,7 @@ def median_angle(angles: Sequence[float]) -> float:
     return (first + median((a - first + 0.5) % 1.0 - 0.5 for a in angles)) % 1.0
 
 
-def settle(
+def resolve_sector(
     number: int, size: int, own: Sequence[SectorRead], placed: Sequence[SectorRead], *, id_seen: bool
 ) -> tuple[Sector, list[str]]:
     """Settle one sector.
@@ -93,16 +94,18 @@ def settle(
     contradicted = any(r.passed and r.field not in good for r in placed)
     if good and plain(own) and not contradicted:
         field, votes = next(iter(good.items()))
-        return _with(base, SectorState.SOUND, field, every[0].code, votes, _tally(votes, len(own))), []
+        return _with(base, SectorState.SOUND, field, CODES[every[0].code], votes, _tally(votes, len(own))), []
     proven = [r for r in own if r.passed and r.source is None]
     if proven:
         # Its own stay settled it plainly, and its pulses were let go.
         votes = good[proven[0].field]
-        return _with(base, SectorState.SOUND, proven[0].field, proven[0].code, votes, _tally(votes, len(own))), []
+        return _with(
+            base, SectorState.SOUND, proven[0].field, CODES[proven[0].code], votes, _tally(votes, len(own))
+        ), []
     joined = _join(every, size)
     if joined is None:
-        how = f"the check failed in {passes(len(every))}"
-        return _with(base, SectorState.SUSPECT, every[0].field, every[0].code, 0, how), []
+        how = f"the check failed in {count_of(len(every), 'pass')}"
+        return _with(base, SectorState.SUSPECT, every[0].field, CODES[every[0].code], 0, how), []
     return _computed(base, joined, good, own, placed), []
 
 
@@ -110,7 +113,7 @@ def _with(
     base: Sector,
     state: SectorState,
     field: bytes,
-    code: str,
+    code: Code,
     votes: int,
     how: str,
     *,
@@ -119,24 +122,19 @@ def _with(
     chance: float = math.nan,
 ) -> Sector:
     data = field[1 : 1 + base.size]
-    deleted = field[0] == marks.DELETED_MARK and code != "group45"
+    deleted = code.is_deleted(field[0])
     return Sector(base.id, base.size, state, data, votes, how, base.angle, deleted, changed, given_up, chance)
 
 
 def _tally(votes: int, tried: int) -> str:
-    return "read once" if tried == 1 else f"check passed in {votes} of {passes(tried)}"
-
-
-def passes(count: int) -> str:
-    """`1 pass`, `2 passes`."""
-    return "1 pass" if count == 1 else f"{count} passes"
+    return "read once" if tried == 1 else f"check passed in {votes} of {count_of(tried, 'pass')}"
 
 
 def plain(own: Sequence[SectorRead]) -> bool:
     """Whether nothing needs reckoning: all passes agree, with no pulse near the edge of its window; or so many
     agree that chance is out of the question. A short check passed once counts on a track without dropouts only.
     """
-    short_check = CHECK_BITS[own[0].code] < 16
+    short_check = CODES[own[0].code].short_check
     votes = sum(r.passed for r in own)
     if votes == len(own) and all(r.worst < _NEAR_EDGE for r in own):
         return votes > 1 or not short_check or own[0].rough <= _QUIET
@@ -147,24 +145,24 @@ def _disagreeing(base: Sector, good: Counter[bytes], every: Sequence[SectorRead]
     """Passes that passed the check with different bytes: a sector rewritten in between, or a check deceived."""
     (field, votes), (_, others) = good.most_common(2)
     warning = f"sector {base.id}: passes with a passing check disagree ({len(good)} different contents)"
-    code = every[0].code
+    code = CODES[every[0].code]
     if votes >= 3 * others and votes > 2:
-        how = f"{votes} of {passes(len(every))} agree; {others} passed the check with other bytes"
+        how = f"{votes} of {count_of(len(every), 'pass')} agree; {others} passed the check with other bytes"
         return _with(base, SectorState.SOUND, field, code, votes, how), [warning]
     return _with(base, SectorState.SUSPECT, field, code, votes, "passes with a passing check disagree"), [warning]
 
 
 def _join(every: Sequence[SectorRead], size: int) -> _Joined | None:
     """Join the reads that still have their pulses, most trusted first."""
-    code = every[0].code
-    trusted = sorted((r for r in every if r.code == code), key=lambda r: (not r.passed, r.faults, r.worst))
+    code = CODES[every[0].code]
+    trusted = sorted((r for r in every if r.code == code.name), key=lambda r: (not r.passed, r.faults, r.worst))
     found = [(r, r.stretch()) for r in trusted]
     # An FM mark is told by its pattern, not decoded: fields behind different marks begin alike all the same.
     stretches = [s for _, s in found if s is not None]
     if not stretches:
         return None
-    symbols = joint_symbols(stretches, field_cells(code, size))
-    mark = bytes([Counter(r.field[0] for r in trusted).most_common(1)[0][0]]) if code == "fm" else b""
+    symbols = joint_symbols(stretches, code.decoded_cells(size))
+    mark = bytes([Counter(r.field[0] for r in trusted).most_common(1)[0][0]]) if not code.mark_is_decoded else b""
     return _Joined(symbols, len(stretches), code, mark)
 
 
@@ -175,12 +173,11 @@ def _computed(
     if good:
         field, votes = next(iter(good.items()))
         certain = log_probability(values_of(joined.values_bytes(field), joined.code), joined.symbols)
-        chance = deceived(certain, 1 - math.exp(certain), joined.code)
-        width = CHECK_BITS[joined.code]
+        chance = deceived(certain, 1 - math.exp(certain), joined.code.check.bits)
         # What a pass read with every pulse in place counts for more than the rest, but not behind a short check.
-        calm = width > 8 and joined.passes > 1 and any(r.passed and r.worst < _NEAR_EDGE for r in own)
+        calm = not joined.code.short_check and joined.passes > 1 and any(r.passed and r.worst < _NEAR_EDGE for r in own)
         likeliest = joined.field(bytes_of(joined.symbols.best, joined.code))
-        likely_enough = chance <= _SOUND_CHANCE[width]
+        likely_enough = chance <= _SOUND_CHANCE[joined.code.name]
         if likeliest == field and (likely_enough or calm):
             return _with(base, SectorState.SOUND, field, joined.code, votes, _tally(votes, len(own)), chance=chance)
     mended = _mended(base, joined, [*own, *placed])
@@ -191,7 +188,7 @@ def _computed(
         field, votes = next(iter(good.items()))
         how = f"{_tally(votes, len(own))}, but over a signal too weak for the check to prove it; read it again"
         return _with(base, SectorState.SUSPECT, field, joined.code, votes, how)
-    how = f"the check failed in {passes(len(own) + len(placed))} and combined"
+    how = f"the check failed in {count_of(len(own) + len(placed), 'pass')} and combined"
     return _with(base, SectorState.SUSPECT, likeliest, joined.code, 0, how)
 
 
@@ -205,16 +202,18 @@ def _mended(base: Sector, joined: _Joined, every: Sequence[SectorRead]) -> Secto
         untried -= math.exp(candidate.log_probability)
         first = candidate.log_probability if math.isnan(first) else first
         field = joined.field(bytes_of(candidate.values, joined.code))
-        if not marks.check_passes(field, joined.code):
+        if not joined.code.check.whole(field):
             continue
-        chance = deceived(candidate.log_probability, untried, joined.code, likelier_failed=bool(candidate.changed))
-        if chance > _MENDED_CHANCE or not _is_data(field, joined.code):
+        chance = deceived(
+            candidate.log_probability, untried, joined.code.check.bits, likelier_failed=bool(candidate.changed)
+        )
+        if chance > _MENDED_CHANCE or field[0] not in joined.code.data_field.marks:
             return None
         nearest = min((r for r in every), key=lambda r: _bits_apart(field, r.field))
         changed = _changed_bits(field, nearest.field, base.size)
         given_up = first - candidate.log_probability
         agreeing = [r for r in every if r.passed and r.field == field]
-        how = _told(joined, len(agreeing), len(changed), candidate.changed, given_up)
+        how = _how_mended(joined, len(agreeing), len(changed), candidate.changed, given_up)
         return _with(
             base,
             SectorState.MENDED,
@@ -229,25 +228,19 @@ def _mended(base: Sector, joined: _Joined, every: Sequence[SectorRead]) -> Secto
     return None
 
 
-def _hopeless(log_probability_of_field: float, code: str) -> bool:
+def _hopeless(log_probability_of_field: float, code: Code) -> bool:
     """Whether neither this field nor a less likely one could be believed even if it were the last."""
-    return deceived(log_probability_of_field, 0.0, code, likelier_failed=True) > _MENDED_CHANCE
+    return deceived(log_probability_of_field, 0.0, code.check.bits, likelier_failed=True) > _MENDED_CHANCE
 
 
-def _is_data(field: bytes, code: str) -> bool:
-    wanted = (marks.BLOCK_DATA,) if code == "group45" else (marks.DATA_MARK, marks.DELETED_MARK)
-    return field[0] in wanted
-
-
-def _told(joined: _Joined, agreeing: int, changed: int, flipped: tuple[int, ...], given_up: float) -> str:
+def _how_mended(joined: _Joined, agreeing: int, changed: int, flipped: tuple[int, ...], given_up: float) -> str:
     if agreeing:
         return f"data field read {agreeing} times without a legible id; given to this sector by its place on the turn"
-    bits = "1 bit differs" if changed == 1 else f"{changed} bits differ"
-    how = f"{passes(joined.passes)} combined pulse by pulse; {bits} from the nearest pass"
+    bits = f"{count_of(changed, 'bit')} {'differs' if changed == 1 else 'differ'}"
+    how = f"{count_of(joined.passes, 'pass')} combined pulse by pulse; {bits} from the nearest pass"
     if flipped:
-        what = "half-byte" if joined.code == "group45" else "bit"
-        several = "s" if len(flipped) > 1 else ""
-        how += f"; {len(flipped)} least certain {what}{several} turned, {given_up:.1f} nats given up"
+        what = "half-byte" if joined.code.alphabet is Alphabet.HALF_BYTES else "bit"
+        how += f"; {count_of(len(flipped), f'least certain {what}')} turned, {given_up:.1f} nats given up"
     return how
 
 

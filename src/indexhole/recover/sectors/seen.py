@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.sectors.dwells import Dwell
 from indexhole.recover.sectors.resolve_sector import median_angle
 
@@ -48,7 +50,7 @@ class TrackSeen:
     cylinder: int
     head: int
     from_ids: bool
-    code: str
+    code: CodeName
     cell_s: float
     speed_rpm: float | None
     numbers: Mapping[int, int]
@@ -115,7 +117,7 @@ def _numbers(group: Sequence[Dwell]) -> dict[int, int]:
     return {
         number: sizes[number].most_common(1)[0][0]
         for number in sorted(seen)
-        if seen[number] >= least or (number in proven and group[0].code != "group45")
+        if seen[number] >= least or (number in proven and not CODES[group[0].code].short_check)
     }
 
 

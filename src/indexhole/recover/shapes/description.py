@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from indexhole.codes.code import CodeName
+
 
 @dataclass(frozen=True)
 class Zone:
@@ -31,7 +33,7 @@ class Zone:
     last_cylinder: int
     heads: tuple[int, ...]
     tracks: int
-    code: str
+    code: CodeName
     cell_s: float
     turn_s: float | None
     numbers: tuple[int, ...]

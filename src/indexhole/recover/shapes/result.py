@@ -5,10 +5,13 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.codes.code import CodeName
+from indexhole.kinds import in_order
 from indexhole.recover.shapes.description import Description
 
 
@@ -19,6 +22,9 @@ class SectorState(StrEnum):
     MENDED = "mended"
     SUSPECT = "suspect"
     LOST = "lost"
+
+
+WORST_FIRST = in_order(SectorState, (SectorState.LOST, SectorState.SUSPECT, SectorState.MENDED, SectorState.SOUND))
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,19 +82,40 @@ class QualityMap:
     cell_ratio: npt.NDArray[np.float32]
 
 
+OddityKind = Literal[
+    "hard sectored",
+    "two codes",
+    "long track",
+    "short track",
+    "copied turn",
+    "other place",
+    "extra sector",
+    "other size",
+    "deleted mark",
+    "repeated number",
+    "missing id",
+    "broken id",
+    "id alone",
+    "wrong check",
+    "weak recording",
+    "unformatted",
+    "no fields",
+]
+
+
 @dataclass(frozen=True, slots=True)
 class Oddity:
     """Something on a track that its layout does not foresee.
 
     Attributes:
-        kind: one word or two, always the same for the same thing (see docs/identification.md).
+        kind: always the same for the same thing (see docs/identification.md).
         words: what was found, for a keeper to read.
         sector: number it concerns, None when it is not one sector's.
         start, end: stretch of the turn in revolutions from the index, nan when not known; end may pass 1.
         data: bytes of a data field that belongs to no sector.
     """
 
-    kind: str
+    kind: OddityKind
     words: str
     sector: int | None = None
     start: float = float("nan")
@@ -98,13 +125,16 @@ class Oddity:
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """One recovered track, sectors in order of number and then of angle; `oddities` is what was out of the ordinary."""
+    """One recovered track, sectors in order of number and then of angle; `oddities` is what was out of the ordinary.
+
+    `code` is "" where nothing tells it.
+    """
 
     cylinder: int
     head: int
     passes: int
     speed_rpm: float
-    code: str
+    code: CodeName | Literal[""]
     cell_s: float
     sectors: tuple[Sector, ...]
     quality: QualityMap | None = None

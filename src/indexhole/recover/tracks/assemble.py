@@ -8,6 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.fields.reads import IdRead, StreamReads
 from indexhole.recover.layouts.draft import ranges
 from indexhole.recover.sectors.dwells import Blank, Dwell
@@ -71,9 +73,9 @@ def merged_track(
     return track, [f"cylinder {cylinder} head {head}: {w}" for w in merged.warnings]
 
 
-def _second_code(group: Sequence[Dwell], expected: Expected | None) -> dict[str, list[Sector]]:
+def _second_code(group: Sequence[Dwell], expected: Expected | None) -> dict[CodeName, list[Sector]]:
     """Sectors in a second code, by code."""
-    found: dict[str, list[Sector]] = {}
+    found: dict[CodeName, list[Sector]] = {}
     for code in sorted({one.other[0] for one in group if one.other}):
         own = [(one.indexed, one.other[1]) for one in group if one.other and one.other[0] == code]
         reads = [_renumbered(part, k) for k, (_, part) in enumerate(own)]
@@ -83,7 +85,7 @@ def _second_code(group: Sequence[Dwell], expected: Expected | None) -> dict[str,
     return found
 
 
-def _together(sectors: Sequence[Sector], second: Mapping[str, Sequence[Sector]]) -> tuple[Sector, ...]:
+def _together(sectors: Sequence[Sector], second: Mapping[CodeName, Sequence[Sector]]) -> tuple[Sector, ...]:
     """Sectors of all codes; one that was lost in the first gives way to what a second code has of its number."""
     others = [s for own in second.values() for s in own]
     elsewhere = {s.id for s in others}
@@ -96,13 +98,17 @@ def _together(sectors: Sequence[Sector], second: Mapping[str, Sequence[Sector]])
 def _named(placing: Placing, place: tuple[int, int], group: Sequence[Dwell], layout: Layout | None) -> tuple[int, int]:
     """What ids on a track are expected to say."""
     cylinder, head = placing.named(*place)
-    if layout is not None and group[0].code != "group45" and not any(one.from_lines for one in group):
+    if (
+        layout is not None
+        and not CODES[group[0].code].track.numbered_through
+        and not any(one.from_lines for one in group)
+    ):
         cylinder = layout.track_number(*place)
     return cylinder, head
 
 
 def _usual_cells(
-    place: tuple[int, int], seen: Description, layout: Layout | None, code: str
+    place: tuple[int, int], seen: Description, layout: Layout | None, code: CodeName
 ) -> tuple[float, bool] | None:
     """Cells a turn of tracks like one, and whether only the layout tells them."""
     like = seen.zone(*place)

@@ -10,7 +10,7 @@ from statistics import median
 from indexhole.recover.fields.frame import Frame, Owners, apart, build_frame
 from indexhole.recover.fields.reads import IdRead, SectorRead, StreamReads
 from indexhole.recover.fields.weak import Bytes, weak_stretches
-from indexhole.recover.sectors.resolve_sector import median_angle, settle
+from indexhole.recover.sectors.resolve_sector import median_angle, resolve_sector
 from indexhole.recover.shapes.result import Sector, SectorState
 from indexhole.recover.tracks.sector_without_id import SectorWithoutId, find_sectors_without_id, name_them
 
@@ -75,7 +75,7 @@ def merge_track(
     placed, orphans = _placed(indexed, [r for r in found if r.id is None], owned, ids, frame)
     named, without_id = _named(find_sectors_without_id(orphans, broken, frame, passes), owned, ids, expected, frame)
     sizes = _sizes(ids, owned, frame)
-    settled: list[_Settled] = []
+    resolved: list[_Resolved] = []
     warnings = _id_warnings(ids)
     numbers = expected.numbers if expected else ()
     for key in sorted({*sizes, *owned, *((n, 0) for n in (*numbers, *named))}):
@@ -83,17 +83,17 @@ def merge_track(
         own = [r for r in owned.get(key, ()) if r.id is None or r.id.size == size]
         given = named.get(key[0]) if key[1] == 0 else None
         others = [r for r in (*placed.get(key, ()), *(given.reads if given else ())) if len(r.data) == size]
-        sector, warning = settle(key[0], size, own, others, id_seen=bool(sizes.get(key)))
+        sector, warning = resolve_sector(key[0], size, own, others, id_seen=bool(sizes.get(key)))
         sector, weak = _without_weak(sector, [*own, *others])
         if given is not None:
             sector = replace(sector, how=f"{sector.how}; {given.why}", by_broken_id=given.by_broken_id)
-        settled.append(_Settled(sector, [*own, *others], weak))
+        resolved.append(_Resolved(sector, [*own, *others], weak))
         warnings.extend(warning)
-    settled = _for_image(settled, ids, frame, expected)
+    resolved = _for_image(resolved, ids, frame, expected)
     return Merged(
-        [one.sector for one in settled],
-        [one.reads for one in settled],
-        [one.weak for one in settled],
+        [one.sector for one in resolved],
+        [one.reads for one in resolved],
+        [one.weak for one in resolved],
         without_id,
         frame,
         warnings,
@@ -101,7 +101,7 @@ def merge_track(
 
 
 @dataclass(frozen=True)
-class _Settled:
+class _Resolved:
     sector: Sector
     reads: list[SectorRead]
     weak: list[Bytes]
@@ -118,8 +118,8 @@ def _without_weak(sector: Sector, reads: Sequence[SectorRead]) -> tuple[Sector, 
     data = bytearray(Counter(column).most_common(1)[0][0] for column in zip(*(r.data for r in reads), strict=True))
     for first, end in weak:
         data[first:end] = bytes(len(data[first:end]))
-    told = ", ".join(f"{first} to {end - 1}" for first, end in weak)
-    how = f"{sector.how}; weak recording: bytes {told} differ from pass to pass and are left zero"
+    text = ", ".join(f"{first} to {end - 1}" for first, end in weak)
+    how = f"{sector.how}; weak recording: bytes {text} differ from pass to pass and are left zero"
     return replace(sector, data=bytes(data), how=how), weak
 
 
@@ -130,12 +130,12 @@ def _owned(found: Iterable[SectorRead], ids: Sequence[IdRead], frame: Frame) -> 
     for read in found:
         if read.id is None:
             continue
-        place = 0
+        position = 0
         if read.id.number in frame.repeated:
             owner = owners.of(read)
             turn = owner.turn if owner is not None else read.turn - _USUAL_GAP
-            place = frame.place(read.id.number, frame.angle(read.stream, turn))
-        owned[read.id.number, place].append(read)
+            position = frame.position_of(read.id.number, frame.angle(read.stream, turn))
+        owned[read.id.number, position].append(read)
     return owned
 
 
@@ -143,7 +143,7 @@ def _sizes(ids: Iterable[IdRead], owned: Mapping[Key, Sequence[SectorRead]], fra
     """Size of each sector: of the fields whose check passed, else by what most of its ids say."""
     votes: dict[Key, Counter[int]] = defaultdict(Counter)
     for one in ids:
-        votes[one.id.number, frame.place(one.id.number, frame.angle(one.stream, one.turn))][one.id.size] += 1
+        votes[one.id.number, frame.position_of(one.id.number, frame.angle(one.stream, one.turn))][one.id.size] += 1
     sizes = {key: count.most_common(1)[0][0] for key, count in votes.items()}
     for key, own in owned.items():
         passed = Counter(len(r.data) for r in own if r.passed)
@@ -160,8 +160,8 @@ def _id_warnings(ids: Sequence[IdRead]) -> list[str]:
     places = Counter((one.id.cylinder, one.id.head) for one in ids)
     if len(places) < 2:
         return []
-    told = ", ".join(f"cylinder {c} head {h} ({n} ids)" for (c, h), n in places.most_common())
-    return [f"ids on one track name different places: {told}"]
+    text = ", ".join(f"cylinder {c} head {h} ({n} ids)" for (c, h), n in places.most_common())
+    return [f"ids on one track name different places: {text}"]
 
 
 def _placed(
@@ -175,11 +175,11 @@ def _placed(
     placed: dict[Key, list[SectorRead]] = defaultdict(list)
     if not orphans:
         return placed, []
-    places = _places(owned, ids, frame)
+    positions = _positions(owned, ids, frame)
     left = []
     for read in orphans:
         angle = frame.angle(read.stream, read.turn)
-        near = [key for key, a in places.items() if apart(angle, a) < _PLACE_TOLERANCE]
+        near = [key for key, a in positions.items() if apart(angle, a) < _PLACE_TOLERANCE]
         if len(near) == 1 and indexed[read.stream] and frame.aligned[read.stream]:
             placed[near[0]].append(read)
         else:
@@ -187,9 +187,9 @@ def _placed(
     return placed, left
 
 
-def _places(owned: Mapping[Key, Sequence[SectorRead]], ids: Sequence[IdRead], frame: Frame) -> dict[Key, float]:
+def _positions(owned: Mapping[Key, Sequence[SectorRead]], ids: Sequence[IdRead], frame: Frame) -> dict[Key, float]:
     """Angle of the data field of each sector an id was read of."""
-    places = {
+    positions = {
         key: median_angle([frame.angle(r.stream, r.turn) for r in reads]) for key, reads in owned.items() if reads
     }
     owners = Owners(ids)
@@ -197,8 +197,8 @@ def _places(owned: Mapping[Key, Sequence[SectorRead]], ids: Sequence[IdRead], fr
     gap = median(behind) if behind else _USUAL_GAP
     for one in ids:
         angle = frame.angle(one.stream, one.turn)
-        places.setdefault((one.id.number, frame.place(one.id.number, angle)), (angle + gap) % 1.0)
-    return places
+        positions.setdefault((one.id.number, frame.position_of(one.id.number, angle)), (angle + gap) % 1.0)
+    return positions
 
 
 def _named(
@@ -211,13 +211,13 @@ def _named(
     """Nameless fields with the numbers that can be told."""
     if not without_id:
         return {}, []
-    seen = {number: angle for (number, place), angle in _places(owned, ids, frame).items() if place == 0}
+    seen = {number: angle for (number, position), angle in _positions(owned, ids, frame).items() if position == 0}
     return name_them(without_id, seen, expected.numbers if expected else ())
 
 
 def _for_image(
-    settled: Sequence[_Settled], ids: Sequence[IdRead], frame: Frame, expected: Expected | None
-) -> list[_Settled]:
+    resolved: Sequence[_Resolved], ids: Sequence[IdRead], frame: Frame, expected: Expected | None
+) -> list[_Resolved]:
     """The sectors, told which of them the image holds: the first of each number, of those the layout has.
 
     Of several with one number those with data come first, then those whose ids name the place most ids of the track
@@ -225,15 +225,15 @@ def _for_image(
     """
     usual = Counter((one.id.cylinder, one.id.head) for one in ids).most_common(1)
     at_home = {
-        (one.id.number, frame.place(one.id.number, frame.angle(one.stream, one.turn)))
+        (one.id.number, frame.position_of(one.id.number, frame.angle(one.stream, one.turn)))
         for one in ids
         if usual and (one.id.cylinder, one.id.head) == usual[0][0]
     }
-    ranked: dict[int, list[tuple[tuple[bool, bool, float], _Settled]]] = defaultdict(list)
-    for one in settled:
+    ranked: dict[int, list[tuple[tuple[bool, bool, float], _Resolved]]] = defaultdict(list)
+    for one in resolved:
         at = (one.sector.id, len(ranked[one.sector.id]))
         ranked[one.sector.id].append(((not one.sector.data, at not in at_home, one.sector.angle), one))
-    chosen: list[_Settled] = []
+    chosen: list[_Resolved] = []
     for number in sorted(ranked):
         own = [one for _, one in sorted(ranked[number], key=lambda entry: entry[0])]
         belongs = expected is None or number in expected.numbers

@@ -12,11 +12,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from indexhole.codes.marks import CELLS_PER_BYTE
-from indexhole.recover.fields.reads import SectorRead, field_cells
-from indexhole.recover.layouts.draft import CODE_NAMES, ranges
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
+from indexhole.recover.fields.reads import SectorRead
+from indexhole.recover.layouts.draft import ranges
 from indexhole.recover.sectors.dwells import Blank, Dwell
-from indexhole.recover.shapes.result import Oddity, Sector, SectorState
+from indexhole.recover.shapes.result import Oddity, OddityKind, Sector, SectorState
 from indexhole.recover.tracks.merge import Merged
 
 # A track with so many more cells on a turn than its like is long; than the layout holds, where there is no like.
@@ -41,7 +42,7 @@ class OddTrack:
 
     dwells: Sequence[Dwell]
     merged: Merged
-    second: Mapping[str, Sequence[Sector]]
+    second: Mapping[CodeName, Sequence[Sector]]
     numbers: Sequence[int]
     size: int
     named: tuple[int, int]
@@ -58,7 +59,7 @@ class OddTrack:
 
     def stretch(self, angle: float, size: int) -> tuple[float, float]:
         """Start and end of the data field of `size` bytes whose mark is at an angle."""
-        return angle, angle + field_cells(self.dwells[0].code, size) / self.cells_a_turn
+        return angle, angle + CODES[self.dwells[0].code].decoded_cells(size) / self.cells_a_turn
 
 
 def track_oddities(track: OddTrack) -> tuple[Oddity, ...]:
@@ -76,9 +77,9 @@ def _hard_sectored(track: OddTrack) -> Iterator[Oddity]:
 
 def _second_code(track: OddTrack) -> Iterator[Oddity]:
     for code, sectors in track.second.items():
-        own = CODE_NAMES[track.dwells[0].code]
-        told = f"sectors {ranges(sorted({s.id for s in sectors}))} are in {CODE_NAMES[code]}, the others in {own}"
-        yield Oddity("two codes", told)
+        own = CODES[track.dwells[0].code].title
+        text = f"sectors {ranges(sorted({s.id for s in sectors}))} are in {CODES[code].title}, the others in {own}"
+        yield Oddity("two codes", text)
 
 
 def _length(track: OddTrack) -> Iterator[Oddity]:
@@ -90,16 +91,17 @@ def _length(track: OddTrack) -> Iterator[Oddity]:
     if abs(share) < (_LONGER_THAN_LAYOUT if from_layout else _LONGER):
         return
     than = "the layout holds at nominal speed" if from_layout else "other tracks of the disk have"
-    kind, words = ("long track", "more") if share > 0 else ("short track", "fewer")
-    told = f"{median(measured):.0f} cells on the turn, {abs(share):.1%} {words} than the {usual:.0f} {than}"
-    yield Oddity(kind, f"{told}; written by a {'slow' if share > 0 else 'fast'} spindle or so on purpose")
+    kind: OddityKind = "long track" if share > 0 else "short track"
+    words = "more" if share > 0 else "fewer"
+    text = f"{median(measured):.0f} cells on the turn, {abs(share):.1%} {words} than the {usual:.0f} {than}"
+    yield Oddity(kind, f"{text}; written by a {'slow' if share > 0 else 'fast'} spindle or so on purpose")
 
 
 def _copied(track: OddTrack) -> Iterator[Oddity]:
     turns = sorted({math.floor(t) for s in track.dwells for t in s.copied})
     if turns:
-        told = f"turn {ranges([t + 1 for t in turns])} of the log repeats an earlier one pulse for pulse"
-        yield Oddity("copied turn", f"{told}: a copy, counted once")
+        text = f"turn {ranges([t + 1 for t in turns])} of the log repeats an earlier one pulse for pulse"
+        yield Oddity("copied turn", f"{text}: a copy, counted once")
 
 
 def _foreign_ids(track: OddTrack) -> Iterator[Oddity]:
@@ -115,20 +117,20 @@ def _foreign_ids(track: OddTrack) -> Iterator[Oddity]:
         return
     usual = votes.most_common(1)[0][0]
     if usual != track.named:
-        told = f"its ids say cylinder {usual[0]} head {usual[1]} where cylinder {track.named[0]} head {track.named[1]}"
-        yield Oddity("other place", f"{told} was expected")
+        text = f"its ids say cylinder {usual[0]} head {usual[1]} where cylinder {track.named[0]} head {track.named[1]}"
+        yield Oddity("other place", f"{text} was expected")
     for place, numbers in sorted(by_place.items()):
         if place != usual and votes[place] > 1:
-            told = f"the id of sector {ranges(sorted(numbers))} names cylinder {place[0]} head {place[1]}"
+            text = f"the id of sector {ranges(sorted(numbers))} names cylinder {place[0]} head {place[1]}"
             sector = next(iter(numbers)) if len(numbers) == 1 else None
-            yield Oddity("other place", f"{told}, the others cylinder {usual[0]} head {usual[1]}", sector)
+            yield Oddity("other place", f"{text}, the others cylinder {usual[0]} head {usual[1]}", sector)
 
 
 def _extra(track: OddTrack) -> Iterator[Oddity]:
     for sector in track.merged.sectors:
         if track.numbers and sector.id not in track.numbers:
-            told = f"the layout has no sector {sector.id}; it is kept beside the image"
-            yield Oddity("extra sector", told, sector.id, *track.stretch(sector.angle, sector.size))
+            text = f"the layout has no sector {sector.id}; it is kept beside the image"
+            yield Oddity("extra sector", text, sector.id, *track.stretch(sector.angle, sector.size))
 
 
 def _sizes(track: OddTrack) -> Iterator[Oddity]:
@@ -142,19 +144,19 @@ def _sizes(track: OddTrack) -> Iterator[Oddity]:
         place = track.stretch(sector.angle, sector.size)
         said = named[sector.id].most_common(1)[0][0] if sector.id in named else sector.size
         if said != sector.size:
-            told = f"the id of sector {sector.id} says {said} bytes, its data field has {sector.size}"
-            yield Oddity("other size", told, sector.id, *place)
+            text = f"the id of sector {sector.id} says {said} bytes, its data field has {sector.size}"
+            yield Oddity("other size", text, sector.id, *place)
         elif sector.size != usual:
-            told = f"sector {sector.id} holds {sector.size} bytes, the others {usual}"
-            yield Oddity("other size", told, sector.id, *place)
+            text = f"sector {sector.id} holds {sector.size} bytes, the others {usual}"
+            yield Oddity("other size", text, sector.id, *place)
 
 
 def _deleted(track: OddTrack) -> Iterator[Oddity]:
     for sector, reads in zip(track.merged.sectors, track.merged.reads, strict=True):
         # One pass whose check fails may have misread the mark as well.
         if sector.deleted and sector.data and (sector.state is not SectorState.SUSPECT or len(reads) > 1):
-            told = f"sector {sector.id} carries the deleted-data mark"
-            yield Oddity("deleted mark", told, sector.id, *track.stretch(sector.angle, sector.size))
+            text = f"sector {sector.id} carries the deleted-data mark"
+            yield Oddity("deleted mark", text, sector.id, *track.stretch(sector.angle, sector.size))
 
 
 def _repeated(track: OddTrack) -> Iterator[Oddity]:
@@ -164,10 +166,10 @@ def _repeated(track: OddTrack) -> Iterator[Oddity]:
         own = [s for s in track.merged.sectors if s.id == number]
         same = len({s.data for s in own}) == 1
         angles = ", ".join("an unknown place" if math.isnan(s.angle) else f"{s.angle:.3f}" for s in own)
-        told = f"sector {number} stands at {count} places of the turn, {angles}, with {'the same' if same else 'other'}"
+        text = f"sector {number} stands at {count} places of the turn, {angles}, with {'the same' if same else 'other'}"
         for sector in own:
             which = "this is the one in the image" if sector.in_image else "this one is beside the image"
-            yield Oddity("repeated number", f"{told} bytes; {which}", number, *track.stretch(sector.angle, sector.size))
+            yield Oddity("repeated number", f"{text} bytes; {which}", number, *track.stretch(sector.angle, sector.size))
 
 
 def _unnamed(track: OddTrack) -> Iterator[Oddity]:
@@ -175,7 +177,7 @@ def _unnamed(track: OddTrack) -> Iterator[Oddity]:
     for sector, reads in zip(track.merged.sectors, track.merged.reads, strict=True):
         if not reads or any(r.id is not None for r in reads) or not sector.data:
             continue
-        kind = "broken id" if sector.by_broken_id else "missing id"
+        kind: OddityKind = "broken id" if sector.by_broken_id else "missing id"
         # Where dirt took the id, the sector says how it was found; that is wear, nothing odd.
         if any(r.passed and _bare(r, track) for r in reads):
             yield Oddity(
@@ -186,17 +188,17 @@ def _unnamed(track: OddTrack) -> Iterator[Oddity]:
         if proven is None and not any(_bare(r, track) for r in one.reads):
             continue
         read = proven or one.reads[0]
-        told = f"a data field of {len(read.data)} bytes"
-        told += " whose check passes" if proven else " whose check fails at every size tried"
+        text = f"a data field of {len(read.data)} bytes"
+        text += " whose check passes" if proven else " whose check fails at every size tried"
         if one.broken is not None:
             b = one.broken
-            told += f"; the id in front reads cylinder {b.cylinder} head {b.head} sector {b.number}, its check failing"
+            text += f"; the id in front reads cylinder {b.cylinder} head {b.head} sector {b.number}, its check failing"
         else:
-            told += ", with no id in front"
+            text += ", with no id in front"
         data = proven.data if proven is not None else b""
         yield Oddity(
             "missing id" if one.broken is None else "broken id",
-            told,
+            text,
             None,
             *track.stretch(read.angle, len(read.data)),
             data,
@@ -215,8 +217,8 @@ def _id_alone(track: OddTrack) -> Iterator[Oddity]:
         ids = [(i.turn, s.survey.bare_ids) for s in track.dwells for i in s.reads.ids if i.id.number == sector.id]
         turns = [turn % 1.0 for turn, bare in ids if turn in bare]
         if turns:
-            told = f"the id of sector {sector.id} has no legible data field behind it"
-            yield Oddity("id alone", told, sector.id, turns[0])
+            text = f"the id of sector {sector.id} has no legible data field behind it"
+            yield Oddity("id alone", text, sector.id, turns[0])
 
 
 def _wrong_check(track: OddTrack) -> Iterator[Oddity]:
@@ -226,20 +228,20 @@ def _wrong_check(track: OddTrack) -> Iterator[Oddity]:
             continue
         clear = all(not r.passed and not r.faults and r.worst < _CLEAR for r in reads)
         if clear and len({r.field for r in reads}) == 1:
-            told = f"sector {sector.id} reads clearly and alike in all {len(reads)} passes, but its check is wrong"
-            yield Oddity("wrong check", f"{told}: written so", sector.id, *track.stretch(sector.angle, sector.size))
+            text = f"sector {sector.id} reads clearly and alike in all {len(reads)} passes, but its check is wrong"
+            yield Oddity("wrong check", f"{text}: written so", sector.id, *track.stretch(sector.angle, sector.size))
 
 
 def _weak(track: OddTrack) -> Iterator[Oddity]:
     for sector, reads, weak in zip(track.merged.sectors, track.merged.reads, track.merged.weak, strict=True):
-        code = track.dwells[0].code
+        byte_turns = CODES[track.dwells[0].code].cells_per_byte / track.cells_a_turn
         for first, end in weak:
-            a = sector.angle + first * CELLS_PER_BYTE[code] / track.cells_a_turn
-            b = sector.angle + end * CELLS_PER_BYTE[code] / track.cells_a_turn
-            told = (
+            a = sector.angle + first * byte_turns
+            b = sector.angle + end * byte_turns
+            text = (
                 f"bytes {first} to {end - 1} of sector {sector.id} differ pulse by pulse in each of {len(reads)} passes"
             )
-            yield Oddity("weak recording", f"{told}, as noise does: nothing legible is recorded there", sector.id, a, b)
+            yield Oddity("weak recording", f"{text}, as noise does: nothing legible is recorded there", sector.id, a, b)
 
 
 _FINDERS = (_extra, _sizes, _deleted, _repeated, _unnamed, _id_alone, _wrong_check, _weak)
@@ -248,13 +250,13 @@ _FINDERS = (_extra, _sizes, _deleted, _repeated, _unnamed, _id_alone, _wrong_che
 def blank_oddity(blank: Blank) -> Oddity:
     """What a stay nothing legible came from looks like."""
     hard = f"hard sectored, {blank.holes} holes, in a format that is not known; " if blank.holes else ""
-    kind = "hard sectored" if blank.holes else "unformatted"
+    kind: OddityKind = "hard sectored" if blank.holes else "unformatted"
     a_turn = blank.pulses / max(blank.turns, 1e-9)
     if a_turn < _HARDLY_ANY_PULSES:
         return Oddity(kind, f"{hard}{a_turn:.0f} pulses a turn: erased, or never recorded")
     guess = blank.guess
     if guess is None or guess.score < _REGULAR or blank.cell_s is None:
         return Oddity(kind, f"{hard}{a_turn:.0f} pulses a turn at no regular distance: noise of an unformatted track")
-    told = f"{hard}{a_turn:.0f} pulses a turn at whole multiples of {blank.cell_s * 1e6:.3f} us"
-    told += f", as {CODE_NAMES[guess.code]} has them, but no mark or id is legible"
-    return Oddity(kind if blank.holes else "no fields", told)
+    text = f"{hard}{a_turn:.0f} pulses a turn at whole multiples of {blank.cell_s * 1e6:.3f} us"
+    text += f", as {CODES[guess.code].title} has them, but no mark or id is legible"
+    return Oddity(kind if blank.holes else "no fields", text)

@@ -78,13 +78,13 @@ def _by_step(placing: Placing) -> Placing:
     if len(double) >= _FEWEST_TRACKS and len(double) > _CLEARLY * alike:
         return _double_stepped(placing)
     if len(half) >= _FEWEST_TRACKS and len(half) > _CLEARLY * alike:
-        told = (
+        text = (
             "the head passed over every other track: by its ids the disk has twice the mechanism's track density; "
             "what lies between cannot be read with this mechanism"
         )
         dwells = tuple(replace(s, cylinder=_twice(s.cylinder)) if s.from_lines else s for s in placing.dwells)
         blank = tuple(replace(b, cylinder=_twice(b.cylinder)) for b in placing.blank)
-        return replace(placing, dwells=dwells, blank=blank, step=0.5, warnings=(told,))
+        return replace(placing, dwells=dwells, blank=blank, step=0.5, warnings=(text,))
     return placing
 
 
@@ -111,10 +111,10 @@ def _double_stepped(placing: Placing) -> Placing:
     blank = [b for b in placing.blank if b.cylinder is None or b.cylinder % 2 == 0]
     empty = len(placing.blank) - len(blank)
     blank = [b if b.cylinder is None else replace(b, cylinder=b.cylinder // 2) for b in blank]
-    told = "the head took two steps from track to track: by its ids the disk has half the mechanism's track density"
+    text = "the head took two steps from track to track: by its ids the disk has half the mechanism's track density"
     if repeats or empty:
-        told += f"; of the positions in between {empty} were empty and {repeats} repeated a neighbour, all left out"
-    return replace(placing, dwells=tuple(dwells), blank=tuple(blank), step=2, warnings=(told,))
+        text += f"; of the positions in between {empty} were empty and {repeats} repeated a neighbour, all left out"
+    return replace(placing, dwells=tuple(dwells), blank=tuple(blank), step=2, warnings=(text,))
 
 
 def _by_side(placing: Placing) -> Placing:
@@ -133,13 +133,13 @@ def _by_side(placing: Placing) -> Placing:
     if said == {0: 1, 1: 0} or (len(sides) == 1 and said in ({0: 1}, {1: 0})):
         dwells = [replace(s, head=1 - s.head) if s.from_lines and s.head is not None else s for s in placing.dwells]
         blank = [b if b.head is None else replace(b, head=1 - b.head) for b in placing.blank]
-        told = "sides are swapped: " + " and ".join(f"ids say head {1 - h} on side {h}" for h in sorted(said))
-        told += "; tracks are placed as the ids say"
-        return replace(placing, dwells=tuple(dwells), blank=tuple(blank), warnings=(*placing.warnings, told))
+        text = "sides are swapped: " + " and ".join(f"ids say head {1 - h} on side {h}" for h in sorted(said))
+        text += "; tracks are placed as the ids say"
+        return replace(placing, dwells=tuple(dwells), blank=tuple(blank), warnings=(*placing.warnings, text))
     if len(said) == 2 and said[0] == said[1]:
-        told = f"ids say head {said[0]} on both sides; tracks are placed by the side line"
+        text = f"ids say head {said[0]} on both sides; tracks are placed by the side line"
         heads = {0: said[0], 1: said[1]}
-        return replace(placing, heads=heads, warnings=(*placing.warnings, told))
+        return replace(placing, heads=heads, warnings=(*placing.warnings, text))
     return placing
 
 
@@ -152,5 +152,5 @@ def _by_offset(placing: Placing) -> Placing:
     offset, count = votes.most_common(1)[0]
     if offset == 0 or count <= _FEWEST_TRACKS or count < _MOST * votes.total():
         return placing
-    told = f"ids name the cylinder {abs(offset)} {'higher' if offset > 0 else 'lower'} than the step lines"
-    return replace(placing, offset=offset, warnings=(*placing.warnings, f"{told}; tracks are placed by the lines"))
+    text = f"ids name the cylinder {abs(offset)} {'higher' if offset > 0 else 'lower'} than the step lines"
+    return replace(placing, offset=offset, warnings=(*placing.warnings, f"{text}; tracks are placed by the lines"))

@@ -11,8 +11,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from indexhole.codes.code import SectorId
 from indexhole.recover.fields.frame import Frame, Owners, apart
-from indexhole.recover.fields.reads import IdRead, SectorId, SectorRead
+from indexhole.recover.fields.reads import IdRead, SectorRead
 from indexhole.recover.layouts.describe import interleave_of, turned
 from indexhole.recover.sectors.resolve_sector import median_angle
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from indexhole.codes.marks import MARKS
+from indexhole.codes.code import Code, CodeName
+from indexhole.codes.known import CODES, FM, GROUP45, MFM
+from indexhole.kinds import every
 from indexhole.recover.fields.reads import StreamReads
 from indexhole.recover.writers.grids import Floats, Lines, Pulses, fit_lines, joined, learn_shifts, no_shifts, pulses_of
+from indexhole.recover.writers.rewritten import SEAM_TURN
 from indexhole.signal.clock.streams import Stream
 
-# A format's own seam lies near the index; within this part of a turn nothing is made of a step behind a field.
-_SEAM_TURN = 0.01
 # Cells of the pieces a data field is fitted in.
 _PIECE = 1000
 
@@ -40,11 +41,22 @@ class Geometry:
     reach: int
 
 
-GEOMETRY = {
-    "fm": Geometry(16, 96, 112, 80, 0, 64, 400),
-    "mfm": Geometry(16, 112, 240, 176, 0, 64, 400),
-    "group45": Geometry(8, 80, 40, 30, 20, 24, 200),
-}
+def _geometry(code: Code, used: int, margin: int, reach: int) -> Geometry:
+    field = code.cells
+    tail = field.data_frame - field.mark - code.decoded_cells(0)
+    return Geometry(
+        code.gap_byte_cells, field.id_field - field.mark, field.sync + field.mark, used, tail, margin, reach
+    )
+
+
+GEOMETRY: Mapping[CodeName, Geometry] = every(
+    CodeName,
+    {
+        "fm": _geometry(FM, used=80, margin=64, reach=400),
+        "mfm": _geometry(MFM, used=176, margin=64, reach=400),
+        "group45": _geometry(GROUP45, used=30, margin=24, reach=200),
+    },
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,22 +83,22 @@ class FieldPass:
 
 def field_passes(stream: Stream, reads: StreamReads, pulses: Pulses, number: int) -> list[FieldPass]:
     """The data fields of a stay with a passing check behind a legible id of their own."""
-    code = stream.code
-    starts = np.array([int(pulses.cell[i.at + 1]) + MARKS[code][0].lead for i in reads.ids], dtype=np.int64)
+    code = CODES[stream.code]
+    starts = np.array([int(pulses.cell[i.at + 1]) + code.marks[0].lead for i in reads.ids], dtype=np.int64)
     index = stream.cell_numbers(stream.segment.index_ticks)
     turn_cells = stream.turn_ticks / stream.cell_ticks
     found = []
     for read in reads.reads:
         if read.id is None or not read.passed:
             continue
-        begins = int(pulses.cell[read.at + 1]) + MARKS[code][read.kind].lead
+        begins = int(pulses.cell[read.at + 1]) + code.marks[read.kind].lead
         owner = int(np.searchsorted(starts, begins)) - 1
         if owner < 0 or reads.ids[owner].id.number != read.id.number:
             continue
         end = begins + read.cells
         following = int(starts[owner + 1]) if owner + 1 < starts.size else -1
-        reach = (following if following >= 0 else end) + _SEAM_TURN * turn_cells
-        near = bool(((index > end - _SEAM_TURN * turn_cells) & (index < reach)).any())
+        reach = (following if following >= 0 else end) + SEAM_TURN * turn_cells
+        near = bool(((index > end - SEAM_TURN * turn_cells) & (index < reach)).any())
         found.append(FieldPass(number, read.id.number, read.id.size, int(starts[owner]), begins, end, following, near))
     return found
 
@@ -103,7 +115,7 @@ class TrackGrids:
         shifts: (64,) cells, see grids.learn_shifts.
     """
 
-    code: str
+    code: CodeName
     pulses: tuple[Pulses, ...]
     passes: tuple[FieldPass, ...]
     pieces: tuple[Lines, ...]

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes.marks import MARKS
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.fields.reads import IdRead, StreamReads
 from indexhole.recover.fields.survey import survey
 from indexhole.recover.writers.field_places import GEOMETRY, TrackGrids
@@ -80,7 +81,7 @@ class Samples:
 def samples_of(grids: TrackGrids, dwell: int, reads: StreamReads) -> Samples:
     """Samples of every id and data field of a stay; the caller takes out those that were rewritten."""
     pulses, g = grids.pulses[dwell], GEOMETRY[grids.code]
-    lead = MARKS[grids.code][0].lead
+    lead = CODES[grids.code].marks[0].lead
     starts = np.array([int(pulses.cell[i.at + 1]) + lead for i in reads.ids], dtype=np.float64)
     lines = fit_lines(pulses, np.stack((starts - g.used, starts + g.id_cells), axis=1).reshape(-1, 2))
     ids = np.where(_plain(lines.variance), lines.variance, np.nan)
@@ -143,7 +144,7 @@ class Format:
             uncertainty.
     """
 
-    code: str
+    code: CodeName
     sectors: int
     speed_ratio: float
     speed_u: float
@@ -201,7 +202,7 @@ def turns_and_starts(
     streams: Sequence[Stream], reads: Sequence[StreamReads], grids: TrackGrids, curves: Sequence[Curve | None]
 ) -> tuple[list[float], list[float]]:
     """Formatter's cells of each whole turn, and from each index pulse to the first id behind it."""
-    lead = MARKS[grids.code][0].lead
+    lead = CODES[grids.code].marks[0].lead
     turns: list[float] = []
     starts: list[float] = []
     for stream, read, pulses, curve in zip(streams, reads, grids.pulses, curves, strict=True):

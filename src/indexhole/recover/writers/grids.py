@@ -15,7 +15,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes.marks import RUN_LIMITS
+from indexhole.codes.known import CODES
 from indexhole.signal.clock.streams import Stream
 
 Floats = npt.NDArray[np.float64]
@@ -71,7 +71,7 @@ def pulses_of(stream: Stream) -> Pulses:
     """The pulses of a stay with their cells counted."""
     runs = np.minimum(stream.runs, np.uint8(_LONGEST))
     zero = np.zeros(1, dtype=np.uint8)
-    shortest, longest = RUN_LIMITS[stream.code]
+    shortest, longest = CODES[stream.code].run_limits
     odd = (stream.intervals < _SHORTEST_SHARE * shortest * stream.cell_ticks) | (
         stream.intervals > (longest + _LONGER_BY) * stream.cell_ticks
     )
@@ -104,9 +104,9 @@ class _Fit:
 def _padded(first: Ints, last: Ints) -> tuple[Ints, Bools]:
     """Index ranges as rows of one table with a mask."""
     count = np.maximum(last - first, 0)
-    place = np.arange(max(int(count.max(initial=0)), 1))
-    mask = place < count[:, None]
-    return np.where(mask, first[:, None] + place, 0), mask
+    column = np.arange(max(int(count.max(initial=0)), 1))
+    mask = column < count[:, None]
+    return np.where(mask, first[:, None] + column, 0), mask
 
 
 def _fitted(y: Floats, columns: list[Floats], mask: Bools) -> _Fit:

@@ -75,7 +75,7 @@ class Attribution:
     compared: str
 
 
-def _foretold(values: Sequence[float], uncertainties: Sequence[float], x: float, u: float, spread: float) -> float:
+def _log_density(values: Sequence[float], uncertainties: Sequence[float], x: float, u: float, spread: float) -> float:
     """Log density of x, given what a drive showed before."""
     v = np.array(values)
     freedom = _PRIOR_WEIGHT + v.size - 1
@@ -103,30 +103,38 @@ def attribute(seen: Occasion, known: Sequence[Known]) -> list[Attribution]:
     if math.isfinite(seen.speed_log) and known:
         compared.append("speed")
         for n, k in enumerate(known):
-            told = [o for o in k.occasions if math.isfinite(o.speed_log)]
-            logs[n] += _foretold(
-                [o.speed_log for o in told], [o.speed_u for o in told], seen.speed_log, seen.speed_u, OCCASION_SPEED
+            measured = [o for o in k.occasions if math.isfinite(o.speed_log)]
+            logs[n] += _log_density(
+                [o.speed_log for o in measured],
+                [o.speed_u for o in measured],
+                seen.speed_log,
+                seen.speed_u,
+                OCCASION_SPEED,
             )
         at_large += _at_large(seen.speed_log, seen.speed_u, 0.0, DRIVES_SPEED)
     starts = [[o for o in k.occasions if o.setting == seen.setting and math.isfinite(o.index_s)] for k in known]
     if seen.setting and math.isfinite(seen.index_s) and known and all(starts):
         compared.append("start behind the index")
-        for n, told in enumerate(starts):
-            logs[n] += _foretold(
-                [o.index_s for o in told], [o.index_u for o in told], seen.index_s, seen.index_u, OCCASION_INDEX_S
+        for n, measured in enumerate(starts):
+            logs[n] += _log_density(
+                [o.index_s for o in measured],
+                [o.index_u for o in measured],
+                seen.index_s,
+                seen.index_u,
+                OCCASION_INDEX_S,
             )
         # Where other drives start is only known by those that were seen.
-        middle = float(np.mean([np.mean([o.index_s for o in told]) for told in starts]))
+        middle = float(np.mean([np.mean([o.index_s for o in measured]) for measured in starts]))
         at_large += _at_large(seen.index_s, seen.index_u, middle, DRIVES_INDEX_S * math.sqrt(1 + 1 / len(starts)))
-    told_by = " and ".join(compared) or "nothing"
+    features = " and ".join(compared) or "nothing"
     weights = np.array([*logs, at_large])
     shares = np.exp(weights - weights.max())
     shares /= shares.sum()
     found = [
-        Attribution(k.name, float(p), len(k.occasions), _percent(k), told_by)
+        Attribution(k.name, float(p), len(k.occasions), _percent(k), features)
         for k, p in zip(known, shares, strict=False)
     ]
-    found.append(Attribution(NONE, float(shares[-1]), 0, math.nan, told_by))
+    found.append(Attribution(NONE, float(shares[-1]), 0, math.nan, features))
     return sorted(found, key=lambda a: -a.probability)
 
 

@@ -12,8 +12,8 @@ import numpy as np
 from indexhole.recover.writers.field_places import GEOMETRY, TrackGrids
 from indexhole.recover.writers.formatting import Curve, Samples, curve_through
 from indexhole.recover.writers.grids import Floats, Lines
+from indexhole.recover.writers.rewritten import FieldTest, FieldVerdict
 from indexhole.recover.writers.splice_ends import Splice, mean_splice, pass_splices
-from indexhole.recover.writers.splices import FieldTest, FieldVerdict
 from indexhole.signal.clock.streams import Stream
 
 # Sectors held out to learn how well the curve foretells a stretch it has not seen.

@@ -54,12 +54,12 @@ class _Grid:
     step: float
     scatter: float
 
-    def number(self, places: Floats) -> Floats:
-        return (places - self.zero) / self.step
+    def number(self, positions: Floats) -> Floats:
+        return (positions - self.zero) / self.step
 
-    def off(self, places: Floats) -> Floats:
+    def off(self, positions: Floats) -> Floats:
         """Cells from each place to the nearest cell of the grid."""
-        n = self.number(places)
+        n = self.number(positions)
         return n - np.round(n)
 
 
@@ -83,38 +83,38 @@ def _meet(pulses: Pulses, curve: Curve, stream: Stream, a: _Grid, b: _Grid, firs
     low, high = pulses.index(np.array([first, last])).tolist()
     if high - low < 4:
         return None
-    places = curve.cells_to(pulses.time[low:high])
+    positions = curve.cells_to(pulses.time[low:high])
     bound = max(_OFF * max(a.scatter, b.scatter), _LEAST_OFF)
-    off_a, off_b = np.abs(a.off(places)), np.abs(b.off(places))
+    off_a, off_b = np.abs(a.off(positions)), np.abs(b.off(positions))
     cost_a, cost_b = np.minimum(off_a, bound) ** 2, np.minimum(off_b, bound) ** 2
     cost = np.concatenate(([0.0], np.cumsum(cost_a))) + np.concatenate((np.cumsum(cost_b[::-1])[::-1], [0.0]))
     best = int(np.argmin(cost))
     left, right = best - 1, best
     while left > 0 and off_a[left] > bound:
         left -= 1
-    while right < places.size - 1 and off_b[right] > bound:
+    while right < positions.size - 1 and off_b[right] > bound:
         right += 1
-    left, right = max(left, 0), min(right, places.size - 1)
-    place = (places[left] + places[right]) / 2
-    turn = _turn(place, pulses, curve, stream)
-    return _Met(place, places[right] - places[left], turn, float(a.number(place) - b.number(place)))
+    left, right = max(left, 0), min(right, positions.size - 1)
+    position = (positions[left] + positions[right]) / 2
+    turn = _turn(position, pulses, curve, stream)
+    return _Met(position, positions[right] - positions[left], turn, float(a.number(position) - b.number(position)))
 
 
-def _turn(place: float, pulses: Pulses, curve: Curve, stream: Stream) -> float:
+def _turn(position: float, pulses: Pulses, curve: Curve, stream: Stream) -> float:
     """Revolutions from the first index to a place in the formatter's cells, the reader's wow divided out."""
     index = (stream.segment.index_ticks - stream.segment.read_ticks[0]).astype(np.float64)
     index = curve.cells_to(index[(index >= 0) & (index <= pulses.time[-1])])
     if not index.size:
         return math.nan
     usual = float(np.median(np.diff(index))) if index.size > 1 else stream.turn_ticks / float(np.median(curve.cell))
-    before = max(int(np.searchsorted(index, place)) - 1, 0)
+    before = max(int(np.searchsorted(index, position)) - 1, 0)
     length = float(index[before + 1] - index[before]) if before + 1 < index.size else usual
-    return before + (place - float(index[before])) / length
+    return before + (position - float(index[before])) / length
 
 
 @dataclass(frozen=True, slots=True)
 class _Met:
-    place: float
+    position: float
     disturbed: float
     turn: float
     lag: float
@@ -142,7 +142,7 @@ def pass_splices(
         if tail is not None and behind is not None:
             met = _meet(pulses, curve, stream, tail, behind, last - 2 * g.byte, last + g.margin + g.byte)
             if met is not None:
-                went_on = float(tail.number(np.array([met.place]))[0]) - g.tail
+                went_on = float(tail.number(np.array([met.position]))[0]) - g.tail
                 end = (met.turn, met.lag, met.disturbed, went_on, math.hypot(tail.scatter, behind.scatter))
     return start, end
 

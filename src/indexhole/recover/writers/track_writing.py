@@ -4,40 +4,33 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
-import numpy as np
-
+from indexhole.codes.code import CodeName
+from indexhole.codes.known import CODES
 from indexhole.recover.sectors.dwells import OpenTrack
 from indexhole.recover.sectors.open_dwells import OpenDwells
-from indexhole.recover.writers.field_places import GEOMETRY, TrackGrids, track_grids
+from indexhole.recover.writers.field_places import TrackGrids, track_grids
 from indexhole.recover.writers.formatting import Format, format_of, samples_of
-from indexhole.recover.writers.grids import fit_lines
 from indexhole.recover.writers.rewrites import Rewrite, own_and_foreign, pulse_manners, rewrites, track_curves
-from indexhole.recover.writers.splices import (
+from indexhole.recover.writers.rewritten import (
     FEWEST_PLACES,
     FieldTest,
     FieldVerdict,
     Strays,
     TrackSteps,
-    field_test,
-    start_windows,
-    strays,
-    track_steps,
-    without_seams,
+    by_speed,
+    by_steps,
 )
+from indexhole.recover.writers.steps import cell_differences, strays, track_steps
 
 Place = tuple[int, int]
-Nominal = Callable[[int, int, str], tuple[float, float] | None]
+Nominal = Callable[[int, int, CodeName], tuple[float, float] | None]
 """Cells a turn and seconds a cell at nominal speed, of a cylinder, head and code; None where no layout tells."""
 
-# A data field this far off the formatter's speed, and this many standard deviations, was written by another drive.
-_SPEED_STEP, _SPEED_SIGMAS = 0.004, 6.0
 # Of one track no more pulses than these are looked at: thirty turns or so.
 _MOST_PULSES = 1_500_000
-# Prior range of a writer's speed against the formatter's, for the likelihood ratio.
-_SPEED_RANGE = 0.06
 
 
 @dataclass(frozen=True)
@@ -123,14 +116,13 @@ def _judged(
 ) -> TrackWriting:
     streams, reads = [one.stream for one in group], [one.reads for one in group]
     sectors = sorted({p.sector for p in grids.passes})
-    # Zoned group-code formats begin anywhere; the others at the index, which must have been logged to be known.
-    free_start = grids.code == "group45" or not any(s.segment.index_ticks.size for s in streams)
-    steps = without_seams(steps, astray, free_start)
-    tests = {n: field_test(n, steps, astray) for n in sectors}
+    # Blocks begin anywhere on the turn; marked fields at the index, which must have been logged to be known.
+    free_start = not CODES[grids.code].track.at_index or not any(s.segment.index_ticks.size for s in streams)
+    tests = by_steps(sectors, steps, astray, free_start=free_start)
+    unsure = {n for n, test in tests.items() if test.verdict is not FieldVerdict.REWRITTEN}
+    if unsure:
+        tests = by_speed(tests, cell_differences(grids, unsure))
     samples = [samples_of(grids, k, read) for k, read in enumerate(reads)]
-    for sector, log_ratio in _off_speed(grids, tests).items():
-        kept = tests[sector]
-        tests[sector] = replace(kept, verdict=FieldVerdict.REWRITTEN, log_ratio=kept.log_ratio + log_ratio)
     own, foreign = own_and_foreign(tests)
     curves = track_curves(samples, grids, streams, foreign)
     return TrackWriting(
@@ -143,29 +135,3 @@ def _judged(
             streams[0].segment.tick_s,
         ),
     )
-
-
-def _off_speed(grids: TrackGrids, tests: Mapping[int, FieldTest]) -> dict[int, float]:
-    """Sectors whose cell differs from that of the id in front, where the step alone does not tell.
-
-    A step is measured as if both grids had one cell; where they have two, its uncertainty comes out large. Each sector
-    with the log of the likelihood ratio this adds. How far the cell strays over such a distance by the reader's wow is
-    measured on the pieces of all data fields.
-    """
-    unsure = {n for n, t in tests.items() if t.verdict is not FieldVerdict.REWRITTEN}
-    strayed = np.concatenate([np.empty(0), *(np.diff(np.log(piece.cell[piece.good])) for piece in grids.pieces)])
-    if not unsure or strayed.size < FEWEST_PLACES:
-        return {}
-    u = math.sqrt(float(np.mean(strayed**2)))
-    logs: dict[int, list[float]] = defaultdict(list)
-    for p in grids.passes:
-        if p.sector in unsure:
-            windows = np.array(start_windows(p, GEOMETRY[grids.code])).reshape(2, 2)
-            head, data = np.log(fit_lines(grids.pulses[p.stream], windows).cell).tolist()
-            logs[p.sector] += [data - head] if math.isfinite(data - head) else []
-    found = {}
-    for sector, passes in logs.items():
-        middle = float(np.median(passes)) if passes else 0.0
-        if abs(middle) > max(_SPEED_STEP, _SPEED_SIGMAS * u):
-            found[sector] = (middle / u) ** 2 / 2 + math.log(u * math.sqrt(2 * math.pi) / _SPEED_RANGE)
-    return found

@@ -16,11 +16,12 @@ import numpy as np
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
+from indexhole.codes.known import CODES
 from indexhole.model.distributions import chi2_upper
 from indexhole.recover.sectors.open_dwells import OpenDwells
 from indexhole.recover.writers.formatting import Format
 from indexhole.recover.writers.grids import Floats
-from indexhole.recover.writers.splices import FieldVerdict
+from indexhole.recover.writers.rewritten import FieldVerdict
 from indexhole.recover.writers.track_writing import Nominal, Place, TrackWriting, track_writings
 
 # What one writer may differ by from stretch to stretch (our own choice): speed, cells of gap 2, seconds of asymmetry.
@@ -77,7 +78,7 @@ class Writers:
 
 def find_writers(opened: OpenDwells, nominal: Nominal) -> Writers:
     """Tell the writers of a disk apart from all stays on it; stays that cannot be placed are left out."""
-    return told_apart(track_writings(opened, nominal))
+    return split_writers(track_writings(opened, nominal))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +103,7 @@ def _items(tracks: Sequence[TrackWriting]) -> list[_Item]:
         base, base_u = (math.log(f.speed_ratio), f.speed_u) if known else (0.0, 0.0)
         items.append(_Item(track.place, -1, base, base_u, math.nan, 0.0, f))
         for r in track.rewrites:
-            late = r.start.gap - f.gap_2 * (8 if f.code == "group45" else 16)
+            late = r.start.gap - f.gap_2 * CODES[f.code].gap_byte_cells
             own = r.asymmetry_s - track.asymmetry_s
             items.append(
                 _Item(track.place, r.sector, base + r.ratio.log, math.hypot(base_u, r.ratio.u), late, own, format=None)
@@ -122,9 +123,9 @@ def _distances(items: Sequence[_Item], speed_scatter: float) -> Floats:
     for values, spreads in columns:
         v, s = np.array(values), np.array(spreads)
         square = (v[:, None] - v[None, :]) ** 2 / (s[:, None] ** 2 + s[None, :] ** 2)
-        told = np.isfinite(square)
-        total[told] += square[told]
-        features += told
+        known = np.isfinite(square)
+        total[known] += square[known]
+        features += known
     bounds = np.array([chi2_upper(_APART, n) for n in range(1, len(columns) + 1)])
     distance = np.where(features > 0, total / bounds[np.maximum(features - 1, 0)], 0.0)
     kind = np.array(["" if i.format is None else f"{i.format.code} {i.format.sectors}" for i in items])
@@ -136,12 +137,12 @@ def _distances(items: Sequence[_Item], speed_scatter: float) -> Floats:
 
 
 def _habits(f: Format | None) -> str:
-    """What a formatter does alike on all tracks of a kind: its gaps and fill. The group code's tail gap is what is
-    left over, so it is not among them.
+    """What a formatter does alike on all tracks of a kind: its gaps and fill, but for a tail gap that is what is left
+    over.
     """
     if f is None:
         return ""
-    return f"{f.gap_2:g} {f.fill}" if f.code == "group45" else f"{f.gap_2:g} {f.gap_3:g} {f.fill}"
+    return f"{f.gap_2:g} {f.fill}" if CODES[f.code].track.shares_rest else f"{f.gap_2:g} {f.gap_3:g} {f.fill}"
 
 
 def _groups(items: Sequence[_Item], speed_scatter: float) -> list[list[int]]:
@@ -160,7 +161,7 @@ def _groups(items: Sequence[_Item], speed_scatter: float) -> list[list[int]]:
     return sorted(groups.values(), key=weight)
 
 
-def told_apart(tracks: Sequence[TrackWriting]) -> Writers:
+def split_writers(tracks: Sequence[TrackWriting]) -> Writers:
     """Put the stretches of all tracks together by writer, and name the writers."""
     items = _items(tracks)
     drifts = [r.ratio.drift for t in tracks for r in t.rewrites]
@@ -177,9 +178,9 @@ def told_apart(tracks: Sequence[TrackWriting]) -> Writers:
         own = [items[k] for k in group]
         mean, u = _mean_log(own)
         # On a track of W1 the ratio is measured side by side, without the speeds of both turns.
-        beside = [logs[(*i.place, i.sector)] for i in own if i.format is None and format_by[i.place] == "W1" and n > 1]
-        against = float(np.mean([b.log for b in beside])) if beside else mean - first_log
-        against_u = math.sqrt(float(np.mean([b.u**2 for b in beside])) / len(beside)) if beside else u
+        on_w1 = [logs[(*i.place, i.sector)] for i in own if i.format is None and format_by[i.place] == "W1" and n > 1]
+        against = float(np.mean([b.log for b in on_w1])) if on_w1 else mean - first_log
+        against_u = math.sqrt(float(np.mean([b.u**2 for b in on_w1])) / len(on_w1)) if on_w1 else u
         late = [i.gap_late for i in own if math.isfinite(i.gap_late)]
         writers.append(
             Writer(

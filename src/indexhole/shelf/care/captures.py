@@ -99,9 +99,9 @@ def _keep(
         # a name may hold bytes that are no text, which the register could not keep
         name = (source.name if source is not None else capture.name).encode("utf-8", "backslashreplace").decode()
         parquet = pulses_place(shelf.folder, told.sha256, parquet_sha256)
-        place = f"{ORIGINALS}/{told.sha256[:16]}-{_safe(name)}" if told.copy else "" if original else parquet
+        copy_path = f"{ORIGINALS}/{told.sha256[:16]}-{_safe(name)}" if told.copy else "" if original else parquet
         sums = {"sha256": told.sha256, "pulses_sha256": pulses_sha256, "parquet_sha256": parquet_sha256}
-        paths = {"parquet": parquet, "original": place}
+        paths = {"parquet": parquet, "original": copy_path}
         record = checked(CaptureRecord, name=name, size_bytes=told.size_bytes, **sums, **paths, **about)
 
         def put() -> None:

@@ -44,7 +44,7 @@ class Mended:
     why: str = ""
 
     @property
-    def told(self) -> str:
+    def summary(self) -> str:
         """The outcome in words."""
         return f"{self.file}: {_WORDS[self.outcome]}" + (f" ({self.why})" if self.why else "")
 
@@ -117,8 +117,8 @@ class _Mending:
             if sha256_of(Path(copy.name)) != record.sha256:
                 self._tell(record, record.original, "not mended", "the file given is another one")
                 return False
-            place = self._shelf.folder / record.original
-            self._shelf.renew_files(f"put back the original of {record.name}", [(record, {})], _namer(copy, place))
+            target = self._shelf.folder / record.original
+            self._shelf.renew_files(f"put back the original of {record.name}", [(record, {})], _namer(copy, target))
         self._tell(record, record.original, "put back")
         return True
 
@@ -162,5 +162,5 @@ class _Mending:
         self._tell(record, record.parquet, outcome)
 
 
-def _namer(part: BinaryIO, place: Path) -> Callable[[], None]:
-    return lambda: give_name(part, place)
+def _namer(part: BinaryIO, target: Path) -> Callable[[], None]:
+    return lambda: give_name(part, target)

@@ -88,17 +88,17 @@ def _sorted(
     folder: Path, also: Sequence[Path], named: set[str], undone: set[str], older_than_s: float | None
 ) -> Leavings:
     unfinished = [path for path in _parts(folder, also) if left_behind(folder / path, older_than_s)]
-    links, told = [], []
+    links, unnamed = [], []
     for path in (path for name in FOLDERS for path in files_inside(folder, name)):
         if (folder / path).is_symlink():
             links.append(path)
         elif not is_part(Path(path).name) and path.startswith((CAPTURES, PHOTOS)) and path not in named:
-            told.append(path)
+            unnamed.append(path)
     return Leavings(
         tuple(unfinished),
-        tuple(path for path in told if path not in undone and _OWN.fullmatch(path)),
-        tuple(path for path in told if path in undone),
-        tuple(path for path in told if path not in undone and not _OWN.fullmatch(path)),
+        tuple(path for path in unnamed if path not in undone and _OWN.fullmatch(path)),
+        tuple(path for path in unnamed if path in undone),
+        tuple(path for path in unnamed if path not in undone and not _OWN.fullmatch(path)),
         tuple(links),
     )
 
@@ -106,8 +106,8 @@ def _sorted(
 def _parts(folder: Path, also: Sequence[Path]) -> Iterator[str]:
     """Temporary files in the shelf's folder, those of shelves begun beside it, and those in other folders."""
     yield from (name for name in _names(folder) if is_part(name))
-    for place in dict.fromkeys(place.absolute() for place in (folder.absolute().parent, *also)):
-        yield from (str(place / name) for name in _names(place) if is_part(name))
+    for where in dict.fromkeys(where.absolute() for where in (folder.absolute().parent, *also)):
+        yield from (str(where / name) for name in _names(where) if is_part(name))
     for name in FOLDERS:
         yield from (path for path in files_inside(folder, name) if is_part(Path(path).name))
 

@@ -48,7 +48,7 @@ from indexhole.shelf.files.writing import (
 )
 from indexhole.shelf.records.additions import Photo
 from indexhole.shelf.records.records import CaptureRecord, now
-from indexhole.shelf.register.address import Place
+from indexhole.shelf.register.address import ShelfAddress
 from indexhole.shelf.register.database import NEWEST, begin_register, bring_up_to_date, migrate, refuse_newer
 from indexhole.shelf.register.entries import read_records
 from indexhole.shelf.register.journal import packed
@@ -185,24 +185,24 @@ def check_backup(path: Path) -> Manifest:
     return manifest
 
 
-def restore(path: Path, place: Place) -> Backed:
+def restore(path: Path, at: ShelfAddress) -> Backed:
     """Make the shelf of a backup anew at a place that holds none, whole or not at all.
 
     The backup is checked first. One of an older version is brought up to date. Raises InputFault or ShelfFault.
     """
     manifest = check_backup(path)
-    with _opened(path) as packed_up, _making(place.folder, packed_up, manifest) as unfinished:
-        if not place.address:
+    with _opened(path) as packed_up, _making(at.folder, packed_up, manifest) as unfinished:
+        if not at.address:
             with begin_register(unfinished) as connection:
                 _fill(connection, packed_up, manifest, str(path))
-            _publish(unfinished, place.folder)
+            _publish(unfinished, at.folder)
         else:
             from indexhole.shelf.register.postgres import begin_shared
 
-            with begin_shared(place) as connection:
+            with begin_shared(at) as connection:
                 _fill(connection, packed_up, manifest, str(path))
                 # before the rows are kept: none may name a file that is not there
-                _publish(unfinished, place.folder)
+                _publish(unfinished, at.folder)
     return _told(manifest)
 
 

@@ -13,10 +13,13 @@ from typing import Any, Generic, TypeVar
 from pydantic import ValidationError
 
 from indexhole.errors import InputFault, together
-from indexhole.shelf.records.additions import Firmware, Loan, Part
-from indexhole.shelf.records.records import Disk, Event, Mechanism, Note, Record, Unit, fault_words
+from indexhole.shelf.records.additions import View
+from indexhole.shelf.records.records import Record, fault_words
+from indexhole.shelf.records.shown import naming
 from indexhole.shelf.register.shelf import Shelf
+from indexhole.shelf.register.tables import TABLES, kind_of
 from indexhole.shelf.sheets.spreadsheet import cell_text
+from indexhole.wording import count_of
 
 R = TypeVar("R", bound=Record)
 T = TypeVar("T")
@@ -25,11 +28,8 @@ T = TypeVar("T")
 Progress = Callable[[int, int], None]
 _TELL_EVERY = 200
 
-# kinds whose entries may come from outside; captures and photos are files first
-EXCHANGED: tuple[type[Record], ...] = (Unit, Mechanism, Disk, Event, Note, Part, Firmware, Loan)
-
-# columns that name another entry
-_REFERENCES: dict[str, type[Record]] = {"unit": Unit, "disk": Disk, "recorded_by": Mechanism}
+# kinds whose entries may come from outside: captures and photos are files first, and a view is a saved question
+EXCHANGED: tuple[type[Record], ...] = tuple(kind for kind in TABLES if not kind.FROM_FILE and kind is not View)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +45,14 @@ class CellFault:
     what: str
 
     @property
-    def place(self) -> str:
+    def cell(self) -> str:
         """The cell as a spreadsheet names it, such as B3, or the row."""
         return f"{_letters(self.column)}{self.row}" if self.column else f"row {self.row}"
 
     @property
     def line(self) -> str:
         """The fault with its place, such as: B3 (title): is too long."""
-        return f"{self.place} ({self.name}): {self.what}" if self.column else f"{self.place}: {self.what}"
+        return f"{self.cell} ({self.name}): {self.what}" if self.column else f"{self.cell}: {self.what}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +101,7 @@ def plan_import(
         raise InputFault(f"a {kind.WORD} cannot come from a spreadsheet", where=where)
     columns = _columns(kind, rows[0] if rows else (), where)
     held = {record.key: record for record in shelf.all(kind)}
-    known = {
-        name: set(shelf.revisions(referred)) for name, referred in _REFERENCES.items() if name in kind.model_fields
-    }
+    known = {field.name: set(shelf.revisions(kind_of(field.shown.names))) for field in naming(kind)}
     revisions = shelf.revisions(kind)
     added: list[tuple[int, R]] = []
     changed: list[Alteration[R]] = []
@@ -152,18 +150,18 @@ def carry_out(shelf: Shelf, plan: Plan[R], source: str = "", progress: Progress 
         (entry.before.key, {name: will for name, _, will in entry.fields}, entry.revision) for entry in plan.changed
     ]
     count = len(plan.added) + len(edits)
-    what = f"import {count} {plan.kind.WORD}{'s' * (count != 1)}" + (f" from {source}" if source else "")
+    what = f"import {count_of(count, plan.kind.WORD)}" + (f" from {source}" if source else "")
     new = _telling(plan.added, progress, count)
     return shelf.add_and_update(plan.kind, new, _telling(edits, progress, count, first=len(plan.added)), what)
 
 
 def _lost(number: int, columns: Mapping[int, str], record: Record, known: Mapping[str, set[str]]) -> list[CellFault]:
     """Faults of cells that name what is not on the shelf."""
-    places = {name: k + 1 for k, name in columns.items()}
+    numbers = {name: k + 1 for k, name in columns.items()}
     return [
-        CellFault(number, places.get(name, 0), name, f"there is no {_REFERENCES[name].WORD} {key} on the shelf")
-        for name, keys in known.items()
-        if (key := getattr(record, name)) and key not in keys and name != record.KEY
+        CellFault(number, numbers.get(field.name, 0), field.name, f"there is no {field.shown.names} {key} on the shelf")
+        for field in naming(type(record))
+        if (key := getattr(record, field.name)) and key not in known[field.name]
     ]
 
 
@@ -211,7 +209,7 @@ def _record(
     try:
         return kind.model_validate(given)
     except ValidationError as fault:
-        faults += _told(kind, number, columns, fault)
+        faults += _cell_faults(kind, number, columns, fault)
         return None
 
 
@@ -219,27 +217,29 @@ def _may_lack(kind: type[Record], name: str) -> bool:
     return kind.model_fields[name].default is None
 
 
-def _told(kind: type[Record], number: int, columns: Mapping[int, str], fault: ValidationError) -> list[CellFault]:
-    places = {name: k + 1 for k, name in columns.items()}
+def _cell_faults(
+    kind: type[Record], number: int, columns: Mapping[int, str], fault: ValidationError
+) -> list[CellFault]:
+    numbers = {name: k + 1 for k, name in columns.items()}
     found = []
     for error in fault.errors():
         name = str(error["loc"][0]) if error["loc"] else ""
         what = fault_words(error)
-        if name and name not in places:
+        if name and name not in numbers:
             what, name = f"{name}: {what}", ""
-        found.append(CellFault(number, places.get(name, 0), name, what))
+        found.append(CellFault(number, numbers.get(name, 0), name, what))
     return found
 
 
 def _of_key(kind: type[Record], number: int, columns: Mapping[int, str], what: str) -> CellFault:
-    place = next((k + 1 for k, name in columns.items() if name == kind.KEY), 0)
-    return CellFault(number, place, kind.KEY, what)
+    at = next((k + 1 for k, name in columns.items() if name == kind.KEY), 0)
+    return CellFault(number, at, kind.KEY, what)
 
 
 def _letters(column: int) -> str:
     """A column's letters as a spreadsheet shows them: 1 is A, 27 is AA."""
-    told = ""
+    letters = ""
     while column:
         column, digit = divmod(column - 1, 26)
-        told = chr(ord("A") + digit) + told
-    return told
+        letters = chr(ord("A") + digit) + letters
+    return letters

@@ -1,12 +1,35 @@
-"""What is added to units and disks: parts, firmware seen, loans, photos; and views of the shelf kept by name."""
+"""What is added to units and disks: parts, firmware seen, loans, photos; and views of the shelf saved by name."""
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, Field, model_validator
 
-from indexhole.shelf.records.records import Inventory, PhotoPath, Record, Sha256, Text, When, Words, now
+from indexhole.shelf.records.dates import EXAMPLES
+from indexhole.shelf.records.records import (
+    ADDED,
+    OF_DISK,
+    OF_UNIT,
+    Inventory,
+    PhotoPath,
+    Record,
+    Sha256,
+    Text,
+    When,
+    Words,
+    now,
+)
+from indexhole.shelf.records.shown import Options, Shown
+
+_ON_UNIT = Shown(
+    "Unit", "the unit’s inventory number", names="unit", subject=True, argument=True, listed=True, term="isPartOf"
+)
+_REMARK = Shown("Remark", "anything else", term="description")
+
+
+def _directions() -> Options:
+    return (("out", "lent to"), ("in", "lent by"))
 
 
 class Part(Record):
@@ -14,15 +37,23 @@ class Part(Record):
 
     KEY = "part"
     WORD = "part"
+    MANY = "parts"
+    CALLED = "a board or chip"
     LETTERS = "P"
+    LINKED = "PhysicalObject"
 
-    part: str = Field(default="", pattern="^(P[0-9]+)?$")
-    unit: Inventory
-    name: Text = Field(min_length=1)
-    board: Text = ""
-    marking: Text = ""
-    date_code: Text = ""
-    note: Text = ""
+    part: Annotated[str, Shown("Part", listed=True, term="identifier")] = Field(default="", pattern="^(P[0-9]+)?$")
+    unit: Annotated[Inventory, _ON_UNIT]
+    name: Annotated[
+        Text, Shown("Board or chip", "such as controller board, processor", argument=True, listed=True, term="title")
+    ] = Field(min_length=1)
+    board: Annotated[Text, Shown("Where it sits", "the board", listed=True)] = ""
+    marking: Annotated[Text, Shown("Marking", "as it stands on it", listed=True)] = ""
+    date_code: Annotated[
+        Text,
+        Shown("Date code", "four digits, such as 8332 for week 32 of 1983", listed=True, remark="meaning unproven"),
+    ] = ""
+    note: Annotated[Text, _REMARK] = ""
 
     @property
     def label(self) -> str:
@@ -35,15 +66,22 @@ class Firmware(Record):
 
     KEY = "firmware"
     WORD = "firmware"
+    MANY = "firmware"
+    CALLED = "firmware seen"
     LETTERS = "F"
+    LINKED = "Software"
 
-    firmware: str = Field(default="", pattern="^(F[0-9]+)?$")
-    unit: Inventory
-    version: Text = Field(min_length=1)
-    place: Text = ""
-    seen_how: Text = ""
-    seen_when: When = ""
-    note: Text = ""
+    firmware: Annotated[str, Shown("Firmware", listed=True, term="identifier")] = Field(
+        default="", pattern="^(F[0-9]+)?$"
+    )
+    unit: Annotated[Inventory, _ON_UNIT]
+    version: Annotated[
+        Text, Shown("Version", "as it names itself, or as it is printed", argument=True, listed=True, term="hasVersion")
+    ] = Field(min_length=1)
+    place: Annotated[Text, Shown("Where it sits", listed=True)] = ""
+    seen_how: Annotated[Text, Shown("How it was seen", "printed on the chip, read out on the bus", listed=True)] = ""
+    seen_when: Annotated[When, Shown("Seen when", EXAMPLES, listed=True)] = ""
+    note: Annotated[Text, _REMARK] = ""
 
     @property
     def label(self) -> str:
@@ -54,8 +92,8 @@ class Firmware(Record):
 class OfUnitOrDisk(Record):
     """What belongs to one unit or one disk."""
 
-    unit: Inventory | None = None
-    disk: Inventory | None = None
+    unit: Annotated[Inventory | None, OF_UNIT] = None
+    disk: Annotated[Inventory | None, OF_DISK] = None
 
     @model_validator(mode="after")
     def _of_one(self) -> OfUnitOrDisk:
@@ -69,15 +107,21 @@ class Loan(OfUnitOrDisk):
 
     KEY = "loan"
     WORD = "loan"
+    MANY = "loans"
+    CALLED = "a loan"
     LETTERS = "LN"
+    LINKED = "Event"
 
-    loan: str = Field(default="", pattern="^(LN[0-9]+)?$")
-    direction: Literal["out", "in"] = "out"
-    party: Text = Field(min_length=1)
-    since: When = ""
-    until: When = ""
-    returned: When = ""
-    purpose: Text = ""
+    loan: Annotated[str, Shown("Loan", listed=True, term="identifier")] = Field(default="", pattern="^(LN[0-9]+)?$")
+    direction: Annotated[
+        Literal["out", "in"],
+        Shown("Direction", "out is lent to somebody, in is lent by somebody", choices=_directions, listed=True),
+    ] = "out"
+    party: Annotated[Text, Shown("To or from whom", argument=True, listed=True)] = Field(min_length=1)
+    since: Annotated[When, Shown("Since", EXAMPLES, listed=True, term="date")] = ""
+    until: Annotated[When, Shown("Until", "when it is due back", listed=True)] = ""
+    returned: Annotated[When, Shown("Returned", "empty while it is lent", listed=True)] = ""
+    purpose: Annotated[Text, Shown("What for", term="description")] = ""
 
     @property
     def label(self) -> str:
@@ -86,22 +130,28 @@ class Loan(OfUnitOrDisk):
 
 
 class Photo(OfUnitOrDisk):
-    """A photo of a unit or a disk, its file kept byte for byte; `sha256` is of those bytes."""
+    """A photo of a unit or a disk, its file stored byte for byte; `sha256` is of those bytes."""
 
     KEY = "photo"
     WORD = "photo"
+    MANY = "photos"
+    CALLED = "a photo"
     LETTERS = "PH"
     FIXED = ("sha256", "name", "media_type", "size_bytes", "file", "added_utc")
+    FROM_FILE = True
+    LINKED = "StillImage"
 
-    photo: str = Field(default="", pattern="^(PH[0-9]+)?$")
-    sha256: Sha256
-    name: Text
-    media_type: Literal["image/jpeg", "image/png", "image/webp"]
-    size_bytes: int = Field(ge=1)
-    file: PhotoPath
-    caption: Text = ""
-    taken: When = ""
-    added_utc: AwareDatetime = Field(default_factory=now)
+    photo: Annotated[str, Shown("Photo", listed=True, term="identifier")] = Field(default="", pattern="^(PH[0-9]+)?$")
+    sha256: Annotated[Sha256, Shown("SHA-256", "of the file")]
+    name: Annotated[Text, Shown("Name", "of the file as it came", listed=True, term="title")]
+    media_type: Annotated[
+        Literal["image/jpeg", "image/png", "image/webp"], Shown("Kind of picture", searched=False, term="format")
+    ]
+    size_bytes: Annotated[int, Shown("Size", unit="bytes")] = Field(ge=1)
+    file: Annotated[PhotoPath, Shown("File", searched=False)]
+    caption: Annotated[Text, Shown("Caption", "what it shows", listed=True, term="description")] = ""
+    taken: Annotated[When, Shown("Taken", EXAMPLES, listed=True, term="created")] = ""
+    added_utc: Annotated[AwareDatetime, ADDED] = Field(default_factory=now)
 
     @property
     def label(self) -> str:
@@ -110,13 +160,19 @@ class Photo(OfUnitOrDisk):
 
 
 class View(Record):
-    """A view kept by name: a search for `words` among entries of the kinds `what`, or `chosen` units side by side."""
+    """A view saved by name: a search for `words` among entries of the kinds `what`, or `chosen` units side by side."""
 
     KEY = "view"
     WORD = "view"
+    MANY = "views"
+    CALLED = "a view"
 
-    view: Inventory
-    what: Words = ""
-    words: Text = ""
-    chosen: Words = ""
-    note: Text = ""
+    view: Annotated[Inventory, Shown("Name", "the view’s name", argument=True, metavar="NAME", listed=True)]
+    what: Annotated[
+        Words, Shown("Kinds", "which to search, with commas between; all if empty", option="--kinds", listed=True)
+    ] = ""
+    words: Annotated[Text, Shown("Words", "to search for", listed=True)] = ""
+    chosen: Annotated[
+        Words, Shown("Units", "to compare, with commas between their numbers", option="--units", listed=True)
+    ] = ""
+    note: Annotated[Text, Shown("Remark", "anything else", listed=True)] = ""

@@ -9,6 +9,8 @@ from datetime import date
 
 ABOUT_YEARS = 2
 FORMS = "1987-05-12, 1987-05, 1987, 1980s, about 1987, before 1990, after 1979, 1985 to 1988 or empty"
+# for who is asked for a date
+EXAMPLES = "a date as well as you know it, such as 1987-05-12, 1980s, about 1987 or before 1990"
 
 _POINT = r"(?P<{0}year>[0-9]{{4}})(?:-(?P<{0}month>[0-9]{{2}})(?:-(?P<{0}day>[0-9]{{2}}))?)?"
 _SINGLE = re.compile(r"(?:(?P<word>about|before|after) )?" + _POINT.format(""))

@@ -24,7 +24,9 @@ from pydantic_core import ErrorDetails
 
 from indexhole.errors import InputFault
 from indexhole.shelf.files.inside import CAPTURES, PHOTOS, leads_inside
-from indexhole.shelf.records.dates import span_of
+from indexhole.shelf.records.dates import EXAMPLES, span_of
+from indexhole.shelf.records.event_work import EventWork, guessed_work, work_choices
+from indexhole.shelf.records.shown import Group, Options, Shown
 
 UnitKind = Literal["drive unit", "host", "lead", "adapter"]
 Standing = Literal["known", "unproven"]
@@ -63,6 +65,38 @@ def _layout(text: str) -> str:
     return text
 
 
+def _classes() -> Options:
+    from indexhole.standards.classes import load_classes
+
+    return tuple((held.id, held.title) for held in load_classes().values())
+
+
+def _layouts() -> Options:
+    from indexhole.standards.layouts import load_layouts
+
+    return tuple((held.id, held.title) for held in load_layouts().values())
+
+
+def _controllers() -> Options:
+    from indexhole.standards.controllers import load_controllers
+
+    return tuple((key, key) for key in load_controllers())
+
+
+def _drive_classes() -> Options:
+    from indexhole.standards.drives import load_drives
+
+    return tuple((key, key) for key in load_drives())
+
+
+def _sector_holes() -> Options:
+    return (("0", "none"), *((number, number) for number in ("10", "16", "32")))
+
+
+def _heads() -> Options:
+    return (("0", "0"), ("1", "1"))
+
+
 def _reference(text: str) -> str:
     if not re.fullmatch("[a-z0-9][a-z0-9-]*|", text):
         raise ValueError(f"{text!r} is no key of a table of standards; it is written in small letters, as 130-48")
@@ -71,12 +105,12 @@ def _reference(text: str) -> str:
 
 def _words(text: str) -> str:
     if _CONTROL.search(text):
-        raise ValueError("words parted by commas hold no control character")
+        raise ValueError("words with commas between them hold no control character")
     return ", ".join(words_of(text))
 
 
 def words_of(text: str) -> tuple[str, ...]:
-    """The words of a field that holds several parted by commas, each once, in order."""
+    """The words of a field that holds several with commas between them, each once, in order."""
     return tuple(dict.fromkeys(word for part in text.split(",") if (word := part.strip())))
 
 
@@ -120,16 +154,29 @@ def now() -> datetime:
 
 
 class Record(BaseModel):
-    """One entry of the register. `KEY` names the field it is known by, `FIXED` those that never change.
+    """One entry of the register. Each field says with `Shown` how it is shown and asked for.
 
-    Where `LETTERS` are given, the register gives out the key: the letters and a number.
+    `KEY` names the field that the entry is known by, `WORD` is what it is called, `MANY` what several are called and
+    `CALLED` what a form that adds one calls it. `FIXED` are the fields that never change. Where `LETTERS` are given,
+    the register gives out the key: the letters and a number. `FROM_FILE` are entries that begin with a file.
+    `LINKED` is the type in the DCMI Type Vocabulary; what has none is left out of linked data.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
     KEY: ClassVar[str]
     WORD: ClassVar[str]
+    MANY: ClassVar[str]
+    CALLED: ClassVar[str]
     LETTERS: ClassVar[str] = ""
     FIXED: ClassVar[tuple[str, ...]] = ()
+    FROM_FILE: ClassVar[bool] = False
+    LINKED: ClassVar[str] = ""
+
+    @classmethod
+    def noted(cls) -> frozenset[str]:
+        """The fields that the register or a file says, so that nobody types them."""
+        given = (cls.KEY,) if cls.LETTERS or cls.FROM_FILE else ()
+        return frozenset((*given, *cls.FIXED, "standing", "added_utc"))
 
     @property
     def key(self) -> str:
@@ -142,42 +189,82 @@ class Record(BaseModel):
         return self.key
 
 
+# what stands on more than one record
+OF_UNIT = Shown("Unit", "the unit’s inventory number", names="unit", subject=True, listed=True, term="subject")
+OF_DISK = Shown("Disk", "the disk’s inventory number", names="disk", subject=True, listed=True, term="subject")
+_REMARK = Shown("Remark", "anything else", long=True, term="description")
+_STANDING = Shown("Standing", "unproven while nobody but a trial names it", listed=True, searched=False)
+ADDED = Shown("Added", unit="UTC", term="dateSubmitted")
+
+
 class Unit(Record):
     """A thing on the shelf. `standing` is `unproven` for one known only because a trial names it.
 
     `date_codes` is what is printed or stamped on the parts, as text; what a code means is unproven. `controller`
-    and `volume_kinds` (parted by commas) are of a host: what drives its disks, and which volumes it can take.
-    `made` and `acquired_when` may be half remembered; `acquired` says how and from whom, `origin` where it was used
-    before. `state` is its condition. `modifications` are kept, not judged; `labels_left` are the labels and stickers
-    left on it on purpose.
+    and `volume_kinds` are of a host: what drives its disks, and which volumes it can take. `made` and
+    `acquired_when` may be half remembered; `acquired` says how and from whom, `origin` where it was used before.
+    `state` is its condition. `modifications` are noted, not judged.
     """
 
     KEY = "inventory"
     WORD = "unit"
+    MANY = "units"
+    CALLED = "a unit"
+    LINKED = "PhysicalObject"
 
-    inventory: Inventory
-    kind: UnitKind
-    title: Text = ""
-    maker: Text = ""
-    disk_class: DiskClassId = ""
-    acquired: Text = ""
-    origin: Text = ""
-    state: Text = ""
-    date_codes: Text = ""
-    standing: Standing = "known"
-    controller: Reference = ""
-    volume_kinds: Words = ""
-    description: Text = ""
-    made: When = ""
-    acquired_when: When = ""
-    location: Text = ""
-    interfaces: Words = ""
-    connectors: Words = ""
-    power_input: Text = ""
-    weight_kg: float | None = Field(default=None, gt=0, le=2000, allow_inf_nan=False)
-    device_address: Text = ""
-    modifications: Text = ""
-    labels_left: Text = ""
+    inventory: Annotated[
+        Inventory,
+        Shown(
+            "Inventory number", "such as D7; it never changes", Group.IS, argument=True, listed=True, term="identifier"
+        ),
+    ]
+    kind: Annotated[UnitKind, Shown("Kind", group=Group.IS, short={"drive": "drive unit"}, listed=True, term="type")]
+    title: Annotated[Text, Shown("Title", "what you call it", Group.IS, listed=True, term="title")] = ""
+    maker: Annotated[Text, Shown("Maker", "as far as you know", Group.MADE, listed=True, term="creator")] = ""
+    disk_class: Annotated[
+        DiskClassId,
+        Shown(
+            "Disk class",
+            "of the disks it takes, such as 130-48",
+            Group.IS,
+            choices=_classes,
+            option="--class",
+            listed=True,
+            compared="disks",
+        ),
+    ] = ""
+    acquired: Annotated[Text, Shown("Acquired", "how, and from whom", Group.CAME, term="accrualMethod")] = ""
+    origin: Annotated[Text, Shown("Origin", "where it was used before", Group.CAME, term="provenance")] = ""
+    state: Annotated[Text, Shown("State", "what works, and what does not", Group.NOW, listed=True)] = ""
+    date_codes: Annotated[
+        Text, Shown("Date codes", "as they stand on its parts", Group.MADE, remark="meaning unproven")
+    ] = ""
+    standing: Annotated[Standing, _STANDING] = "known"
+    controller: Annotated[
+        Reference, Shown("Controller", "what drives the disks of a host", Group.JOINS, choices=_controllers)
+    ] = ""
+    volume_kinds: Annotated[
+        Words, Shown("Volumes it takes", "of a host; words with commas between, such as fat12, labelled", Group.JOINS)
+    ] = ""
+    description: Annotated[Text, Shown("Description", group=Group.IS, long=True, term="description")] = ""
+    made: Annotated[When, Shown("Made", EXAMPLES, Group.MADE, term="created")] = ""
+    acquired_when: Annotated[
+        When, Shown("Acquired when", "a date as well as you know it", Group.CAME, term="dateAccepted")
+    ] = ""
+    location: Annotated[Text, Shown("Where it stands", group=Group.NOW)] = ""
+    interfaces: Annotated[
+        Words, Shown("Interfaces", "words with commas between", Group.JOINS, compared="interface")
+    ] = ""
+    connectors: Annotated[Words, Shown("Connectors", "words with commas between", Group.JOINS)] = ""
+    power_input: Annotated[Text, Shown("Power input", group=Group.JOINS)] = ""
+    weight_kg: Annotated[float | None, Shown("Weight", group=Group.IS, unit="kg")] = Field(
+        default=None, gt=0, le=2000, allow_inf_nan=False
+    )
+    device_address: Annotated[Text, Shown("Device address", group=Group.JOINS)] = ""
+    modifications: Annotated[Text, Shown("Modifications", "what was changed on it", Group.NOW, long=True)] = ""
+    labels_left: Annotated[
+        Text, Shown("Labels left on it", "labels and stickers left there on purpose", Group.NOW, long=True)
+    ] = ""
 
 
 class Mechanism(Record):
@@ -189,18 +276,49 @@ class Mechanism(Record):
 
     KEY = "mechanism"
     WORD = "mechanism"
+    MANY = "mechanisms"
+    CALLED = "a mechanism"
+    LINKED = "PhysicalObject"
 
-    mechanism: Inventory
-    unit: Inventory
-    number: int = Field(ge=0, le=999)
-    front: Text = ""
-    write_width_um: Width | None = None
-    read_width_um: Width | None = None
-    note: Text = ""
-    standing: Standing = "known"
-    drive_class: Reference = ""
-    heads: Annotated[Literal[1, 2] | None, BeforeValidator(_number)] = None
-    cylinders: int | None = Field(default=None, ge=1, le=255)
+    mechanism: Annotated[
+        Inventory,
+        Shown(
+            "Mechanism",
+            "the unit and the number that it answers to, such as D1.0",
+            Group.IS,
+            argument=True,
+            metavar="UNIT.NUMBER",
+            listed=True,
+            term="identifier",
+        ),
+    ]
+    unit: Annotated[
+        Inventory,
+        Shown("Unit", "the unit’s inventory number", names="unit", subject=True, in_key=True, term="isPartOf"),
+    ]
+    number: Annotated[int, Shown("Number", "the one it answers to, whatever the front says", Group.IS, in_key=True)] = (
+        Field(ge=0, le=999)
+    )
+    front: Annotated[Text, Shown("Front says", "it need not be the number", Group.IS, listed=True)] = ""
+    write_width_um: Annotated[
+        Width | None, Shown("Writes", "width of the track that it writes", Group.HEAD, unit="µm", listed=True)
+    ] = None
+    read_width_um: Annotated[
+        Width | None, Shown("Reads", "width that its head reads", Group.HEAD, unit="µm", listed=True)
+    ] = None
+    note: Annotated[Text, Shown("Remark", "anything else", Group.IS, listed=True, term="description")] = ""
+    standing: Annotated[Standing, _STANDING] = "known"
+    drive_class: Annotated[
+        Reference, Shown("Drive class", "if empty, as the unit’s disk class says", Group.IS, choices=_drive_classes)
+    ] = ""
+    heads: Annotated[
+        Literal[1, 2] | None,
+        BeforeValidator(_number),
+        Shown("Heads", "where they differ from its class", Group.IS),
+    ] = None
+    cylinders: Annotated[int | None, Shown("Cylinders", "where they differ from its class", Group.IS)] = Field(
+        default=None, ge=1, le=255
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -209,7 +327,8 @@ class Mechanism(Record):
         if not isinstance(values, dict):
             return values
         if "mechanism" not in values and {"unit", "number"} <= set(values):
-            return {**values, "mechanism": f"{values['unit']}.{values['number']}"}
+            number = _number(values["number"])
+            return {**values, "number": number, "mechanism": f"{values['unit']}.{number}"}
         if "unit" not in values and "mechanism" in values:
             unit, point, number = str(values["mechanism"]).rpartition(".")
             if not (unit and point and re.fullmatch("[0-9]{1,3}", number)):
@@ -230,34 +349,72 @@ class Disk(Record):
     `notch` is the one that allows writing; `sector_holes` is None where nobody looked, 0 for a disk with the index
     hole alone. `recorded_by` names the mechanism that recorded it where that is known; temperature in degrees
     Celsius and relative humidity in per cent are those of that day. `before` is what it held before that.
-    `condition` is words parted by commas, such as "shedding, creased". `label_text` is what its labels say.
+    `condition` is words such as "shedding, creased". `label_text` is what its labels say.
     """
 
     KEY = "inventory"
     WORD = "disk"
+    MANY = "disks"
+    CALLED = "a disk"
+    LINKED = "PhysicalObject"
 
-    inventory: Inventory
-    title: Text = ""
-    disk_class: DiskClassId = ""
-    sides: Annotated[Literal[1, 2] | None, BeforeValidator(_number)] = None
-    note: Text = ""
-    standing: Standing = "known"
-    importance: Importance = "working"
-    notch: Notch = ""
-    hub_ring: bool | None = None
-    sector_holes: Annotated[Literal[0, 10, 16, 32] | None, BeforeValidator(_number)] = None
-    layout: LayoutId = ""
-    recorded_by: MaybeInventory = ""
-    recorded_when: When = ""
-    recorded_temperature_c: float | None = Field(default=None, ge=-60, le=80, allow_inf_nan=False)
-    recorded_humidity_pct: float | None = Field(default=None, ge=0, le=100, allow_inf_nan=False)
-    before: Before = ""
-    condition: Words = ""
-    label_text: Text = ""
-    acquired: Text = ""
-    acquired_when: When = ""
-    origin: Text = ""
-    location: Text = ""
+    inventory: Annotated[
+        Inventory,
+        Shown(
+            "Inventory number", "such as K9; it never changes", Group.IS, argument=True, listed=True, term="identifier"
+        ),
+    ]
+    title: Annotated[Text, Shown("Title", "what you call it", Group.IS, listed=True, term="title")] = ""
+    disk_class: Annotated[
+        DiskClassId,
+        Shown("Disk class", "such as 130-48", Group.IS, choices=_classes, option="--class", listed=True),
+    ] = ""
+    sides: Annotated[
+        Literal[1, 2] | None, BeforeValidator(_number), Shown("Sides", "recorded sides, 1 or 2", Group.IS, listed=True)
+    ] = None
+    note: Annotated[Text, Shown("Remark", "anything else", Group.IS, long=True, term="description")] = ""
+    standing: Annotated[Standing, _STANDING] = "known"
+    importance: Annotated[
+        Importance,
+        Shown("Importance", "an irreplaceable disk is never proposed for a write", Group.IS, listed=True),
+    ] = "working"
+    notch: Annotated[Notch, Shown("Write notch", "open allows writing", Group.IS)] = ""
+    hub_ring: Annotated[bool | None, Shown("Hub ring", "whether the hub is reinforced", Group.IS)] = None
+    sector_holes: Annotated[
+        Literal[0, 10, 16, 32] | None,
+        BeforeValidator(_number),
+        Shown("Sector holes", "beside the index hole, 0, 10, 16 or 32", Group.IS, choices=_sector_holes),
+    ] = None
+    layout: Annotated[LayoutId, Shown("Layout", "such as 130-48-mfm-9x512", Group.RECORDED, choices=_layouts)] = ""
+    recorded_by: Annotated[
+        MaybeInventory,
+        Shown(
+            "Recorded by",
+            "the mechanism, such as D1.0",
+            Group.RECORDED,
+            names="mechanism",
+            metavar="UNIT.NUMBER",
+            term="creator",
+        ),
+    ] = ""
+    recorded_when: Annotated[When, Shown("Recorded when", EXAMPLES, Group.RECORDED, term="created")] = ""
+    recorded_temperature_c: Annotated[float | None, Shown("Temperature that day", group=Group.RECORDED, unit="°C")] = (
+        Field(default=None, ge=-60, le=80, allow_inf_nan=False)
+    )
+    recorded_humidity_pct: Annotated[
+        float | None, Shown("Humidity that day", "relative humidity", Group.RECORDED, unit="%")
+    ] = Field(default=None, ge=0, le=100, allow_inf_nan=False)
+    before: Annotated[Before, Shown("Before that", "what the disk was before", Group.RECORDED)] = ""
+    condition: Annotated[
+        Words, Shown("Condition", "words with commas between, such as shedding, mould, creased", Group.NOW)
+    ] = ""
+    label_text: Annotated[Text, Shown("Label says", group=Group.IS)] = ""
+    acquired: Annotated[Text, Shown("Acquired", "how, and from whom", Group.CAME, term="accrualMethod")] = ""
+    acquired_when: Annotated[
+        When, Shown("Acquired when", "a date as well as you know it", Group.CAME, term="dateAccepted")
+    ] = ""
+    origin: Annotated[Text, Shown("Origin", "where it was used before", Group.CAME, term="provenance")] = ""
+    location: Annotated[Text, Shown("Where it lies", group=Group.NOW)] = ""
 
     @property
     def irreplaceable(self) -> bool:
@@ -277,33 +434,55 @@ class Disk(Record):
 
 
 class CaptureRecord(Record):
-    """Where a capture is kept. Paths are relative to the shelf's folder, parted by `/`.
+    """The files of a capture. Paths are relative to the shelf's folder, with `/` between the names.
 
     `mechanism` read it; `writer` is the mechanism known to have formatted what it holds, where that is known.
-    `sha256` is of the original file's bytes; `original` is empty when the original was not kept. `pulses_sha256` is
+    `sha256` is of the original file's bytes; `original` is empty when the original was not stored. `pulses_sha256` is
     the digest of the pulses themselves, by which they can be proven equal when they are made anew, and
     `parquet_sha256` is of the bytes of the file that holds them; both are empty in an entry of an older version.
     """
 
     KEY = "sha256"
     WORD = "capture"
+    MANY = "captures"
+    CALLED = "a capture"
     FIXED = ("name", "size_bytes", "parquet", "original", "added_utc", "pulses_sha256", "parquet_sha256")
+    FROM_FILE = True
+    LINKED = "Dataset"
 
-    sha256: Sha256
-    name: Text
-    size_bytes: int = Field(ge=0)
-    disk: Inventory | None = None
-    mechanism: Inventory | None = None
-    writer: Inventory | None = None
-    cylinder: int | None = Field(default=None, ge=0, le=254)
-    head: int | None = Field(default=None, ge=0, le=1)
-    taken: When = ""
-    parquet: CapturePath
-    original: CapturePath = ""
-    note: Text = ""
-    added_utc: AwareDatetime = Field(default_factory=now)
-    pulses_sha256: MaybeSha256 = ""
-    parquet_sha256: MaybeSha256 = ""
+    sha256: Annotated[Sha256, Shown("SHA-256", "of the file as it came", listed=True, term="identifier")]
+    name: Annotated[Text, Shown("Name", "of the file as it came", listed=True, term="title")]
+    size_bytes: Annotated[int, Shown("Size", unit="bytes", listed=True)] = Field(ge=0)
+    disk: Annotated[
+        Inventory | None,
+        Shown("Disk", "the disk’s inventory number", names="disk", listed=True, term="source"),
+    ] = None
+    mechanism: Annotated[
+        Inventory | None,
+        Shown("Read by", "the mechanism that read it", names="mechanism", metavar="UNIT.NUMBER", listed=True),
+    ] = None
+    writer: Annotated[
+        Inventory | None,
+        Shown(
+            "Formatted by",
+            "the mechanism, if you know it for certain; others are compared with it",
+            names="mechanism",
+            metavar="UNIT.NUMBER",
+        ),
+    ] = None
+    cylinder: Annotated[int | None, Shown("Cylinder", "of a capture of one track", listed=True)] = Field(
+        default=None, ge=0, le=254
+    )
+    head: Annotated[int | None, Shown("Head", "the side, of a capture of one track", choices=_heads, listed=True)] = (
+        Field(default=None, ge=0, le=1)
+    )
+    taken: Annotated[When, Shown("Taken", EXAMPLES, listed=True, term="created")] = ""
+    parquet: Annotated[CapturePath, Shown("Pulses", "the file that holds them", searched=False)]
+    original: Annotated[CapturePath, Shown("Original", "the file as it came", searched=False)] = ""
+    note: Annotated[Text, _REMARK] = ""
+    added_utc: Annotated[AwareDatetime, ADDED] = Field(default_factory=now)
+    pulses_sha256: Annotated[MaybeSha256, Shown("SHA-256 of the pulses", searched=False)] = ""
+    parquet_sha256: Annotated[MaybeSha256, Shown("SHA-256 of their file", searched=False)] = ""
 
     @property
     def label(self) -> str:
@@ -312,22 +491,55 @@ class CaptureRecord(Record):
 
 
 class Event(Record):
-    """Something that happened to a unit. `when` may be half remembered: "about 1987", "1980s", "before 1990"."""
+    """Something that happened to a unit. `when` may be half remembered: "about 1987", "1980s", "before 1990".
+
+    `work` is the kind of work it was, which says what evidence from before it still counts; while it is empty, `done`
+    goes by the words of `what`.
+    """
 
     KEY = "event"
     WORD = "event"
+    MANY = "events"
+    CALLED = "an event"
     LETTERS = "E"
+    LINKED = "Event"
 
-    event: str = Field(default="", pattern="^(E[0-9]+)?$")
-    unit: Inventory
-    when: When = ""
-    what: Text = Field(min_length=1)
-    source: Text = ""
+    event: Annotated[str, Shown("Event", listed=True, term="identifier")] = Field(default="", pattern="^(E[0-9]+)?$")
+    unit: Annotated[
+        Inventory,
+        Shown(
+            "Unit",
+            "the unit’s inventory number",
+            names="unit",
+            subject=True,
+            argument=True,
+            listed=True,
+            term="subject",
+        ),
+    ]
+    when: Annotated[When, Shown("When", EXAMPLES, listed=True, term="date")] = ""
+    what: Annotated[Text, Shown("What happened", long=True, argument=True, listed=True, term="description")] = Field(
+        min_length=1
+    )
+    source: Annotated[Text, Shown("How it is known", "who says so", listed=True, term="source")] = ""
+    work: Annotated[
+        EventWork,
+        Shown(
+            "Kind of work",
+            "it decides what evidence from before the event still counts; left empty, the words above are a guess",
+            choices=work_choices,
+        ),
+    ] = ""
 
     @property
     def label(self) -> str:
         """The unit and the start of what happened."""
         return f"{self.unit}: {self.what[:40]}"
+
+    @property
+    def done(self) -> EventWork:
+        """The kind of work it was, by the keeper's word, else as its words point to; never empty."""
+        return self.work or guessed_work(self.what)
 
 
 class Note(Record):
@@ -335,18 +547,29 @@ class Note(Record):
 
     KEY = "note"
     WORD = "note"
+    MANY = "notes"
+    CALLED = "a note"
     LETTERS = "N"
+    LINKED = "Text"
 
-    note: str = Field(default="", pattern="^(N[0-9]+)?$")
-    unit: Inventory | None = None
-    disk: Inventory | None = None
-    text: Text = Field(min_length=1)
-    added_utc: AwareDatetime = Field(default_factory=now)
+    note: Annotated[str, Shown("Note", listed=True, term="identifier")] = Field(default="", pattern="^(N[0-9]+)?$")
+    unit: Annotated[Inventory | None, OF_UNIT] = None
+    disk: Annotated[Inventory | None, OF_DISK] = None
+    text: Annotated[Text, Shown("Text", "the remark", long=True, argument=True, listed=True, term="description")] = (
+        Field(min_length=1)
+    )
+    added_utc: Annotated[AwareDatetime, ADDED] = Field(default_factory=now)
 
     @property
     def label(self) -> str:
         """The start of the remark."""
         return self.text[:40]
+
+    @model_validator(mode="after")
+    def _on_one(self) -> Note:
+        if None not in (self.unit, self.disk):
+            raise ValueError("a note is on a unit or on a disk, not on both; leave one out")
+        return self
 
 
 R = TypeVar("R", bound=Record)
@@ -382,8 +605,8 @@ def checked(kind: type[R], /, **values: Any) -> R:
         return kind.model_validate(values)
     except ValidationError as fault:
         error = fault.errors()[0]
-        place = f"{kind.WORD} {'.'.join(str(part) for part in error['loc'])}".rstrip()
+        where = f"{kind.WORD} {'.'.join(str(part) for part in error['loc'])}".rstrip()
         remedy = "mend the value and try again"
         if error["type"] == "extra_forbidden":
             remedy = f"fields are {', '.join(kind.model_fields)}"
-        raise InputFault(fault_words(error), where=place, remedy=remedy) from fault
+        raise InputFault(fault_words(error), where=where, remedy=remedy) from fault

@@ -16,15 +16,15 @@ _SCHEMES = ("postgresql:", "postgres:")
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """A shelf's place: the folder of its files, and the register's address when that is a PostgreSQL database."""
+class ShelfAddress:
+    """Where a shelf is: the folder of its files, and the register's address when that is a PostgreSQL database."""
 
     folder: Path
     address: str = ""
 
     @property
-    def told(self) -> str:
-        """The place for messages; a password in an address is not shown."""
+    def label(self) -> str:
+        """The address for messages; a password in an address is not shown."""
         if not self.address:
             return str(self.folder)
         from sqlalchemy.engine import make_url
@@ -33,7 +33,7 @@ class Place:
 
 
 def default_folder() -> Path:
-    """Where the shelf is kept unless told otherwise: INDEXHOLE_SHELF, else the user's data folder."""
+    """Where the shelf is unless another is named: INDEXHOLE_SHELF, else the user's data folder."""
     named = os.environ.get("INDEXHOLE_SHELF")
     return Path(named) if named else _data_folder()
 
@@ -44,16 +44,16 @@ def _data_folder() -> Path:
     return user_data_path("indexhole", appauthor=False) / "shelf"
 
 
-def place_of(named: Path | str | None) -> Place:
-    """The place a folder or an address names; None for the default one.
+def shelf_address(named: Path | str | None) -> ShelfAddress:
+    """Where a folder or an address leads; None for the default one.
 
-    Files of a shared register are kept in the folder the address names as `files`, else in the user's data folder.
+    Files of a shared register stand in the folder the address names as `files`, else in the user's data folder.
     Raises InputFault for an address that cannot be read.
     """
     text = str(default_folder() if named is None else named)
     scheme = next((scheme for scheme in _SCHEMES if text.startswith(scheme)), None)
     if scheme is None:
-        return Place(Path(text))
+        return ShelfAddress(Path(text))
     from sqlalchemy.engine import make_url
     from sqlalchemy.exc import ArgumentError
 
@@ -73,4 +73,4 @@ def place_of(named: Path | str | None) -> Place:
             "the address of the register names no database, or two folders of files",
             remedy="write it as postgresql://USER@HOST/DATABASE?files=FOLDER",
         )
-    return Place(Path(files) if files else _data_folder(), address)
+    return ShelfAddress(Path(files) if files else _data_folder(), address)

@@ -14,8 +14,6 @@ from indexhole.shelf.register.journal import Writing
 from indexhole.shelf.register.tables import TABLES, field_confidences
 
 FieldWord = Literal["not known", "as told"]
-# what an entry is known by and what the register itself notes cannot be doubted field by field
-_FREE = ("standing", "added_utc")
 LONGEST_SOURCE = 2000
 
 
@@ -38,8 +36,8 @@ def in_words(standing: str | None, source: str) -> str:
 
 
 def may_stand(kind: type[Record], field: str) -> bool:
-    """Whether a field of this kind can be doubted."""
-    return field in kind.model_fields and field not in (kind.KEY, *kind.FIXED, *_FREE)
+    """Whether a field of this kind can be doubted: not what it is known by, nor what the register itself notes."""
+    return field in kind.model_fields and field != kind.KEY and field not in kind.noted()
 
 
 def read(connection: Connection, kind: type[Record], key: str) -> dict[str, FieldConfidence]:

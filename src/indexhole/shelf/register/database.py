@@ -20,7 +20,9 @@ from indexhole.shelf.files.writing import folder_in_the_making, make_folder, rem
 from indexhole.shelf.register import search
 
 REGISTER = "register.sqlite"
-NEWEST = 9
+_MIGRATIONS = Path(__file__).parents[1] / "migrations"
+# the number of the last of the numbered changes, as its file is named
+NEWEST = max(int(path.name[1:5]) for path in (_MIGRATIONS / "versions").glob("v[0-9]*.py"))
 BUSY_S = 5.0
 # written in the head of the file, so that another program's database is never taken for a register
 APPLICATION_ID = 0x1D8E401E
@@ -151,10 +153,10 @@ def _version(engine: Engine, path: Path) -> int:
 
 def schema_of(connection: Connection, where: str) -> int:
     """The number of the schema a register says it has. Raises ShelfFault when it does not say it once and rightly."""
-    told = connection.execute(text("SELECT version_num FROM alembic_version")).scalars().all()
-    if len(told) != 1 or not re.fullmatch("[0-9]{4}", str(told[0])) or not int(told[0]):
+    found_text = connection.execute(text("SELECT version_num FROM alembic_version")).scalars().all()
+    if len(found_text) != 1 or not re.fullmatch("[0-9]{4}", str(found_text[0])) or not int(found_text[0]):
         raise ShelfFault("the register does not say which schema it has", where=where, remedy=RESTORE)
-    return int(told[0])
+    return int(found_text[0])
 
 
 def bring_up_to_date(connection: Connection) -> None:
@@ -170,7 +172,7 @@ def migrate(connection: Connection, to: str = "head") -> None:
     from alembic.config import Config
 
     config = Config(attributes={"connection": connection})
-    config.set_main_option("script_location", str(Path(__file__).parents[1] / "migrations").replace("%", "%%"))
+    config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     command.upgrade(config, to)
 
@@ -220,9 +222,9 @@ def _take_name(unfinished: Path, place: Path) -> None:
 def inspect_register(engine: Engine, where: Path | str) -> list[str]:
     """What SQLite itself finds wrong with the file: an empty list for a sound one."""
     with transaction(engine, writing=False, where=where) as connection:
-        told: list[Any] = list(connection.execute(text("PRAGMA integrity_check")).scalars())
+        found_text: list[Any] = list(connection.execute(text("PRAGMA integrity_check")).scalars())
         broken = connection.execute(text("PRAGMA foreign_key_check")).all()
         lagging = search.out_of_step(connection)
-    found = [str(line) for line in told if line != "ok"]
+    found = [str(line) for line in found_text if line != "ok"]
     found += [OUT_OF_STEP] if lagging else []
     return found + [f"table {row[0]}, row {row[1]}: refers to nothing in {row[2]}" for row in broken]

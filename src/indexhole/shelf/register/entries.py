@@ -7,15 +7,16 @@ from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Column, Connection, Table, select
 
 from indexhole.errors import Do, InputFault
-from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Record, Unit, checked
+from indexhole.shelf.records.records import CaptureRecord, Mechanism, Record, Unit, checked
+from indexhole.shelf.records.shown import naming
 from indexhole.shelf.register import confidence
 from indexhole.shelf.register.confidence import FieldConfidence
 from indexhole.shelf.register.history import refuse_stale
 from indexhole.shelf.register.journal import Writing
-from indexhole.shelf.register.tables import TABLES, disks, mechanisms, metadata
+from indexhole.shelf.register.tables import TABLES, kind_of, metadata
 from indexhole.shelf.register.trials import parts_played
 
 R = TypeVar("R", bound=Record)
@@ -107,46 +108,41 @@ def change_fields(
 ) -> R:
     """Change fields of an entry and return it as kept; `Shelf.update` says how."""
     row = get_row(change.connection, kind, key)
-    kept = as_record(kind, row)
+    before = as_record(kind, row)
     if revision is not None and revision != row["revision"]:
         refuse_stale(change.connection, kind, row, revision)
-    renewed = checked(kind, **{**kept.model_dump(), **values})
+    renewed = checked(kind, **{**before.model_dump(), **values})
     for name in (kind.KEY, *kind.FIXED):
-        if getattr(renewed, name) != getattr(kept, name):
-            raise InputFault(f"{kind.WORD} {kept.key} cannot take another {name}", remedy="remove it and add it anew")
+        if getattr(renewed, name) != getattr(before, name):
+            raise InputFault(f"{kind.WORD} {before.key} cannot take another {name}", remedy="remove it and add it anew")
     _refers_well(change.connection, renewed)
     _keeps_its_part(change.connection, renewed)
     change.update(TABLES[kind], row["row"], renewed.model_dump())
-    confidence.renew(change, kept, renewed, wanted)
+    confidence.renew(change, before, renewed, wanted)
     return renewed
 
 
 def take_out(change: Writing, kind: type[Record], key: str) -> Record:
     """Take an entry out and return it. Raises InputFault while another entry names it."""
     row = get_row(change.connection, kind, key)
-    kept = as_record(kind, row)
-    namers = _namers(change.connection, TABLES[kind], kept.key)
+    taken = as_record(kind, row)
+    namers = _namers(change.connection, TABLES[kind], taken.key)
     if namers:
-        raise InputFault(f"{kind.WORD} {kept.key} is named by {namers}", remedy="remove those first")
-    confidence.drop_all(change, kind, kept.key)
+        raise InputFault(f"{kind.WORD} {taken.key} is named by {namers}", remedy="remove those first")
+    confidence.drop_all(change, kind, taken.key)
     change.delete(TABLES[kind], row["row"])
-    return kept
+    return taken
 
 
 def _refers_well(connection: Connection, record: Record) -> None:
     """Raise InputFault when the record names an entry that is not there, or one of the wrong kind."""
-    for kind, named in (
-        (Unit, getattr(record, "unit", None)),
-        (Disk, getattr(record, "disk", None)),
-        (Mechanism, record.mechanism if isinstance(record, CaptureRecord) else None),
-        (Mechanism, record.writer if isinstance(record, CaptureRecord) else None),
-        (Mechanism, (record.recorded_by or None) if isinstance(record, Disk) else None),
-    ):
-        if named is None:
+    for field in naming(type(record)):
+        named = getattr(record, field.name)
+        if not named:
             continue
-        kept = get(connection, kind, named)
-        if isinstance(record, Mechanism) and isinstance(kept, Unit) and kept.kind != "drive unit":
-            raise InputFault(f"unit {kept.key} is a {kept.kind}, and a mechanism belongs to a drive unit")
+        held = get(connection, kind_of(field.shown.names), named)
+        if isinstance(record, Mechanism) and isinstance(held, Unit) and held.kind != "drive unit":
+            raise InputFault(f"unit {held.key} is a {held.kind}, and a mechanism belongs to a drive unit")
 
 
 def _keeps_its_part(connection: Connection, record: Record) -> None:
@@ -163,15 +159,25 @@ def _keeps_its_part(connection: Connection, record: Record) -> None:
 
 def _namers(connection: Connection, table: Table, key: str) -> str:
     """Entries that name this one, in words; empty when none does."""
-    told = []
+    found = []
     for other in metadata.sorted_tables:
         columns = [other.c[f.parent.name] for f in other.foreign_keys if f.column.table is table]
-        if other is disks and table is mechanisms:
-            # kept as text: a disk of which nothing is known says nothing there
-            columns.append(disks.c.recorded_by)
+        columns += _named_as_text(other, table)
         rows = {
             row for column in columns for row in connection.execute(select(other.c.row).where(column == key)).scalars()
         }
         if rows and other.name not in _ACCOUNTS:
-            told.append(f"{len(rows)} {other.name}")
-    return ", ".join(told)
+            found.append(f"{len(rows)} {other.name}")
+    return ", ".join(found)
+
+
+def _named_as_text(table: Table, named: Table) -> list[Column[Any]]:
+    """Columns of a table that name entries of another as text, which the database itself does not know."""
+    kind = next((kind for kind, held in TABLES.items() if held is table), None)
+    if kind is None:
+        return []
+    return [
+        table.c[field.name]
+        for field in naming(kind)
+        if TABLES[kind_of(field.shown.names)] is named and not table.c[field.name].foreign_keys
+    ]

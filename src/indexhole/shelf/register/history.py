@@ -41,7 +41,7 @@ class FieldChange:
     standing: bool = False
 
     @property
-    def told(self) -> tuple[Any, Any]:
+    def in_words(self) -> tuple[Any, Any]:
         """What was and what is now, a standing in words."""
         return (_stood(self.was), _stood(self.now)) if self.standing else (self.was, self.now)
 
@@ -57,15 +57,15 @@ class StaleEdit(InputFault):
     def __init__(self, kind: type[Record], key: str, changed: tuple[FieldChange, ...], revision: int) -> None:
         self.changed = changed
         self.revision = revision
-        told = ", ".join(_told(one) for one in changed)
+        summary = ", ".join(_change_text(one) for one in changed)
         super().__init__(
-            f"{kind.WORD} {key} was changed since you read it: {told}",
+            f"{kind.WORD} {key} was changed since you read it: {summary}",
             remedy="look at it again, then make your change",
         )
 
 
-def _told(one: FieldChange) -> str:
-    was, now = one.told if one.standing else (_said(one.was), _said(one.now))
+def _change_text(one: FieldChange) -> str:
+    was, now = one.in_words if one.standing else (_said(one.was), _said(one.now))
     return f"{'how ' * one.standing}{one.field}{' stands' * one.standing} ({was} became {now}{_by(one.who)})"
 
 
@@ -126,8 +126,8 @@ def _standing_changes(
             was, now = ({n: side[n] for n in ("standing", "source")} if side else None for side in (before, after))
             of = touched[change]
             undone = of["undone_utc"] is not None
-            told = FieldChange(held["field"], was, now, of["at_utc"], of["who"], of["why"], change, undone, True)
-            found.append(told)
+            made = FieldChange(held["field"], was, now, of["at_utc"], of["who"], of["why"], change, undone, True)
+            found.append(made)
     return found
 
 
@@ -155,15 +155,15 @@ def refuse_stale(connection: Connection, kind: type[Record], row: Mapping[str, A
     entries = _entries(connection, kind, row["row"], key)
     seen = _as_of(entries, revision)
     here = json.loads(packed({name: row[name] for name in kind.model_fields}))
-    told = field_changes(connection, kind, row["row"], key)
+    changes_made = field_changes(connection, kind, row["row"], key)
     changed = [
-        _between(told, name, False, seen.get(name), here[name])
+        _between(changes_made, name, False, seen.get(name), here[name])
         for name in kind.model_fields
         if not _same(seen.get(name), here[name])
     ]
-    stood, stands = (_confidences_as_of(entries, told, number) for number in (revision, row["revision"]))
+    stood, stands = (_confidences_as_of(entries, changes_made, number) for number in (revision, row["revision"]))
     changed += [
-        _between(told, name, True, stood.get(name), stands.get(name))
+        _between(changes_made, name, True, stood.get(name), stands.get(name))
         for name in {**stood, **stands}
         if stood.get(name) != stands.get(name)
     ]
@@ -181,7 +181,7 @@ def _as_of(entries: list[Mapping[str, Any]], revision: int) -> dict[str, Any]:
 
 
 def _confidences_as_of(
-    entries: Sequence[Mapping[str, Any]], told: Sequence[FieldChange], revision: int
+    entries: Sequence[Mapping[str, Any]], changes_made: Sequence[FieldChange], revision: int
 ) -> dict[str, dict[str, str]]:
     """How fields stood at a revision: what the changes did that led to it, one before the other."""
     before: dict[int, int] = {}
@@ -192,14 +192,14 @@ def _confidences_as_of(
         led.add(revision)
         revision = before[revision]
     stood: dict[str, Any] = {}
-    for one in told:
+    for one in changes_made:
         if one.standing and one.change in led:
             stood[one.field] = one.now
     return {name: held for name, held in stood.items() if held is not None}
 
 
-def _between(told: Sequence[FieldChange], name: str, standing: bool, was: Any, now: Any) -> FieldChange:
+def _between(changes_made: Sequence[FieldChange], name: str, standing: bool, was: Any, now: Any) -> FieldChange:
     """What a field said then and says now, with who changed it last."""
-    kept = [one for one in told if (one.field, one.standing, one.undone) == (name, standing, False)]
-    last = kept[-1] if kept else told[-1]
+    those = [one for one in changes_made if (one.field, one.standing, one.undone) == (name, standing, False)]
+    last = those[-1] if those else changes_made[-1]
     return replace(last, field=name, was=was, now=now, standing=standing)

@@ -63,15 +63,15 @@ def packed(values: Values) -> str:
 UNSIGNED = Signature()
 
 
-def noted_values(told: str | None, *needed: str) -> dict[str, Any]:
+def noted_values(noted: str | None, *needed: str) -> dict[str, Any]:
     """What the journal notes of a row, as JSON has it; nothing for a row that was not there.
 
     Raises ShelfFault for what is no such note, or lacks one of the names needed.
     """
-    if not told:
+    if not noted:
         return {}
     try:
-        values = json.loads(told)
+        values = json.loads(noted)
     except (ValueError, TypeError, RecursionError) as fault:
         raise damaged_journal() from fault
     if not isinstance(values, dict) or not values.keys() >= set(needed):
@@ -195,13 +195,13 @@ def changes_kept(connection: Connection, limit: int | None = None) -> list[Chang
     """Changes that have not been undone, the latest first; all of them or the first so many."""
     # counted change by change: with a limit, the rest of a long journal is not gone through
     rows = select(func.count()).where(changed_rows.c.change == changes.c.row).scalar_subquery()
-    told = connection.execute(
+    found = connection.execute(
         select(changes.c.row, changes.c.at_utc, changes.c.what, rows, changes.c.who, changes.c.why)
         .where(changes.c.undone_utc.is_(None))
         .order_by(changes.c.row.desc())
         .limit(limit)
     )
-    return [Change(*row) for row in told]
+    return [Change(*row) for row in found]
 
 
 def undo(connection: Connection, change: Change, where: Path | str) -> None:

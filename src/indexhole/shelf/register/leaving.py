@@ -20,7 +20,7 @@ from indexhole.shelf.register.confidence import FieldConfidence
 from indexhole.shelf.register.journal import Signature
 
 
-def keep_a_copy(folder: Path, entry: Record | Trial, told: Iterable[FieldConfidence], signature: Signature) -> Path:
+def keep_a_copy(folder: Path, entry: Record | Trial, stands: Iterable[FieldConfidence], signature: Signature) -> Path:
     """Write the entry with how its fields stand, and who takes it out and why; returns the file.
 
     It is called before the change is kept: what cannot be copied is not taken out. Raises ShelfFault.
@@ -33,7 +33,7 @@ def keep_a_copy(folder: Path, entry: Record | Trial, told: Iterable[FieldConfide
     held = {
         "kind": kind,
         "entry": values,
-        "standings": [asdict(standing) for standing in told],
+        "standings": [asdict(standing) for standing in stands],
         "removed_utc": moment.isoformat(),
         "who": signature.who,
         "why": signature.why,

@@ -15,7 +15,7 @@ from sqlalchemy.exc import DatabaseError
 
 from indexhole.errors import Do, ShelfFault
 from indexhole.shelf.register import search
-from indexhole.shelf.register.address import Place
+from indexhole.shelf.register.address import ShelfAddress
 from indexhole.shelf.register.database import (
     APPLICATION_ID,
     BUSY_S,
@@ -37,23 +37,23 @@ CONNECT_S = 5
 _CONNECTING: dict[str, Any] = {"connect_timeout": CONNECT_S, "prepare_threshold": None}
 
 
-def open_shared(place: Place, *, create: bool, keep: bool = False) -> Engine:
+def open_shared(at: ShelfAddress, *, create: bool, keep: bool = False) -> Engine:
     """The register at an address, its schema the newest. Raises ShelfFault, and then nothing is left behind.
 
     With `keep` connections are kept until the engine is disposed of: opening one takes longer than most questions.
     """
-    engine = _engine(place, keep=keep)
-    with faults_told(place.told):
-        version = _version(engine, place)
+    engine = _engine(at, keep=keep)
+    with faults_told(at.label):
+        version = _version(engine, at)
     if version is None and not create:
         raise ShelfFault(
             "there is no shelf here",
-            where=place.told,
+            where=at.label,
             remedy=(Do.START_SHELF, Do.OTHER_SHELF),
         )
-    refuse_newer(version or 0, place.told)
+    refuse_newer(version or 0, at.label)
     if version is None or version < NEWEST:
-        with transaction(engine, writing=True, where=place.told) as connection:
+        with transaction(engine, writing=True, where=at.label) as connection:
             # another program may have done it while this one waited for its turn
             bring_up_to_date(connection)
             connection.execute(text(f"COMMENT ON TABLE alembic_version IS '{MARK}'"))
@@ -61,22 +61,22 @@ def open_shared(place: Place, *, create: bool, keep: bool = False) -> Engine:
 
 
 @contextmanager
-def begin_shared(place: Place) -> Iterator[Connection]:
+def begin_shared(at: ShelfAddress) -> Iterator[Connection]:
     """A transaction on a database that holds nothing, which is a register when the block ends well."""
-    engine = _engine(place)
-    with faults_told(place.told):
-        version = _version(engine, place)
+    engine = _engine(at)
+    with faults_told(at.label):
+        version = _version(engine, at)
     if version is not None:
-        raise ShelfFault("a shelf stands here already", where=place.told, remedy="name an empty database")
-    with transaction(engine, writing=True, where=place.told) as connection:
+        raise ShelfFault("a shelf stands here already", where=at.label, remedy="name an empty database")
+    with transaction(engine, writing=True, where=at.label) as connection:
         yield connection
         connection.execute(text(f"COMMENT ON TABLE alembic_version IS '{MARK}'"))
 
 
-def stands(place: Place) -> bool:
+def stands(at: ShelfAddress) -> bool:
     """Whether a register stands at the address. Raises ShelfFault when that cannot be found out."""
-    with faults_told(place.told):
-        return _version(_engine(place), place) is not None
+    with faults_told(at.label):
+        return _version(_engine(at), at) is not None
 
 
 def take_down(connection: Connection) -> None:
@@ -87,14 +87,14 @@ def take_down(connection: Connection) -> None:
     connection.execute(text("DROP TABLE alembic_version"))
 
 
-def _engine(place: Place, *, keep: bool = False) -> Engine:
+def _engine(at: ShelfAddress, *, keep: bool = False) -> Engine:
     # a kept connection that the server has ended meanwhile is found out before it is used
     pool: dict[str, Any] = {"pool_pre_ping": True} if keep else {"poolclass": NullPool}
     try:
-        engine = create_engine(place.address, connect_args=dict(_CONNECTING), **pool)
+        engine = create_engine(at.address, connect_args=dict(_CONNECTING), **pool)
     except ModuleNotFoundError as fault:
         raise ShelfFault(
-            "a shared register needs a package more", where=place.told, remedy="install indexhole[postgres]"
+            "a shared register needs a package more", where=at.label, remedy="install indexhole[postgres]"
         ) from fault
 
     @event.listens_for(engine, "begin")
@@ -110,17 +110,17 @@ def _engine(place: Place, *, keep: bool = False) -> Engine:
     return engine
 
 
-def _version(engine: Engine, place: Place) -> int | None:
+def _version(engine: Engine, at: ShelfAddress) -> int | None:
     """The schema's number; None for a database that holds nothing. Raises ShelfFault for one that holds else."""
     with engine.connect() as connection:
         mark = connection.execute(text("SELECT obj_description(to_regclass('alembic_version'))")).scalar_one()
         if mark == MARK:
-            return schema_of(connection, place.told)
+            return schema_of(connection, at.label)
         held = connection.execute(
             text("SELECT count(*) FROM information_schema.tables WHERE table_schema = current_schema()")
         ).scalar_one()
     if held:
-        raise ShelfFault("this is not a register", where=place.told, remedy="name an empty database")
+        raise ShelfFault("this is not a register", where=at.label, remedy="name an empty database")
     return None
 
 

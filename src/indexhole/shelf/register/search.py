@@ -18,6 +18,8 @@ from typing import Any
 from sqlalchemy import Connection, String, Table, Text, func, select, text
 
 from indexhole.errors import InputFault
+from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.register.tables import TABLES, trials
 
 LONGEST_WORD = 200
@@ -26,8 +28,6 @@ _KIND_BITS = 40
 _ROW = (1 << _KIND_BITS) - 1
 # joins the parts of a word with points inside; a letter to both databases, and in nobody's text
 _JOINT = "\u02d1"
-# columns of text that nobody would look for
-_LEFT_OUT = frozenset({"standing", "parquet", "original", "file", "media_type", "pulses_sha256", "parquet_sha256"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,23 +45,32 @@ class _Kind:
     word: str
     key: str
     table: Table
+    # columns of text that nobody would look for
+    left_out: frozenset[str] = frozenset()
 
-    def place(self, row: int) -> int:
+    def position(self, row: int) -> int:
         return (self.number << _KIND_BITS) | row
+
+
+def _not_searched(kind: type[Record]) -> frozenset[str]:
+    return frozenset(field.name for field in fields_of(kind) if not field.shown.searched)
 
 
 # numbers stand in the index: a new kind gets one more, and trials stay last
 _KINDS = (
-    *(_Kind(number, kind.WORD, kind.KEY, table) for number, (kind, table) in enumerate(TABLES.items(), start=1)),
+    *(
+        _Kind(number, kind.WORD, kind.KEY, table, _not_searched(kind))
+        for number, (kind, table) in enumerate(TABLES.items(), start=1)
+    ),
     _Kind(1000, "trial", "trial", trials),
 )
 _OF_TABLE = {kind.table.name: kind for kind in _KINDS}
 KIND_WORDS = tuple(kind.word for kind in _KINDS)
 
 
-def plain_words(told: str) -> Iterator[str]:
+def plain_words(said: str) -> Iterator[str]:
     """The words of a text as the index has them: parts first, then the whole of one with points inside."""
-    folded = unicodedata.normalize("NFKD", told.casefold())
+    folded = unicodedata.normalize("NFKD", said.casefold())
     bare = "".join(character for character in folded if not unicodedata.combining(character))
     for word in bare.split():
         parts = [part[:LONGEST_WORD] for part in re.findall(r"[^\W_]+", word) if part != _JOINT]
@@ -87,11 +96,11 @@ def enter(connection: Connection, table: Table, rows: Iterable[Mapping[str, Any]
     kind = _OF_TABLE.get(table.name)
     if kind is None:
         return
-    names = [c.name for c in table.c if isinstance(c.type, (String, Text)) and c.name not in _LEFT_OUT]
+    names = [c.name for c in table.c if isinstance(c.type, (String, Text)) and c.name not in kind.left_out]
     entries = []
     for row in rows:
         found = dict.fromkeys(word for name in names if row.get(name) for word in plain_words(str(row[name])))
-        entries.append({"place": kind.place(row["row"]), "words": _stored(connection, list(found))})
+        entries.append({"place": kind.position(row["row"]), "words": _stored(connection, list(found))})
     if entries:
         connection.execute(_ENTER[connection.dialect.name], entries)
 
@@ -100,7 +109,7 @@ def leave(connection: Connection, table: Table, row: int) -> None:
     """Take a row of a table out of the index."""
     kind = _OF_TABLE.get(table.name)
     if kind is not None:
-        connection.execute(_LEAVE[connection.dialect.name], {"place": kind.place(row)})
+        connection.execute(_LEAVE[connection.dialect.name], {"place": kind.position(row)})
 
 
 def rebuild(connection: Connection) -> None:
@@ -158,14 +167,14 @@ def beginning(
         "(SELECT place, 0 FROM found WHERE place BETWEEN :first AND :last ORDER BY place LIMIT :shown)"
     )
     rows = connection.execute(text(asked), values).all()
-    told = {int(number): int(count) for number, count in rows if count}
-    places = sorted(int(place) for place, count in rows if not count)
-    if len(places) < most and sum(told.values()) >= counted:
+    numbers = {int(number): int(count) for number, count in rows if count}
+    positions = sorted(int(place) for place, count in rows if not count)
+    if len(positions) < most and sum(numbers.values()) >= counted:
         # the kind goes on behind what was counted
         shown = search(connection, words, kinds, most=most)
     else:
-        shown = _entries(connection, places)
-    return shown, {one.word: told[one.number] for one in _KINDS if one.number in told}
+        shown = _entries(connection, positions)
+    return shown, {one.word: numbers[one.number] for one in _KINDS if one.number in numbers}
 
 
 def counts(connection: Connection, words: str, kinds: Sequence[str] = (), *, most: int | None = None) -> dict[str, int]:
@@ -179,8 +188,8 @@ def counts(connection: Connection, words: str, kinds: Sequence[str] = (), *, mos
         found, values["most"] = f"{found} {_STRETCH[connection.dialect.name]}", most
     asked = text(f"SELECT place >> {_KIND_BITS}, count(*) FROM ({found}) AS found GROUP BY 1")
     rows = connection.execute(asked, values).all()
-    told = {int(number): int(count) for number, count in rows}
-    return {kind.word: told[kind.number] for kind in _KINDS if kind.number in told}
+    numbers = {int(number): int(count) for number, count in rows}
+    return {kind.word: numbers[kind.number] for kind in _KINDS if kind.number in numbers}
 
 
 def _asked(connection: Connection, words: str, kinds: Sequence[str]) -> tuple[str, dict[str, Any]]:
@@ -193,7 +202,7 @@ def _asked(connection: Connection, words: str, kinds: Sequence[str]) -> tuple[st
     if unknown:
         raise InputFault(f"{unknown[0]!r} is no kind of entry", remedy=f"use {', '.join(KIND_WORDS)}")
     runs = [list(run) for wanted, run in groupby(_KINDS, lambda kind: not kinds or kind.word in kinds) if wanted]
-    spans = [(run[0].place(0), run[-1].place(_ROW)) for run in runs]
+    spans = [(run[0].position(0), run[-1].position(_ROW)) for run in runs]
     found = _FOUND[connection.dialect.name]
     values: dict[str, Any] = {"asked": _query(connection, asked_words(words)), "low": spans[0][0], "high": spans[-1][1]}
     if len(spans) > 1:
@@ -203,22 +212,22 @@ def _asked(connection: Connection, words: str, kinds: Sequence[str]) -> tuple[st
     return found, values
 
 
-def _entries(connection: Connection, places: Iterable[int]) -> list[Found]:
+def _entries(connection: Connection, positions: Iterable[int]) -> list[Found]:
     rows: dict[int, list[int]] = {}
-    for place in places:
-        rows.setdefault(place >> _KIND_BITS, []).append(place & _ROW)
-    return [found for kind in _KINDS if kind.number in rows for found in _told(connection, kind, rows[kind.number])]
+    for position in positions:
+        rows.setdefault(position >> _KIND_BITS, []).append(position & _ROW)
+    return [found for kind in _KINDS if kind.number in rows for found in _found(connection, kind, rows[kind.number])]
 
 
-def _told(connection: Connection, kind: _Kind, rows: Sequence[int]) -> list[Found]:
+def _found(connection: Connection, kind: _Kind, rows: Sequence[int]) -> list[Found]:
     found = []
     for at in range(0, len(rows), _BATCH):
         asked = select(kind.table).where(kind.table.c.row.in_(rows[at : at + _BATCH])).order_by(kind.table.c.row)
         for row in connection.execute(asked).mappings():
-            told = [
+            texts = [
                 str(held) for name, held in row.items() if held not in (None, "") and name not in ("row", "revision")
             ]
-            found.append(Found(kind.word, str(row[kind.key]), " | ".join(told)))
+            found.append(Found(kind.word, str(row[kind.key]), " | ".join(texts)))
     return found
 
 

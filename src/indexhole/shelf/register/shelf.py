@@ -15,7 +15,7 @@ from indexhole.shelf.records.dates import span_of
 from indexhole.shelf.records.records import CaptureRecord, Event, Mechanism, Note, Record
 from indexhole.shelf.register import confidence, entries, search
 from indexhole.shelf.register import trials as trial_rows
-from indexhole.shelf.register.address import Place, default_folder, place_of
+from indexhole.shelf.register.address import ShelfAddress, default_folder, shelf_address
 from indexhole.shelf.register.confidence import FieldConfidence, FieldWord
 from indexhole.shelf.register.database import REGISTER, inspect_register, open_register, transaction
 from indexhole.shelf.register.history import FieldChange, field_changes
@@ -48,23 +48,23 @@ class Shelf:
     does not fit; then nothing has changed.
     """
 
-    def __init__(self, place: Place, engine: Engine, signature: Signature = UNSIGNED) -> None:
-        self.place = place
+    def __init__(self, at: ShelfAddress, engine: Engine, signature: Signature = UNSIGNED) -> None:
+        self.at = at
         self.signature = signature
         self._engine = engine
 
     @classmethod
-    def open(cls, named: Path | str | Place | None = None, *, create: bool = False, keep: bool = False) -> Shelf:
+    def open(cls, named: Path | str | ShelfAddress | None = None, *, create: bool = False, keep: bool = False) -> Shelf:
         """Open the shelf in a folder or at the address of a shared register (the default one when None).
 
         With `create` a missing one is made first. An older register is brought up to date with its rows kept.
         """
-        place = named if isinstance(named, Place) else place_of(named)
-        if not place.address:
-            return cls(place, open_register(place.folder, create=create))
+        at = named if isinstance(named, ShelfAddress) else shelf_address(named)
+        if not at.address:
+            return cls(at, open_register(at.folder, create=create))
         from indexhole.shelf.register.postgres import open_shared
 
-        return cls(place, open_shared(place, create=create, keep=keep))
+        return cls(at, open_shared(at, create=create, keep=keep))
 
     def close(self) -> None:
         """Let go of connections that were kept."""
@@ -72,12 +72,12 @@ class Shelf:
 
     def signed(self, who: str = "", why: str = "") -> Shelf:
         """The same shelf, whose changes the journal keeps with who made them and why."""
-        return Shelf(self.place, self._engine, checked_signature(who, why))
+        return Shelf(self.at, self._engine, checked_signature(who, why))
 
     @property
     def folder(self) -> Path:
         """The folder of its files."""
-        return self.place.folder
+        return self.at.folder
 
     @property
     def path(self) -> Path:
@@ -87,7 +87,7 @@ class Shelf:
     @property
     def where(self) -> str:
         """The register for messages: its file, or its address without the password."""
-        return self.place.told if self.place.address else str(self.path)
+        return self.at.label if self.at.address else str(self.path)
 
     # reading
 
@@ -157,8 +157,8 @@ class Shelf:
         """Every change of an entry field by field (or of one field), the earliest first."""
         with self.reading() as connection:
             row = entries.get_row(connection, kind, key)
-            told = field_changes(connection, kind, row["row"], str(row[kind.KEY]))
-        return [change for change in told if field in ("", change.field)]
+            changes = field_changes(connection, kind, row["row"], str(row[kind.KEY]))
+        return [change for change in changes if field in ("", change.field)]
 
     def trials(self) -> list[Trial]:
         """All trials, in order."""
@@ -250,9 +250,9 @@ class Shelf:
     def remove(self, kind: type[Record], key: str) -> None:
         """Take an entry out, leaving a copy of it in the folder. Refused while another entry names it; files stay."""
         with self._writing(f"remove {kind.WORD} {key}") as change:
-            told = confidence.read(change.connection, kind, key)
-            kept = entries.take_out(change, kind, key)
-            keep_a_copy(self.folder, kept, told.values(), self.signature)
+            stands = confidence.read(change.connection, kind, key)
+            taken = entries.take_out(change, kind, key)
+            keep_a_copy(self.folder, taken, stands.values(), self.signature)
 
     def plan_trials(self, new: Iterable[Trial]) -> trial_rows.Imported:
         """What `add_trials` would add, with nothing changed."""
@@ -284,9 +284,9 @@ class Shelf:
         """
         with self._writing(f"add {record.WORD} {record.label}") as change:
             if isinstance(record, CaptureRecord):
-                kept = entries.find(change.connection, type(record), record.sha256)
-                if kept is not None:
-                    return kept, False
+                held = entries.find(change.connection, type(record), record.sha256)
+                if held is not None:
+                    return held, False
             added = entries.add(change, record)
             put()
         return added, True
@@ -320,20 +320,20 @@ class Shelf:
     def undo(self, expected: Change | None = None) -> Change:
         """Take the last change back and return it. With `expected`, only if that is still the last one."""
         with self.holding() as connection:
-            kept = changes_kept(connection, 1)
-            if not kept:
+            latest = changes_kept(connection, 1)
+            if not latest:
                 raise InputFault("nothing to undo", where=self.where)
-            if expected is not None and kept[0] != expected:
+            if expected is not None and latest[0] != expected:
                 raise InputFault("another change came in between", remedy="look again before undoing it")
-            undo(connection, kept[0], self.where)
-            return kept[0]
+            undo(connection, latest[0], self.where)
+            return latest[0]
 
     def discard(self) -> None:
         """Take a shelf away that was only just started, unless something was put on it; its folder goes if empty."""
         with self.holding() as connection:
             if changes_kept(connection, 1):
                 return
-            if self.place.address:
+            if self.at.address:
                 from indexhole.shelf.register.postgres import take_down
 
                 take_down(connection)
@@ -345,7 +345,7 @@ class Shelf:
 
     def inspect(self) -> list[str]:
         """What is wrong with the register's file itself: empty for a sound one."""
-        if self.place.address:
+        if self.at.address:
             from indexhole.shelf.register.postgres import inspect_shared
 
             return inspect_shared(self._engine, self.where)

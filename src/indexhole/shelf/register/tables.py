@@ -1,4 +1,4 @@
-"""The register's tables. Columns carry the names of the records' fields; `row` keeps the order of entry.
+"""The register's tables. Columns come from the fields of the records; `row` keeps the order of entry.
 
 Entries refer to one another by the names the keeper uses, so a row can be read without joining.
 """
@@ -6,6 +6,7 @@ Entries refer to one another by the names the keeper uses, so a row can be read 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -28,10 +29,12 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.engine import Dialect
+from sqlalchemy.schema import SchemaItem
 from sqlalchemy.types import TypeEngine
 
 from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo, View
 from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.records.shown import RecordField, fields_of
 
 
 class _Moment(sqlite.DATETIME):
@@ -92,18 +95,8 @@ def _text(name: str) -> Column[str]:
     return Column(name, Text, nullable=False)
 
 
-def _later(name: str) -> Column[str]:
-    # added to a table that stood already, whose rows then say nothing there
-    return Column(name, Text, nullable=False, server_default="")
-
-
 def _key(name: str) -> Column[str]:
     return Column(name, String(80), nullable=False, unique=True)
-
-
-def _revision() -> Column[int]:
-    # the change that left the row as it is; 0 for one that stood before changes were numbered so
-    return Column("revision", Integer, nullable=False, server_default="0")
 
 
 def _refers(name: str, target: str, *, needed: bool = True) -> Column[Any]:
@@ -115,92 +108,79 @@ def _one_of(column: str, *words: str) -> CheckConstraint:
     return CheckConstraint(f"{column} IN ({', '.join(repr(word) for word in words)})", name=column)
 
 
-units = Table(
-    "units",
-    metadata,
-    _row(),
-    _key("inventory"),
-    _text("kind"),
-    _text("title"),
-    _text("maker"),
-    _text("disk_class"),
-    _text("acquired"),
-    _text("origin"),
-    _text("state"),
-    _text("date_codes"),
-    _text("standing"),
-    _later("controller"),
-    _later("volume_kinds"),
-    _later("description"),
-    _later("made"),
-    _later("acquired_when"),
-    _later("location"),
-    _later("interfaces"),
-    _later("connectors"),
-    _later("power_input"),
-    Column("weight_kg", Float),
-    _later("device_address"),
-    _later("modifications"),
-    _later("labels_left"),
-    _revision(),
+# the table of each kind of record, in the order of the kinds in the index of the search
+TABLES: dict[type[Record], Table] = {}
+_TYPES: dict[type, Callable[[], TypeEngine[Any]]] = {
+    bool: Boolean, int: Integer, float: Float, str: Text, datetime: UtcDateTime,
+}  # fmt: skip
+
+
+def _table(kind: type[Record], *rules: SchemaItem, **own: Column[Any]) -> Table:
+    """The table of a kind: the key, then a column for each field of the record; `own` are those that differ."""
+    fields = sorted(fields_of(kind), key=lambda one: not one.key)
+    # the change that left the row as it is; 0 for one that stood before changes were numbered so
+    revision = Column("revision", Integer, nullable=False, server_default="0")
+    columns = (own.get(one.name, _column(one)) for one in fields)
+    TABLES[kind] = Table(kind.MANY, metadata, _row(), *columns, revision, *rules)
+    return TABLES[kind]
+
+
+def _column(one: RecordField) -> Column[Any]:
+    if one.key:
+        return _key(one.name)
+    # what names an entry as text, empty where nothing is known, has no reference in the database
+    if one.shown.names and (one.needed or one.default is None):
+        named = next(kind for kind in TABLES if one.shown.names == kind.WORD)
+        return _refers(one.name, f"{named.MANY}.{named.KEY}", needed=one.needed)
+    may_lack = one.default is None and not one.needed and one.base is not datetime
+    return Column(one.name, _TYPES[one.base](), nullable=may_lack)
+
+
+def _size() -> Column[int]:
+    return Column("size_bytes", BigInteger().with_variant(Integer, "sqlite"), nullable=False)
+
+
+def kind_of(word: str) -> type[Record]:
+    """The kind of record that a word means, such as `unit`. Raises StopIteration for another word."""
+    return next(kind for kind in TABLES if word == kind.WORD)
+
+
+units = _table(
+    Unit,
     _one_of("kind", "drive unit", "host", "lead", "adapter"),
     _one_of("standing", "known", "unproven"),
 )
-
-mechanisms = Table(
-    "mechanisms",
-    metadata,
-    _row(),
-    _key("mechanism"),
-    _refers("unit", "units.inventory"),
-    Column("number", Integer, nullable=False),
-    _later("front"),
-    Column("write_width_um", Float),
-    Column("read_width_um", Float),
-    _text("note"),
-    _text("standing"),
-    _later("drive_class"),
-    Column("heads", Integer),
-    Column("cylinders", Integer),
-    _revision(),
+mechanisms = _table(
+    Mechanism,
     UniqueConstraint("unit", "number"),
     CheckConstraint("mechanism = unit || '.' || number", name="named"),
     _one_of("standing", "known", "unproven"),
 )
-
-disks = Table(
-    "disks",
-    metadata,
-    _row(),
-    _key("inventory"),
-    _text("title"),
-    _text("disk_class"),
-    Column("sides", Integer),
-    _text("note"),
-    _text("standing"),
-    Column("importance", Text, nullable=False, server_default="working"),
-    _later("notch"),
-    Column("hub_ring", Boolean),
-    Column("sector_holes", Integer),
-    _later("layout"),
-    _later("recorded_by"),
-    _later("recorded_when"),
-    Column("recorded_temperature_c", Float),
-    Column("recorded_humidity_pct", Float),
-    _later("before"),
-    _later("condition"),
-    _later("label_text"),
-    _later("acquired"),
-    _later("acquired_when"),
-    _later("origin"),
-    _later("location"),
-    _revision(),
+disks = _table(
+    Disk,
     _one_of("importance", "scratch", "working", "irreplaceable"),
     _one_of("notch", "open", "covered", "none", ""),
     _one_of("before", "erased", "never recorded", "recorded", ""),
     CheckConstraint("sides IN (1, 2)", name="sides"),
     _one_of("standing", "known", "unproven"),
 )
+captures = _table(CaptureRecord, sha256=Column("sha256", String(64), nullable=False, unique=True), size_bytes=_size())
+events = _table(Event, _one_of("work", "", "none", "cleaned", "repaired"))
+notes = _table(Note, CheckConstraint("unit IS NULL OR disk IS NULL", name="subject"))
+parts = _table(Part)
+firmware = _table(Firmware)
+loans = _table(
+    Loan,
+    CheckConstraint("(unit IS NULL) <> (disk IS NULL)", name="subject"),
+    _one_of("direction", "out", "in"),
+)
+photos = _table(
+    Photo,
+    CheckConstraint("(unit IS NULL) <> (disk IS NULL)", name="subject"),
+    sha256=Column("sha256", String(64), nullable=False, index=True),
+    size_bytes=_size(),
+)
+views = _table(View)
 
 trials = Table(
     "trials",
@@ -219,136 +199,12 @@ trials = Table(
     Column("sectors_tried", Integer, nullable=False),
     Column("sectors_failed", Integer, nullable=False),
     _text("note"),
-    _later("logged_by"),
+    _text("logged_by"),
     Column("logged_utc", UtcDateTime),
     _one_of("operation", "write", "read", "format"),
     CheckConstraint("side IN (0, 1)", name="side"),
     CheckConstraint("0 <= first_cylinder AND first_cylinder <= last_cylinder", name="cylinders"),
     CheckConstraint("0 <= sectors_failed AND sectors_failed <= sectors_tried", name="sectors"),
-)
-
-captures = Table(
-    "captures",
-    metadata,
-    _row(),
-    Column("sha256", String(64), nullable=False, unique=True),
-    _text("name"),
-    Column("size_bytes", BigInteger().with_variant(Integer, "sqlite"), nullable=False),
-    _refers("disk", "disks.inventory", needed=False),
-    _refers("mechanism", "mechanisms.mechanism", needed=False),
-    _refers("writer", "mechanisms.mechanism", needed=False),
-    Column("cylinder", Integer),
-    Column("head", Integer),
-    _text("taken"),
-    _text("parquet"),
-    _text("original"),
-    _text("note"),
-    Column("added_utc", UtcDateTime, nullable=False),
-    _later("pulses_sha256"),
-    _later("parquet_sha256"),
-    _revision(),
-)
-
-events = Table(
-    "events",
-    metadata,
-    _row(),
-    _key("event"),
-    _refers("unit", "units.inventory"),
-    _text("when"),
-    _text("what"),
-    _text("source"),
-    _revision(),
-)
-
-notes = Table(
-    "notes",
-    metadata,
-    _row(),
-    _key("note"),
-    _refers("unit", "units.inventory", needed=False),
-    _refers("disk", "disks.inventory", needed=False),
-    _text("text"),
-    Column("added_utc", UtcDateTime, nullable=False),
-    _revision(),
-    CheckConstraint("unit IS NULL OR disk IS NULL", name="subject"),
-)
-
-parts = Table(
-    "parts",
-    metadata,
-    _row(),
-    _key("part"),
-    _refers("unit", "units.inventory"),
-    _text("name"),
-    _text("board"),
-    _text("marking"),
-    _text("date_code"),
-    _text("note"),
-    _revision(),
-)
-
-firmware = Table(
-    "firmware",
-    metadata,
-    _row(),
-    _key("firmware"),
-    _refers("unit", "units.inventory"),
-    _text("version"),
-    _text("place"),
-    _text("seen_how"),
-    _text("seen_when"),
-    _text("note"),
-    _revision(),
-)
-
-loans = Table(
-    "loans",
-    metadata,
-    _row(),
-    _key("loan"),
-    _refers("unit", "units.inventory", needed=False),
-    _refers("disk", "disks.inventory", needed=False),
-    _text("direction"),
-    _text("party"),
-    _text("since"),
-    _text("until"),
-    _text("returned"),
-    _text("purpose"),
-    _revision(),
-    CheckConstraint("(unit IS NULL) <> (disk IS NULL)", name="subject"),
-    _one_of("direction", "out", "in"),
-)
-
-photos = Table(
-    "photos",
-    metadata,
-    _row(),
-    _key("photo"),
-    _refers("unit", "units.inventory", needed=False),
-    _refers("disk", "disks.inventory", needed=False),
-    Column("sha256", String(64), nullable=False, index=True),
-    _text("name"),
-    _text("media_type"),
-    Column("size_bytes", BigInteger().with_variant(Integer, "sqlite"), nullable=False),
-    _text("file"),
-    _text("caption"),
-    _text("taken"),
-    Column("added_utc", UtcDateTime, nullable=False),
-    _revision(),
-    CheckConstraint("(unit IS NULL) <> (disk IS NULL)", name="subject"),
-)
-
-views = Table(
-    "views",
-    metadata,
-    _row(),
-    _key("view"),
-    _text("what"),
-    _text("words"),
-    _text("chosen"),
-    _text("note"),
-    _revision(),
 )
 
 field_confidences = Table(
@@ -372,8 +228,8 @@ changes = Table(
     _text("what"),
     _text("version"),
     Column("undone_utc", UtcDateTime),
-    _later("who"),
-    _later("why"),
+    _text("who"),
+    _text("why"),
 )
 
 changed_rows = Table(
@@ -387,18 +243,3 @@ changed_rows = Table(
     Column("after", Text),
     Index("ix_changed_rows_table_name", "table_name", "row_changed"),
 )
-
-# the table of each kind of record
-TABLES: dict[type[Record], Table] = {
-    Unit: units,
-    Mechanism: mechanisms,
-    Disk: disks,
-    CaptureRecord: captures,
-    Event: events,
-    Note: notes,
-    Part: parts,
-    Firmware: firmware,
-    Loan: loans,
-    Photo: photos,
-    View: views,
-}

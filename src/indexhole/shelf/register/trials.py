@@ -172,17 +172,17 @@ def _looked_up(connection: Connection, columns: tuple[Column[Any], Any], names: 
 
 def _named_already(connection: Connection, new: list[Trial]) -> list[str]:
     numbers = dict(_looked_up(connection, (trials.c.trial, trials.c.row), (trial.trial for trial in new)))
-    kept: dict[str, Trial] = {}
+    named: dict[str, Trial] = {}
     for name in numbers:
-        kept |= {trial.trial: trial for trial in read_trials(connection, [trials.c.trial == name])}
+        named |= {trial.trial: trial for trial in read_trials(connection, [trials.c.trial == name])}
     faults = []
     for trial in new:
-        other = kept.get(trial.trial)
+        other = named.get(trial.trial)
         if other is not None:
             faults.append(
                 f"trial {trial.trial} is on the shelf already{'' if other == apart(trial) else ', with other values'}"
             )
-        kept[trial.trial] = apart(trial)
+        named[trial.trial] = apart(trial)
     return faults
 
 
@@ -196,5 +196,5 @@ def _out_of_order(new: list[Trial]) -> list[str]:
 
 
 def _written_over(new: list[Trial], irreplaceable: dict[str, bool]) -> list[str]:
-    written = {trial.disk for trial in new if trial.operation != "read" and irreplaceable.get(trial.disk)}
+    written = {trial.disk for trial in new if trial.writes and irreplaceable.get(trial.disk)}
     return [f"disk {disk} is marked irreplaceable, and trials wrote on it" for disk in sorted(written)]

@@ -16,6 +16,7 @@ from indexhole.errors import InputFault, together
 from indexhole.model.trials.trial import Operation, Trial
 from indexhole.shelf.files.writing import write_whole
 from indexhole.shelf.sheets.sheet_text import sheet_text
+from indexhole.wording import plural_of
 
 COLUMNS = (
     "trial", "when", "operation", "host", "lead", "mechanism", "disk", "side",
@@ -179,10 +180,10 @@ def _columns(heading: Sequence[str], where: str) -> dict[int, str]:
     found = list(columns.values())
     faults = []
     if missing := [name for name in COLUMNS if name not in found and name != "note"]:
-        told = f"missing column{'s' * (len(missing) > 1)} {', '.join(missing)}"
+        summary = f"missing {plural_of('column', len(missing))} {', '.join(missing)}"
         if len(found) == 1 and ";" in found[0]:
-            told += " (the cells are parted by semicolons: save with commas)"
-        faults.append(f"row 1: {told}; the heading is {','.join(COLUMNS)}")
+            summary += " (the cells are parted by semicolons: save with commas)"
+        faults.append(f"row 1: {summary}; the heading is {','.join(COLUMNS)}")
     elif unknown := sorted(set(found) - set(COLUMNS)):
         faults.append(f"row 1: unknown column {', '.join(map(_shown, unknown))}; rename or remove it")
     elif twice := sorted({name for name in found if found.count(name) > 1}):
@@ -199,13 +200,13 @@ def _trial(number: int, row: Sequence[str], columns: dict[int, str], faults: lis
         faults.append(f"row {number}: {_shown(stray[0])} stands under no column; quote a cell that holds a comma")
         return None
     cells = {name: row[k] if k < len(row) else "" for k, name in columns.items()}
-    kept = {name: cell if name == "note" else cell.strip() for name, cell in cells.items()}
+    trimmed = {name: cell if name == "note" else cell.strip() for name, cell in cells.items()}
     try:
-        return SheetRow.model_validate(kept).as_trial()
+        return SheetRow.model_validate(trimmed).as_trial()
     except ValidationError as fault:
         for error in fault.errors():
-            place = f", column {error['loc'][0]}" if error["loc"] else ""
-            faults.append(f"row {number}{place}: {error['msg']}")
+            column = f", column {error['loc'][0]}" if error["loc"] else ""
+            faults.append(f"row {number}{column}: {error['msg']}")
         return None
 
 

@@ -99,7 +99,7 @@ def _shown(cell: Any, where: str) -> str:
     """A cell's text. Raises InputFault for one that shows an error in place of a value."""
     if cell.data_type == "e":
         raise InputFault(f"{cell.coordinate} shows {cell.value}", where=where, remedy="mend or clear that cell")
-    return _told(cell.value)
+    return _cell_words(cell.value)
 
 
 def _weigh(packed: zipfile.ZipFile, name: str, where: str) -> None:
@@ -114,10 +114,10 @@ def _weigh(packed: zipfile.ZipFile, name: str, where: str) -> None:
     cell: dict[str, str] = {}
     unsolved = ""  # the formula gone through that has shown no result yet
 
-    def begin(told: str, attributes: dict[str, str]) -> None:
+    def begin(tag: str, attributes: dict[str, str]) -> None:
         nonlocal rows, cells, strings, others, cell, unsolved
         # names come with their namespace before them
-        word = told.rpartition(" ")[2]
+        word = tag.rpartition(" ")[2]
         if word in ("c", "row"):
             solved()
         if word == "c":
@@ -139,9 +139,9 @@ def _weigh(packed: zipfile.ZipFile, name: str, where: str) -> None:
         if strings > MOST_STRINGS or others > MOST_OTHER_ELEMENTS:
             raise InputFault("unpacks to more than a register can hold", where=where, remedy="save it again as CSV")
 
-    def result(told: str) -> None:
+    def result(text: str) -> None:
         nonlocal unsolved
-        if told.strip():
+        if text.strip():
             unsolved = ""
 
     def solved() -> None:
@@ -173,7 +173,7 @@ def _bounded(rows: Sequence[Sequence[str]], where: str) -> None:
         raise _too_many(where)
 
 
-def _told(value: Any) -> str:
+def _cell_words(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -190,7 +190,7 @@ def _told(value: Any) -> str:
 
 def cell_text(value: Any) -> str:
     """A value as a cell says it: nothing for None, yes and no for truth values."""
-    return _told(value)
+    return _cell_words(value)
 
 
 def write_cells(path: Path, rows: Iterable[Sequence[Any]], *, title: str) -> None:
@@ -203,7 +203,7 @@ def write_cells(path: Path, rows: Iterable[Sequence[Any]], *, title: str) -> Non
 
 def csv_bytes(rows: Iterable[Sequence[Any]]) -> bytes:
     """Rows as CSV in UTF-8, without a mark, ended by a line feed."""
-    lines = [csv_line(map(_told, row)) for row in rows]
+    lines = [csv_line(map(_cell_words, row)) for row in rows]
     return ("\n".join(lines) + "\n").encode("utf-8")
 
 
@@ -219,7 +219,7 @@ def xlsx_bytes(rows: Iterable[Sequence[Any]], *, title: str) -> bytes:
     for number, row in enumerate(rows):
         cells = []
         for value in row:
-            whole = value if isinstance(value, (int, float)) and not isinstance(value, bool) else _told(value)
+            whole = value if isinstance(value, (int, float)) and not isinstance(value, bool) else _cell_words(value)
             cell = WriteOnlyCell(sheet, _storable(whole) if isinstance(whole, str) else whole)
             if isinstance(whole, str):
                 cell.data_type = "s"

@@ -1,4 +1,4 @@
-"""Chosen units side by side: weight, date, capacity, interface, processors, and what trials proved of them."""
+"""Chosen units side by side: what their records say, capacity, processors, and what trials proved of them."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ from sqlalchemy import and_, or_, select
 from indexhole.errors import InputFault
 from indexhole.shelf.records.additions import Firmware, Part
 from indexhole.shelf.records.records import Mechanism, Unit
+from indexhole.shelf.records.shown import field_of, grouped
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import trials
-from indexhole.shelf.views.listing import by_unit, mechanisms_by_unit, natural, records_of, trials_with
+from indexhole.shelf.views.listing import TrialsOf, by_unit, mechanisms_by_unit, natural, records_of, trials_with
 from indexhole.shelf.views.timeline import dating
-from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, load_layouts
+from indexhole.wording import count_of
 
 MOST_UNITS = 20
 # words in a part's name that mean it calculates
@@ -60,7 +61,7 @@ def compare_units(shelf: Shelf, keys: Sequence[str]) -> Comparison:
     proven = _proven(shelf, keys, mechanisms)
     tried = {key: _tried(shelf, key, mechanisms.get(key, [])) for key in keys}
     columns = [
-        _told(_Held(u, mechanisms.get(u.key, []), parts.get(u.key, []), firmware.get(u.key, []), tried[u.key],
+        _column(_Held(u, mechanisms.get(u.key, []), parts.get(u.key, []), firmware.get(u.key, []), tried[u.key],
                     *proven[u.key]))
         for u in units
     ]  # fmt: skip
@@ -68,33 +69,28 @@ def compare_units(shelf: Shelf, keys: Sequence[str]) -> Comparison:
     return Comparison(tuple(keys), tuple(row for row in rows if any(row[1])))
 
 
-def _told(held: _Held) -> dict[str, str]:
+def _column(held: _Held) -> dict[str, str]:
+    """What is said of a unit, by row: each field of its record, then what is worked out."""
     unit = held.unit
+    fields = [one for one in grouped(Unit) if not (one.key or one.noted)]
+    said = {
+        # the heading of the row has the unit of the number already
+        one.shown.compared or one.shown.in_text: one.said(getattr(unit, one.name), unit=False)
+        for one in fields
+    }
     not_before = dating(unit, held.parts).no_earlier_than
-    disk_class = load_classes().get(unit.disk_class)
+    if not unit.made and not_before:
+        said[field_of(Unit, "made").shown.in_text] = f"not before {not_before}"
     return {
-        "title": unit.title,
-        "kind": unit.kind,
-        "maker": unit.maker,
-        "made": unit.made or (f"not before {not_before}" if not_before else ""),
-        "acquired": unit.acquired_when or unit.acquired,
-        "weight, kg": f"{unit.weight_kg:g}" if unit.weight_kg else "",
-        "disks": disk_class.title if disk_class else unit.disk_class,
+        **said,
         "mechanisms": str(len(held.mechanisms) or ""),
         "capacity of a disk": _capacity(unit.disk_class, held.mechanisms),
-        "interface": unit.interfaces,
-        "connectors": unit.connectors,
-        "controller": unit.controller,
         "processors": ", ".join(
             part.name + (f" ({part.marking})" if part.marking else "")
             for part in held.parts
             if any(word in part.name.casefold() for word in _PROCESSORS) and "board" not in part.name.casefold()
         ),
         "firmware": ", ".join(one.version for one in held.firmware),
-        "power input": unit.power_input,
-        "device address": unit.device_address,
-        "state": unit.state,
-        "modifications": unit.modifications,
         "trials": _outcome(*held.tried),
         "proven pairings": _named(held.among),
         "proven with others": _named(held.others),
@@ -104,8 +100,8 @@ def _told(held: _Held) -> dict[str, str]:
 def _outcome(number: int, tried: int, failed: int) -> str:
     if not number:
         return ""
-    told = f"{number} trial{'' if number == 1 else 's'}"
-    return f"{told}, {failed} of {tried} sectors failed" if tried else told
+    trials = count_of(number, "trial")
+    return f"{trials}, {failed} of {tried} sectors failed" if tried else trials
 
 
 def _named(lines: Sequence[str]) -> str:
@@ -134,7 +130,7 @@ def _bytes(layout: Layout) -> int:
 
 def _tried(shelf: Shelf, unit: str, mechanisms: Sequence[Mechanism]) -> tuple[int, int, int]:
     """How many trials there are with a unit, sectors tried and failed in all of them."""
-    found = trials_with(shelf, mechanisms=[m.mechanism for m in mechanisms], part=unit, most=0)
+    found = trials_with(shelf, TrialsOf([m.mechanism for m in mechanisms], part=unit), most=0)
     return found.total, found.sectors_tried, found.sectors_failed
 
 
@@ -144,12 +140,12 @@ def _proven(
     """For each unit its proven pairings: those among the units, those with anything else."""
     of = {mechanism.mechanism: unit for unit, held in mechanisms.items() for mechanism in held}
     own = {**of, **{key: key for key in keys}}
-    told: dict[str, tuple[dict[str, None], dict[str, None]]] = {key: ({}, {}) for key in keys}
+    found: dict[str, tuple[dict[str, None], dict[str, None]]] = {key: ({}, {}) for key in keys}
     for one, joint, other in (*_read_by(shelf, list(of)), *_worked_with(shelf, list(own))):
         units = {own[name] for name in (one, other) if name in own}
         for unit in units:
-            told[unit][0 if one in own and other in own else 1][f"{one} {joint} {other}"] = None
-    return {key: (list(among), sorted(others, key=natural)) for key, (among, others) in told.items()}
+            found[unit][0 if one in own and other in own else 1][f"{one} {joint} {other}"] = None
+    return {key: (list(among), sorted(others, key=natural)) for key, (among, others) in found.items()}
 
 
 def _worked_with(shelf: Shelf, names: Sequence[str]) -> Iterator[tuple[str, str, str]]:

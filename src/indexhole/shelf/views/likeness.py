@@ -1,4 +1,4 @@
-"""Whether a thing may stand on the shelf already, and which inventory number comes next."""
+"""Whether a thing may stand on the shelf already."""
 
 from __future__ import annotations
 
@@ -10,13 +10,11 @@ from sqlalchemy import select
 from indexhole.shelf.records.date_codes import codes_in
 from indexhole.shelf.records.records import Disk, Unit
 from indexhole.shelf.register.shelf import Shelf
-from indexhole.shelf.register.tables import TABLES, disks, units
+from indexhole.shelf.register.tables import TABLES
 
 # Our own choice: how much of their words two titles must share, and how few words say nothing.
 SHARED = 0.75
 FEWEST_WORDS = 2
-
-_LETTERS = {"drive unit": "D", "host": "H", "lead": "L", "adapter": "A", "disk": "K"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,16 +64,3 @@ def _share(words: set[str], others: set[str]) -> float:
     if min(len(words), len(others)) < FEWEST_WORDS:
         return 0.0
     return len(words & others) / len(words | others)
-
-
-def next_number(shelf: Shelf, kind: str) -> str:
-    """The number after the highest of a kind ("drive unit", "host", "lead", "adapter", "disk"), such as D9."""
-    letter = _LETTERS[kind]
-    with shelf.reading() as connection:
-        taken = [
-            name
-            for table in (units, disks)
-            for name in connection.scalars(select(table.c.inventory).where(table.c.inventory.startswith(letter)))
-        ]
-    numbers = [int(name[len(letter) :]) for name in taken if re.fullmatch(f"{letter}[0-9]{{1,9}}", name)]
-    return f"{letter}{max(numbers, default=0) + 1}"

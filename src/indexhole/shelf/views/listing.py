@@ -33,33 +33,43 @@ class Trials:
     sectors_failed: int
 
 
+@dataclass(frozen=True, slots=True)
+class TrialsOf:
+    """Which trials are wanted: of any of these mechanisms or with this host or lead, and of this disk; empty, all."""
+
+    mechanisms: Sequence[str] = ()
+    part: str = ""
+    disk: str = ""
+
+
+ALL_TRIALS = TrialsOf()
+
+
 def trials_with(
     shelf: Shelf,
+    wanted: TrialsOf = ALL_TRIALS,
     *,
-    mechanisms: Sequence[str] = (),
-    disk: str = "",
-    part: str = "",
     first: int = 0,
     most: int = 50,
     latest: bool = True,
     sums: bool = True,
 ) -> Trials:
-    """Trials of any of these mechanisms or with this unit as host or lead, and of this disk; all when none is named.
+    """Some of the trials that are wanted, and the sums of all of them.
 
     Args:
-        part: a host or a lead.
+        wanted: which trials.
         first, most: the stretch of them.
         latest: whether they are counted and given from the newest back; without, in order.
         sums: whether to count all of them; without, the sums are 0.
     """
     played: list[ColumnElement[bool]] = []
-    if mechanisms:
-        played.append(trials.c.mechanism.in_(list(mechanisms)))
-    if part:
-        played += [trials.c.host == part, trials.c.lead == part]
+    if wanted.mechanisms:
+        played.append(trials.c.mechanism.in_(list(wanted.mechanisms)))
+    if wanted.part:
+        played += [trials.c.host == wanted.part, trials.c.lead == wanted.part]
     where: list[ColumnElement[bool]] = [or_(*played)] if played else []
-    if disk:
-        where.append(trials.c.disk == disk)
+    if wanted.disk:
+        where.append(trials.c.disk == wanted.disk)
     counted = select(func.count(), func.sum(trials.c.sectors_tried), func.sum(trials.c.sectors_failed)).where(*where)
     with shelf.reading() as connection:
         total, tried, failed = connection.execute(counted).one() if sums else (0, 0, 0)
@@ -188,17 +198,6 @@ def disk_keys(shelf: Shelf) -> list[str]:
     """Inventory numbers of disks, in order of number."""
     with shelf.reading() as connection:
         return sorted(connection.execute(select(disks.c.inventory)).scalars(), key=natural)
-
-
-def next_trial(shelf: Shelf) -> str:
-    """A name for the next trial, such as T80: one more than the highest among the newest that are named so."""
-    newest = trials_with(shelf, most=200, sums=False).rows
-    numbers = [int(t.trial[1:]) for t in newest if re.fullmatch("T[0-9]{1,9}", t.trial)]
-    number = max(numbers, default=0) + 1
-    with shelf.reading() as connection:
-        while connection.execute(select(trials.c.row).where(trials.c.trial == f"T{number}")).first():
-            number += 1
-    return f"T{number}"
 
 
 def state_of(shelf: Shelf) -> int:

@@ -10,21 +10,27 @@ FM has 1 and 2, MFM 2, 3 and 4, the 4-to-5 group code 1, 2 and 3.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import assert_never
 
 import numpy as np
 import numpy.typing as npt
+
+from indexhole.codes.code import CodeName
+from indexhole.kinds import in_order
 
 _SAMPLE = 60_000
 _BINS = 400
 _TRIALS = 240
 _RARE = 0.02
+# Of codes that fit equally the first counts.
+_ORDER: tuple[CodeName, ...] = in_order(CodeName, ("mfm", "fm", "group45"))
 
 
 @dataclass(frozen=True)
 class CellGuess:
     """A code with its cell length in ticks; `score` 0 to 1 says how well the intervals fit."""
 
-    code: str
+    code: CodeName
     cell_ticks: float
     score: float
 
@@ -83,14 +89,21 @@ def guess_cells(intervals: npt.NDArray[np.int32]) -> list[CellGuess]:
     return guesses
 
 
-def _codes(share: npt.NDArray[np.float64]) -> list[tuple[str, float]]:
-    """Codes whose run lengths agree with the shares of the multiples 0 to 6."""
+def _codes(share: npt.NDArray[np.float64]) -> list[tuple[CodeName, float]]:
+    """Codes whose run lengths agree with the (7,) shares of the multiples 0 to 6, each with the share it explains."""
+    found = ((code, _explained(code, share)) for code in _ORDER)
+    return [(code, part) for code, part in found if part is not None]
+
+
+def _explained(code: CodeName, share: npt.NDArray[np.float64]) -> float | None:
+    """Share of the multiples that a code explains, None when they are not those of the code."""
     one, two, three, four = (float(s) for s in share[1:5])
-    found = []
-    if one < _RARE * 2:
-        found.append(("mfm", two + three + four))
-    if one > _RARE and three < _RARE * 2:
-        found.append(("fm", one + two))
-    if one > _RARE and three > _RARE / 4:
-        found.append(("group45", one + two + three))
-    return found
+    match code:
+        case "mfm":
+            return two + three + four if one < _RARE * 2 else None
+        case "fm":
+            return one + two if one > _RARE and three < _RARE * 2 else None
+        case "group45":
+            return one + two + three if one > _RARE and three > _RARE / 4 else None
+        case _:
+            assert_never(code)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from indexhole.codes.code import CodeName
 from indexhole.signal.clock.kernels import recover_clock
 from indexhole.signal.dwells.sessions import Segment
 
@@ -19,14 +20,14 @@ class Stream:
 
     Attributes:
         segment: where the pulses come from.
-        code: `fm`, `mfm` or `group45`.
+        code: name of its code.
         cell_ticks: cell length the loop started from.
         intervals, runs, errors: (n,) per interval; see signal.kernels.recover_clock.
         turn_ticks: ticks of one revolution.
     """
 
     segment: Segment
-    code: str
+    code: CodeName
     cell_ticks: float
     intervals: npt.NDArray[np.int32]
     runs: npt.NDArray[np.uint8]
@@ -63,7 +64,7 @@ class Stream:
 
 def open_stream(
     segment: Segment,
-    code: str,
+    code: CodeName,
     cell_ticks: float,
     turn_ticks: float,
     intervals: npt.NDArray[np.int32] | None = None,

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes.marks import RUN_LIMITS
+from indexhole.codes.known import CODES
 from indexhole.signal.clock.streams import Stream
 
 BLOCK = 256
@@ -49,7 +49,7 @@ def residuals(stream: Stream) -> Iterator[Residuals]:
 
 
 def _residuals(stream: Stream, first: int, end: int) -> Residuals:
-    low, high = RUN_LIMITS[stream.code]
+    low, high = CODES[stream.code].run_limits
     blocks, part = end - first, slice(first * BLOCK, end * BLOCK)
     runs = stream.runs[part].reshape(blocks, BLOCK)
     after = stream.runs[part.start + 1 : part.stop + 1].reshape(blocks, BLOCK)
@@ -92,7 +92,7 @@ class SpeedCurve:
 
 def speed_curve(stream: Stream, bins: int) -> SpeedCurve:
     """Local cell length in `bins` bins a turn, as interval sum over run sum of the legal runs in each."""
-    low, high = RUN_LIMITS[stream.code]
+    low, high = CODES[stream.code].run_limits
     turns = stream.turns(np.arange(stream.runs.size, dtype=np.int64))
     legal = (stream.runs >= low) & (stream.runs <= high)
     first = int(np.floor(turns[0] * bins))

@@ -99,7 +99,7 @@ def read_capture(
     raw: float | None = None,
     sample_rate: float | None = None,
 ) -> Capture:
-    """Read one capture file as a whole; `signal.flow.iter_stays` reads files of any size.
+    """Read one capture file as a whole; `signal.dwells.flow.iter_dwells` reads files of any size.
 
     Args:
         path: the file, plain or gzip.

@@ -6,9 +6,26 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Literal
 
 # Coverage factor for about 95 % (JCGM 100:2008, 6.2.1 and G.1.3).
 COVERAGE = 2.0
+
+
+GaugeName = Literal[
+    "spindle_speed",
+    "speed_variation",
+    "speed_wander_orders",
+    "index_to_data",
+    "index_jitter",
+    "writer_speed_ratio",
+    "timing_margin",
+    "peak_shift",
+    "pulse_asymmetry",
+    "noise_jitter",
+    "dropouts",
+    "writers",
+]
 
 
 class Verdict(StrEnum):
@@ -34,7 +51,7 @@ class Gauge:
         detail: the parts of a gauge that has several (orders of wander, stretches by other writers).
     """
 
-    name: str
+    name: GaugeName
     value: float
     unit: str
     uncertainty: float

@@ -9,17 +9,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.codes.marks import RUN_LIMITS
+from indexhole.codes.known import CODES
 from indexhole.model.distributions import normal_upper
 from indexhole.signal.clock.streams import Stream
 from indexhole.signal.clock.timeline import BLOCK, Residuals, residuals
-from indexhole.signal.gauges.gauge import Gauge
+from indexhole.signal.gauges.gauge import Gauge, GaugeName
 from indexhole.signal.gauges.spindle_gauges import FieldPlace, Limits
 
 Floats = npt.NDArray[np.float64]
 _ERROR_RATE = 1e-9
-# Sync, mark and check go with the data when a sector is rewritten.
-_FRAME_CELLS = {"fm": 16 * 9, "mfm": 16 * 18, "group45": 10 * 7}
 
 
 @dataclass
@@ -104,7 +102,12 @@ def pulse_gauges(streams: Sequence[Stream]) -> list[Gauge]:
     cell when the worst pattern's mean and 6.1 standard deviations of noise (one error in 1e9, both sides)
     are taken off; the usual split of jitter into a bounded and a Gaussian part (from memory).
     """
-    names = (("noise_jitter", "s"), ("peak_shift", "s"), ("pulse_asymmetry", "s"), ("timing_margin", "half window"))
+    names: tuple[tuple[GaugeName, str], ...] = (
+        ("noise_jitter", "s"),
+        ("peak_shift", "s"),
+        ("pulse_asymmetry", "s"),
+        ("timing_margin", "half window"),
+    )
     sums = _Sums()
     for stream in streams:
         for part in residuals(stream):
@@ -148,7 +151,7 @@ def dropouts(streams: Sequence[Stream]) -> Gauge:
     """Gaps longer than the code allows, a turn; gaps between a formatter's fields are among them."""
     count, turns = 0, 0.0
     for stream in streams:
-        count += int((stream.runs > RUN_LIMITS[stream.code][1]).sum())
+        count += int((stream.runs > CODES[stream.code].run_limits[1]).sum())
         turns += (int(stream.segment.read_ticks[-1]) - int(stream.segment.read_ticks[0])) / stream.turn_ticks
     if turns <= 0:
         return Gauge("dropouts", math.nan, "1/rev", math.nan, note="nothing was logged")
@@ -166,7 +169,7 @@ def _cells_a_turn(stream: Stream, number: int, fields: Sequence[FieldPlace], oth
         if f.stream == number and f.kind == "data" and f.number in others:
             turn = int(np.searchsorted(index, stream.segment.read_ticks[f.at + 1])) - 1
             if 0 <= turn < counts.size:
-                counts[turn] -= (f.cells + _FRAME_CELLS[stream.code]) * (1 - others[f.number])
+                counts[turn] -= (f.cells + CODES[stream.code].cells.rewritten_frame) * (1 - others[f.number])
     gaps = np.diff(index)
     kept: Floats = counts[np.abs(gaps / np.median(gaps) - 1) < 0.2] if gaps.size else counts
     return kept

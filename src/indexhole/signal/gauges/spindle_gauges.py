@@ -13,6 +13,7 @@ import numpy.typing as npt
 from indexhole.signal.clock.streams import Stream
 from indexhole.signal.clock.timeline import speed_curve
 from indexhole.signal.gauges.gauge import Gauge
+from indexhole.wording import count_of
 
 _BINS = 64
 # What a logger's crystal may be off by (common practice, no source), taken as a rectangular distribution.
@@ -85,7 +86,7 @@ def spindle_speed(streams: Sequence[Stream], fields: Sequence[FieldPlace], limit
         spread = float(again.std(ddof=1)) if again.size > 2 else 0.0005 * turn
     relative = math.hypot(spread / turn, _LOGGER_CLOCK / math.sqrt(3))
     rpm = 60 / turn
-    note = f"{told}, {turns.size} turn{'s' if turns.size > 1 else ''}"
+    note = f"{told}, {count_of(turns.size, 'turn')}"
     return Gauge("spindle_speed", rpm, "rpm", rpm * relative, limits.low, limits.high, limits.source, note)
 
 

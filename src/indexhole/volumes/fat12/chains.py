@@ -6,7 +6,8 @@ The meaning of the values and the packing, two entries in three bytes with the l
 from __future__ import annotations
 
 from indexhole.volumes.fat12.geometry import FIRST_CLUSTER, Geometry
-from indexhole.volumes.image import Claims, SectorImage, counted, spans
+from indexhole.volumes.image import Claims, SectorImage, spans
+from indexhole.wording import count_of
 
 FREE = 0
 FIRST_RESERVED = 0xFF0
@@ -51,16 +52,16 @@ class Fat:
             self._compare(copies, sound, used)
         short = wanted - len(self.entries)
         if short:
-            self.problems.append(f"the FAT is too short for the last {counted(short, 'cluster')}")
+            self.problems.append(f"the FAT is too short for the last {count_of(short, 'cluster')}")
             self.entries += [BAD_CLUSTER] * short
         if self.unread:
-            self.problems.append(f"the FAT was not soundly read for {counted(len(self.unread), 'cluster')}")
+            self.problems.append(f"the FAT was not soundly read for {count_of(len(self.unread), 'cluster')}")
         elif self.entries[0] & 0xFF != geometry.medium:
-            said, told = self.entries[0] & 0xFF, geometry.medium
-            self.problems.append(f"the FAT's format identifier is {said:02X}h, the descriptor says {told:02X}h")
+            said, wanted = self.entries[0] & 0xFF, geometry.medium
+            self.problems.append(f"the FAT's format identifier is {said:02X}h, the descriptor says {wanted:02X}h")
         bad = self.marked(BAD_CLUSTER)
         if bad and not short:
-            self.problems.append(f"{counted(len(bad), 'cluster')} marked bad: {spans(bad)}")
+            self.problems.append(f"{count_of(len(bad), 'cluster')} marked bad: {spans(bad)}")
 
     def _clusters_in(self, fat_sectors: set[int]) -> set[int]:
         """Clusters whose entry touches one of the sectors of a FAT."""

@@ -13,8 +13,9 @@ from datetime import datetime
 
 from indexhole.volumes.fat12.chains import FREE, TOO_MUCH, Fat
 from indexhole.volumes.fat12.geometry import ENTRY_BYTES, FIRST_CLUSTER, Geometry, descriptor_title, number
-from indexhole.volumes.image import Claims, SectorImage, counted, some_of, spans
+from indexhole.volumes.image import Claims, SectorImage, some_of, spans
 from indexhole.volumes.volume import Volume, VolumeFile, shown_name, with_shared
+from indexhole.wording import count_of
 
 READ_ONLY, HIDDEN, SYSTEM, LABEL, FOLDER = 1, 2, 4, 8, 16
 _LONG_NAME = READ_ONLY | HIDDEN | SYSTEM | LABEL
@@ -49,7 +50,7 @@ class _Reader:
         files = list(self.folder(root, ""))
         lost = self.fat.lost()
         if lost:
-            self.problems.append(f"{counted(len(lost), 'cluster')} in use by no file: {spans(lost)}")
+            self.problems.append(f"{count_of(len(lost), 'cluster')} in use by no file: {spans(lost)}")
         # the list grows while deleted folders are looked into
         gone = [self._deleted(*record) for record in self.gone]
         shared, doubly = self._by_sector(self.fat.claims), self._by_sector(self.guessed)
@@ -73,8 +74,8 @@ class _Reader:
         unsound = [lba for lba in lbas if not self.image.sound(lba)]
         if unsound:
             where = f"folder {above[:-1]}" if above else "the root directory"
-            told = f"{counted(len(unsound), 'sector')} not soundly read, names may be missing or wrong"
-            self.problems.append(f"{where}: {told}")
+            text = f"{count_of(len(unsound), 'sector')} not soundly read, names may be missing or wrong"
+            self.problems.append(f"{where}: {text}")
         for lba in lbas:
             sound = self.image.sound(lba)
             data = self.image.read(lba)
@@ -127,7 +128,7 @@ class _Reader:
         # each cluster is read as a folder once, so that a hostile image cannot list without end
         own = [c for c in clusters if self.fat.claims.owner[c] == f"{name}/"]
         if len(own) < len(clusters):
-            problems.append(f"{counted(len(clusters) - len(own), 'cluster')} belong to others too, not entered")
+            problems.append(f"{count_of(len(clusters) - len(own), 'cluster')} belong to others too, not entered")
         lbas = self._lbas(own)
         if lbas and self.image.sound(lbas[0]) and not _begins_like_a_folder(self.image.read(lbas[0]), first):
             problems.append("its first record does not lead to itself")
@@ -152,11 +153,11 @@ class _Reader:
         # what is wrong behind the end of the file is wrong with the volume, not with the file
         whole = len(clusters) >= needed and not set(clusters[: max(0, needed - 1)]) & self.fat.unread
         if len(clusters) < needed and not problems:
-            told = f"the chain holds {counted(len(clusters), 'cluster')}, {needed} are needed for {size} bytes"
-            problems.append(told)
+            text = f"the chain holds {count_of(len(clusters), 'cluster')}, {needed} are needed for {size} bytes"
+            problems.append(text)
         if len(clusters) > needed:
-            told = f"the chain holds {counted(len(clusters), 'cluster')}, {needed} for its {size} bytes"
-            problems.append(f"the chain goes on behind the end of the file: {told}")
+            text = f"the chain holds {count_of(len(clusters), 'cluster')}, {needed} for its {size} bytes"
+            problems.append(f"the chain goes on behind the end of the file: {text}")
         clusters = clusters[:needed]
         other = self.fat.differing.intersection(clusters)
         if other:
@@ -204,7 +205,7 @@ class _Reader:
         if clusters:
             passed = clusters[-1] - first + 1 - len(clusters)
             over = f", passing over {passed} in use" if passed else ""
-            problems.append(f"its {counted(len(clusters), 'cluster')} a guess: the free ones from {first} on{over}")
+            problems.append(f"its {count_of(len(clusters), 'cluster')} a guess: the free ones from {first} on{over}")
         lbas = self._lbas(clusters)[: -(-size // self.geometry.sector_bytes)]
         if len(clusters) < needed:
             problems.append(f"{needed} clusters were needed for its {size} bytes")

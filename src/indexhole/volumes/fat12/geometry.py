@@ -144,12 +144,12 @@ def find_geometry(image: bytes, unsound: Collection[int] = ()) -> Geometry | Non
     """
     if len(image) < 512:
         return None
-    told = _descriptor(image)
-    if told is not None and len(image) <= told.reserved_sectors * told.sector_bytes:
+    descriptor = _descriptor(image)
+    if descriptor is not None and len(image) <= descriptor.reserved_sectors * descriptor.sector_bytes:
         return None
-    if told is None or 0 in unsound:
-        return _by_identifier(image) or told
-    return told
+    if descriptor is None or 0 in unsound:
+        return _by_identifier(image) or descriptor
+    return descriptor
 
 
 def descriptor_title(descriptor: bytes) -> str:

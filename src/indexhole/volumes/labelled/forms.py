@@ -105,6 +105,6 @@ def find_form(image: bytes) -> Form | None:
             return form
     if not code or len(volume) < LABEL_BYTES:
         return None
-    told = volume_label(Label(volume, code))
-    fits = [f for f in FORMS if f.proven and (f.surface, f.length_code) == (told.surface, told.length_code)]
+    label = volume_label(Label(volume, code))
+    fits = [f for f in FORMS if f.proven and (f.surface, f.length_code) == (label.surface, label.length_code)]
     return fits[0] if fits else None

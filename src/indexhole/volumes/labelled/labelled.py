@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
-from indexhole.volumes.image import Claims, counted, some_of, spans
+from indexhole.volumes.image import Claims, some_of, spans
 from indexhole.volumes.labelled.forms import (
     ERMAP_SECTOR,
     FIRST_FILE_SECTOR,
@@ -26,6 +26,7 @@ from indexhole.volumes.labelled.labels import (
     volume_label,
 )
 from indexhole.volumes.volume import Volume, VolumeFile, with_shared
+from indexhole.wording import count_of
 
 _ATTRIBUTES = {"": "one record a block", "B": "blocked records", "R": "spanned records"}
 _PARTS = {"C": "goes on on another disk", "L": "is the last part of a file"}
@@ -88,13 +89,13 @@ class _Reader:
         if not code:
             self.problems.append("the volume label was not found, sector 07 of cylinder 00")
             return None
-        told = volume_label(Label(raw, code))
-        if (told.surface, told.length_code) != (self.form.surface, self.form.length_code):
+        label = volume_label(Label(raw, code))
+        if (label.surface, label.length_code) != (self.form.surface, self.form.length_code):
             self.problems.append(
-                f"the volume label says surface {told.surface!r} and sector length {told.length_code!r}, the image's "
+                f"the volume label says surface {label.surface!r} and sector length {label.length_code!r}, the image's "
                 f"size says {self.form.surface!r} and {self.form.length_code!r}"
             )
-        return told
+        return label
 
     def extent(self, label: FileLabel) -> tuple[range, range, list[str]]:
         """Sectors of a file's extent, by number, those of them in use, and what is wrong with it."""
@@ -130,7 +131,7 @@ class _Reader:
             whole = False
         passed = [number for number in taken if number in self.marked]
         if passed:
-            problems.append(f"{counted(len(passed), 'sector')} with a deleted-data mark passed over: {spans(passed)}")
+            problems.append(f"{count_of(len(passed), 'sector')} with a deleted-data mark passed over: {spans(passed)}")
         if not self.sound(where):
             problems.append("its label was not soundly read")
             whole = False
@@ -160,8 +161,8 @@ class _Reader:
         block, record = label.block_bytes or 0, label.record_bytes or label.block_bytes or 0
         fits = 0 < block <= self.form.others[1] and record > 0 and (label.attribute == "R" or record <= block)
         if label.attribute not in _ATTRIBUTES or not fits:
-            told = f"its label tells a block of {block}, a record of {record}, kind {label.attribute!r}"
-            return b"".join(sectors), 0, [f"{told}, which do not fit: whole sectors are taken"]
+            text = f"its label tells a block of {block}, a record of {record}, kind {label.attribute!r}"
+            return b"".join(sectors), 0, [f"{text}, which do not fit: whole sectors are taken"]
         # without an attribute one record fills a block, and it may be shorter
         used = {"": record, "B": block // record * record, "R": block}[label.attribute]
         data = b"".join(sector[:used] for sector in sectors)
@@ -169,17 +170,17 @@ class _Reader:
         if label.attribute and 0 < unused < block:
             data = data[: max(0, len(data) - (unused if label.attribute == "R" else unused // record * record))]
         rest = len(data) % record
-        odd = [f"its last {counted(rest, 'byte')} fill no record"] if rest else []
+        odd = [f"its last {count_of(rest, 'byte')} fill no record"] if rest else []
         return data, record, odd
 
-    def told(self) -> None:
+    def note_problems(self) -> None:
         """Note what is wrong with the labels and the extents as a whole."""
         unread = [number for number in self.system if not self.sound(number)]
         if unread:
-            self.problems.append(f"{counted(len(unread), 'label sector')} not soundly read, files may be missing")
+            self.problems.append(f"{count_of(len(unread), 'label sector')} not soundly read, files may be missing")
         twice = sum(map(len, self.extents)) - len(self.in_extents())
         if twice:
-            self.problems.append(f"the extents of files overlap in {counted(twice, 'sector')}")
+            self.problems.append(f"the extents of files overlap in {count_of(twice, 'sector')}")
 
     def in_extents(self) -> set[int]:
         """Sectors that lie in the extent of a file that is not deleted."""
@@ -202,7 +203,7 @@ def read_labelled(image: bytes, form: Form, unsound: Collection[int] = (), marke
         marked: sectors recorded with the deleted-data mark: their records are passed over.
     """
     reader = _Reader(image, form, unsound, marked)
-    told = reader.volume_label()
+    volume_label = reader.volume_label()
     files, gone = [], []
     for label, where in reader.labels():
         fields = file_label(label)
@@ -212,10 +213,10 @@ def read_labelled(image: bytes, form: Form, unsound: Collection[int] = (), marke
             gone.append(reader.file(fields, where, label.code, reader.gone))
         else:
             files.append(reader.file(fields, where, label.code, reader.claims))
-    reader.told()
+    reader.note_problems()
     return Volume(
         kind="labelled",
-        title=told.name if told else "",
+        title=volume_label.name if volume_label else "",
         free=reader.count - reader.places.first_data - len(reader.in_extents()),
         unit_bytes=form.others[1],
         sector_bytes=form.others[1],

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
-from indexhole.volumes.image import Claims, SectorImage, counted, some_of, spans
+from indexhole.volumes.image import Claims, SectorImage, some_of, spans
 from indexhole.volumes.linked.forms import (
     BLOCK_BYTES,
     ENTRY_BYTES,
@@ -22,6 +22,7 @@ from indexhole.volumes.linked.forms import (
     places_of,
 )
 from indexhole.volumes.volume import Volume, VolumeFile, shown_name, with_shared
+from indexhole.wording import count_of
 
 _CLOSED, _LOCKED = 0x80, 0x40
 _THE_DIRECTORY = "the directory"
@@ -98,8 +99,8 @@ class _Reader:
         self.system += chain.lbas
         unread = [lba for lba in dict.fromkeys(self.system) if not self.image.sound(lba)]
         if unread:
-            told = f"{counted(len(unread), 'block')} of header, map and directory not soundly read"
-            self.problems.append(f"{told}, names may be missing or wrong")
+            text = f"{count_of(len(unread), 'block')} of header, map and directory not soundly read"
+            self.problems.append(f"{text}, names may be missing or wrong")
         for lba in chain.lbas:
             block = self.image.read(lba)
             for at in range(0, BLOCK_BYTES, ENTRY_BYTES):
@@ -126,7 +127,7 @@ class _Reader:
             whole = False
         said, found = int.from_bytes(entry[30:32], "little"), len(chain.lbas) + len(index)
         if said != found:
-            problems.append(f"the directory says {counted(said, 'block')}, the chain holds {found}")
+            problems.append(f"the directory says {count_of(said, 'block')}, the chain holds {found}")
             whole = whole and found >= said
         if not sound:
             problems.append("its directory record was not soundly read")
@@ -154,15 +155,15 @@ class _Reader:
         """Index blocks of a relative file, and where they disagree with its chain. From memory."""
         chain = self.follow((entry[21], entry[22]), f"{name}, its index", self.claims)
         problems = [f"its index: {problem}" for problem in chain.problems]
-        told: list[int | None] = []
+        listed: list[int | None] = []
         for lba in chain.lbas[:INDEX_BLOCKS]:
             block = self.image.read(lba)
             last = block[1] if block[0] == 0 else BLOCK_BYTES - 1
             pairs = zip(block[16 : last + 1 : 2], block[17 : last + 1 : 2], strict=False)
-            told += [self.places.lba.get(pair) for pair in pairs]
+            listed += [self.places.lba.get(pair) for pair in pairs]
         if chain.ended and len(chain.lbas) > INDEX_BLOCKS:
             problems.append(f"its index has {len(chain.lbas)} blocks, {INDEX_BLOCKS} are the most")
-        elif chain.ended and told != lbas[: INDEX_PLACES * INDEX_BLOCKS]:
+        elif chain.ended and listed != lbas[: INDEX_PLACES * INDEX_BLOCKS]:
             problems.append("its index does not name the blocks of its chain")
         return chain.lbas, problems
 
@@ -173,7 +174,7 @@ class _Reader:
         said = int.from_bytes(entry[30:32], "little")
         problems = ["deleted: its blocks are a guess, they may have been in use since", *chain.problems]
         if said != len(chain.lbas):
-            problems.append(f"the directory says {counted(said, 'block')}, the chain holds {len(chain.lbas)}")
+            problems.append(f"the directory says {count_of(said, 'block')}, the chain holds {len(chain.lbas)}")
         if not sound:
             problems.append("its directory record was not soundly read")
         data = self._data(chain)
@@ -209,8 +210,8 @@ class _Reader:
                     odd.append(track)
                 free.update({(track, sector): mark for sector, mark in enumerate(marks)})
         if odd:
-            told = counted(len(odd), "track")
-            self.problems.append(f"the map's free count and its bits disagree on {told}: {spans(odd)}")
+            text = count_of(len(odd), "track")
+            self.problems.append(f"the map's free count and its bits disagree on {text}: {spans(odd)}")
         return free
 
     def compare_map(self) -> None:
@@ -219,11 +220,11 @@ class _Reader:
         lent = [lba for place, lba in self.places.lba.items() if self.free.get(place, False) and lba in owner]
         lost = [lba for place, lba in self.places.lba.items() if not self.free.get(place, True) and lba not in owner]
         if lent:
-            told = f"{counted(len(lent), 'block')} in use called free by the map: {self._where(lent)}"
-            self.problems.append(f"{told}: write nothing on this disk")
+            text = f"{count_of(len(lent), 'block')} in use called free by the map: {self._where(lent)}"
+            self.problems.append(f"{text}: write nothing on this disk")
         if lost:
-            told = f"{counted(len(lost), 'block')} in use by the map belong to no file"
-            self.problems.append(f"{told}: {self._where(lost)}")
+            text = f"{count_of(len(lost), 'block')} in use by the map belong to no file"
+            self.problems.append(f"{text}: {self._where(lost)}")
 
     def _where(self, lbas: list[int], most: int = 3) -> str:
         """Places of blocks by track, those of the first few tracks."""
@@ -246,7 +247,7 @@ def read_linked(image: bytes, form: Form, unsound: Collection[int] = ()) -> Volu
     files = [reader.file(entry, sound) for entry, sound in entries if entry[2] and entry[2] & 7 < len(KINDS)]
     unknown = sum(entry[2] & 7 >= len(KINDS) for entry, _ in entries)
     if unknown:
-        reader.problems.append(f"{counted(unknown, 'directory record')} of a kind not known passed over")
+        reader.problems.append(f"{count_of(unknown, 'directory record')} of a kind not known passed over")
     reader.compare_map()
     gone = [reader.deleted(entry, sound) for entry, sound in entries if not entry[2] and any(entry[3:21])]
     header = reader.image.read(reader.places.lba[form.directory_track, 0])

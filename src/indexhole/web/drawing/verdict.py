@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from indexhole.causes.faults.hypotheses import Fault
 from indexhole.causes.ranking.diagnosis import Cause, Diagnosis
-from indexhole.web.drawing.words import listed, percent
+from indexhole.web.drawing.words import percent
+from indexhole.wording import listed
 
 # our own choice: above, the trials leave little room; below, they hardly accuse
 _FAILS, _DOUBTFUL = 0.9, 0.05

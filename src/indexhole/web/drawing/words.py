@@ -3,37 +3,46 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Mapping
 from datetime import datetime
 from urllib.parse import urlencode
 
 from indexhole.jobs.typography import MINUS
+from indexhole.kinds import every
+from indexhole.recover.shapes.result import SectorState
+from indexhole.signal.gauges.gauge import GaugeName, Verdict
+from indexhole.wording import plural_of
 
 SPACE = "\u202f"
 _PREFIXES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
 _UNITS = {"1": "", "1/rev": "per turn", "half window": "of the half window"}
 
-GAUGE_TITLES = {
-    "spindle_speed": "Spindle speed",
-    "speed_variation": "Speed variation",
-    "speed_wander_orders": "Strongest order of speed wander",
-    "index_to_data": "Index to data",
-    "index_jitter": "Index jitter",
-    "writer_speed_ratio": "Writer’s speed ratio",
-    "timing_margin": "Timing margin",
-    "peak_shift": "Peak shift",
-    "pulse_asymmetry": "Pulse asymmetry",
-    "noise_jitter": "Noise jitter",
-    "dropouts": "Dropouts",
-    "writers": "Writers on the track",
-}
-CODES = {"fm": "FM", "mfm": "MFM", "group45": "4-to-5 group code"}
+GAUGE_TITLES: Mapping[GaugeName, str] = every(
+    GaugeName,
+    {
+        "spindle_speed": "Spindle speed",
+        "speed_variation": "Speed variation",
+        "speed_wander_orders": "Strongest order of speed wander",
+        "index_to_data": "Index to data",
+        "index_jitter": "Index jitter",
+        "writer_speed_ratio": "Writer’s speed ratio",
+        "timing_margin": "Timing margin",
+        "peak_shift": "Peak shift",
+        "pulse_asymmetry": "Pulse asymmetry",
+        "noise_jitter": "Noise jitter",
+        "dropouts": "Dropouts",
+        "writers": "Writers on the track",
+    },
+)
 
 # how dark each word is marked: open, diagonal, cross, solid; dots where nothing is known
-TONES = {
+TONES: Mapping[str, str] = every(
+    (*SectorState, *Verdict),
+    {
     "sound": "open", "mended": "diagonal", "suspect": "cross", "lost": "solid",
     "works": "open", "doubtful": "diagonal", "fails": "solid", "unproven": "dots",
-}  # fmt: skip
+    },
+)  # fmt: skip
 
 
 def tone(word: str) -> str:
@@ -41,9 +50,9 @@ def tone(word: str) -> str:
     return TONES[word]
 
 
-def gauge_title(name: str) -> str:
+def gauge_title(name: GaugeName) -> str:
     """A gauge's name in plain words."""
-    return GAUGE_TITLES.get(name, name.replace("_", " ").capitalize())
+    return GAUGE_TITLES[name]
 
 
 def count(number: int) -> str:
@@ -51,15 +60,9 @@ def count(number: int) -> str:
     return f"{number:,}".replace(",", SPACE).replace("-", MINUS)
 
 
-def plural(number: int, one: str, many: str = "") -> str:
-    """`1 pass`, `3 passes`."""
-    return f"{count(number)} {one if number == 1 else many or one + 's'}"
-
-
-def listed(parts: Iterable[str], joint: str = "and") -> str:
-    """`a, b and c`."""
-    held = list(parts)
-    return held[0] if len(held) == 1 else f"{', '.join(held[:-1])} {joint} {held[-1]}" if held else ""
+def plural(number: int, noun: str) -> str:
+    """`1 pass`, `3 passes`, the thousands set apart."""
+    return f"{count(number)} {plural_of(noun, number)}"
 
 
 def size(number: int) -> str:
@@ -67,7 +70,7 @@ def size(number: int) -> str:
     for unit, name in ((1 << 20, "MiB"), (1 << 10, "KiB")):
         if number >= 10 * unit:
             return f"{count(round(number / unit))}{SPACE}{name}"
-    return f"{count(number)} {'byte' if number == 1 else 'bytes'}"
+    return plural(number, "byte")
 
 
 def percent(share: float) -> str:

@@ -9,18 +9,18 @@ from typing import Any, Literal
 from starlette.datastructures import FormData
 
 from indexhole.errors import IndexholeError
+from indexhole.shelf.records.shown import Options
 from indexhole.shelf.register.confidence import FieldConfidence, in_words
 from indexhole.web.drawing.view import Page
 from indexhole.web.forms.faults import sentence, told_whole
 
 Kind = Literal["text", "area", "choice", "check", "number"]
-Options = tuple[tuple[str, str], ...]
 MOST_CHOICES = 250
 
 
 @dataclass(frozen=True)
 class FormField:
-    """One thing a form asks for. `optional_none`: left empty it is None, not the empty text."""
+    """One thing a form asks for. `optional_none`: left empty it is None, not the empty text; `group` is its heading."""
 
     name: str
     label: str
@@ -29,11 +29,12 @@ class FormField:
     options: Options = ()
     required: bool = False
     optional_none: bool = False
+    group: str = ""
 
 
 @dataclass(frozen=True)
 class How:
-    """How a field stands, as its form has it: `word` is empty for plainly."""
+    """How a field is known, as its form has it: `word` is empty for plainly."""
 
     word: str = ""
     source: str = ""
@@ -48,16 +49,16 @@ class How:
         return FieldConfidence(field, self.word, self.source) if self.word else None  # type: ignore[arg-type]
 
     @property
-    def told(self) -> str:
+    def words(self) -> str:
         """It in words."""
         return in_words(self.word or None, self.source)
 
 
 @dataclass(frozen=True)
-class Field:
-    """An `Ask` with what stands in it, and what is wrong with that; `how` where it may be said how it stands."""
+class FilledField:
+    """A field with what stands in it, and what is wrong with that; `how` where the form can say how it is known."""
 
-    ask: FormField
+    asked: FormField
     value: str
     fault: str = ""
     how: How | None = None
@@ -67,15 +68,23 @@ class Field:
 class Form:
     """A form to be drawn. `fault` is what is wrong as a whole, `hidden` goes along unseen.
 
-    `unfold` is None where it cannot be said how fields stand, else whether that is shown of every field.
+    `unfold` is None where the form cannot say how fields are known, else whether it shows that of every field.
     """
 
     action: str
     button: str
-    fields: tuple[Field, ...]
+    fields: tuple[FilledField, ...]
     fault: str = ""
     hidden: tuple[tuple[str, str], ...] = ()
     unfold: bool | None = None
+
+
+@dataclass(frozen=True)
+class Known:
+    """How fields are known, by name; `unfold` shows it of every field."""
+
+    stands: Mapping[str, How]
+    unfold: bool = False
 
 
 @dataclass(frozen=True)
@@ -103,68 +112,69 @@ class FormPage(Page):
 def form(
     action: str,
     button: str,
-    asks: Sequence[FormField],
+    fields: Sequence[FormField],
     values: Mapping[str, Any] | None = None,
     fault: IndexholeError | None = None,
-    hidden: Mapping[str, str] | None = None,
-    stands: Mapping[str, How] | None = None,
-    unfold: bool = False,
+    known: Known | None = None,
 ) -> Form:
     """A form with values in it, and a fault beside the field it names or, when it names none, above all.
 
-    `stands` has the fields of which it can be said how they stand.
+    `known` has the fields of which the form can say how they are known.
     """
     held = values or {}
     named = fault.where.rpartition(" ")[2] if fault else ""
-    of_field = next((ask.label for ask in asks if ask.name == named), "")
-    what = "" if fault is None else sentence(fault.what) if of_field else told_whole(fault)
-    fields = tuple(
+    label = next((one.label for one in fields if one.name == named), "")
+    what = "" if fault is None else sentence(fault.what) if label else told_whole(fault)
+    filled = tuple(
         replace(
-            _field(ask, held.get(ask.name), what if of_field and ask.name == named else ""),
-            how=stands.get(ask.name) if stands else None,
+            _filled(one, held.get(one.name), what if label and one.name == named else ""),
+            how=known.stands.get(one.name) if known else None,
         )
-        for ask in asks
+        for one in fields
     )
-    shown = unfold if stands is not None else None
     # above all it has its field's name before it, which may be far below
-    above = f"{of_field}: {sentence(fault.what, start=False)}" if fault and of_field else what
-    return Form(action, button, fields, above, tuple((hidden or {}).items()), shown)
+    above = f"{label}: {sentence(fault.what, start=False)}" if fault and label else what
+    return Form(action, button, filled, above, unfold=known.unfold if known else None)
 
 
-def _field(ask: FormField, value: Any, fault: str) -> Field:
-    if ask.kind == "choice" and len(ask.options) > MOST_CHOICES:
+def _filled(asked: FormField, value: Any, fault: str) -> FilledField:
+    if asked.kind == "choice" and len(asked.options) > MOST_CHOICES:
         # a list nobody can find anything in is no help: then its name is typed
-        ask = replace(ask, kind="text", options=())
-    if ask.kind == "choice" and value is False:
-        return Field(ask, "no", fault)
-    return Field(ask, _shown(value), fault)
+        asked = replace(asked, kind="text", options=())
+    if asked.kind == "choice":
+        text = "no" if value is False else _text(value)
+        if text and text not in dict(asked.options):
+            # what an entry says stays in its form, though nobody can choose it any more
+            asked = replace(asked, options=(*asked.options, (text, text)))
+        return FilledField(asked, text, fault)
+    return FilledField(asked, _text(value), fault)
 
 
-def _shown(value: Any) -> str:
+def _text(value: Any) -> str:
     if value is None or value is False:
         return ""
     return "yes" if value is True else str(value)
 
 
-def typed(asks: Sequence[FormField], posted: FormData) -> dict[str, Any]:
+def typed(fields: Sequence[FormField], posted: FormData) -> dict[str, Any]:
     """What was typed, by field, ends trimmed; an unticked box is False. Files are not looked at here."""
     found: dict[str, Any] = {}
-    for ask in asks:
-        sent = posted.get(ask.name)
-        # browsers send line ends as CR LF; a record keeps plain ones
+    for one in fields:
+        sent = posted.get(one.name)
+        # browsers send line ends as CR LF; a record has plain ones
         text = sent.replace("\r\n", "\n").strip() if isinstance(sent, str) else ""
-        if ask.kind == "check":
-            found[ask.name] = bool(text)
+        if one.kind == "check":
+            found[one.name] = bool(text)
         else:
-            found[ask.name] = None if ask.optional_none and not text else text
+            found[one.name] = None if one.optional_none and not text else text
     return found
 
 
-def stands_typed(asks: Sequence[FormField], posted: FormData) -> dict[str, How]:
-    """How fields stand by what was sent of them."""
+def stands_typed(fields: Sequence[FormField], posted: FormData) -> dict[str, How]:
+    """How fields are known, by what was sent of them."""
     found: dict[str, How] = {}
-    for ask in asks:
-        word, source = (posted.get(f"{part}-{ask.name}") for part in ("how", "source"))
+    for one in fields:
+        word, source = (posted.get(f"{part}-{one.name}") for part in ("how", "source"))
         if isinstance(word, str):
-            found[ask.name] = How(word, source.strip() if isinstance(source, str) else "")
+            found[one.name] = How(word, source.strip() if isinstance(source, str) else "")
     return found

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 from indexhole.errors import InputFault
 from indexhole.model.trials.trial import Operation, Trial
 from indexhole.shelf.records.records import Record
+from indexhole.shelf.register.confidence import LONGEST_SOURCE
 from indexhole.shelf.sheets.sheet import LAST_CYLINDER, MOST_SECTORS, SheetRow
 
 T = TypeVar("T")
@@ -99,6 +100,29 @@ class ChangeNumber(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
     change: Annotated[int, Field(ge=1, le=2**53)]
+
+
+class FieldStanding(BaseModel):
+    """How a field is known: `not known` with where it was looked for, `as told` with who said so, or `plain`."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    field: Short
+    standing: Literal["not known", "as told", "plain"]
+    source: Annotated[str, Field(max_length=LONGEST_SOURCE)] = ""
+
+
+class FieldChangeAnswer(BaseModel):
+    """A change of a field: what it said and says, or with `standing` how it was and is known."""
+
+    field: str
+    standing: bool
+    was: Any
+    now: Any
+    at_utc: str
+    who: str
+    why: str
+    undone: bool
 
 
 class FoundAnswer(BaseModel):

@@ -1,4 +1,4 @@
-"""The API told to people (`/api`) and to programs (`/api/openapi.json`), with no script or file from elsewhere."""
+"""The API shown to people (`/api`) and to programs (`/api/openapi.json`), with no script or file from elsewhere."""
 
 from __future__ import annotations
 
@@ -61,15 +61,15 @@ def ways_of(description: dict[str, Any]) -> tuple[tuple[str, tuple[Way, ...]], .
     schemas = description.get("components", {}).get("schemas", {})
     groups: dict[str, list[Way]] = {}
     for path, methods in description["paths"].items():
-        for method, told in methods.items():
+        for method, way in methods.items():
             takes = tuple(
                 (one["name"], one.get("description", "needed" if one.get("required") else ""))
-                for one in told.get("parameters", ())
+                for one in way.get("parameters", ())
             )
-            body = told.get("requestBody", {}).get("content", {}).get("application/json", {}).get("schema")
+            body = way.get("requestBody", {}).get("content", {}).get("application/json", {}).get("schema")
             if body is not None:
                 takes += _fields(body, schemas)
-            groups.setdefault(told["tags"][0], []).append(Way(method.upper(), path, told["summary"], takes))
+            groups.setdefault(way["tags"][0], []).append(Way(method.upper(), path, way["summary"], takes))
     return tuple((tag, tuple(ways)) for tag, ways in groups.items())
 
 
@@ -82,7 +82,7 @@ def routes(api: Sequence[APIRouter]) -> APIRouter:
         return description_of(api)
 
     @router.get("/api/openapi.json", include_in_schema=False)
-    def told() -> Response:
+    def described() -> Response:
         return JSONResponse(description())
 
     @router.get("/api", include_in_schema=False)

@@ -1,7 +1,8 @@
 """The API: JSON in and out, over the same functions as the page and the command line.
 
-Each kind of entry has three addresses: `/api/KINDs` lists, `/api/KIND` adds (POST), and with its key shows (GET)
-or changes (PATCH). Keys stand in the query, since an inventory number may hold a slash.
+Each kind of entry has two addresses: `/api/KINDs` lists, `/api/KIND` adds (POST), and with its key shows (GET) or
+changes (PATCH). What begins with a file is added on the page or the command line. Keys stand in the query, since an
+inventory number may hold a slash.
 """
 
 # no `from __future__ import annotations` here: the addresses of a kind are made in a function, from types it is given
@@ -15,8 +16,10 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from indexhole.errors import InputFault
-from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.records.records import CaptureRecord, Record
+from indexhole.shelf.register.confidence import FieldWord
 from indexhole.shelf.register.journal import LONGEST_WHO
+from indexhole.shelf.register.tables import TABLES
 from indexhole.shelf.register.trials import Imported, LoggedTrial
 from indexhole.shelf.views.compare_units import MOST_UNITS, compare_units
 from indexhole.shelf.views.listing import number_of_trials, trials_with
@@ -27,6 +30,8 @@ from indexhole.web.pages.api.api_models import (
     Compared,
     Entered,
     Fault,
+    FieldChangeAnswer,
+    FieldStanding,
     FoundAnswer,
     Some,
     TrialAnswer,
@@ -42,6 +47,8 @@ R = TypeVar("R", bound=Record)
 First = Annotated[int, Query(ge=0, le=10**9, description="number of the first to show, counted from 0")]
 Most = Annotated[int, Query(ge=1, le=1000, description="most to show")]
 Key = Annotated[str, Query(description="its key", max_length=80)]
+Kind = Annotated[str, Query(description="kind of entry, such as unit", max_length=80)]
+FieldName = Annotated[str, Query(description="only this field; empty, all", max_length=80)]
 Key80 = Annotated[str, Field(max_length=80)]
 Who = Annotated[str, Query(description="who logs it; kept with each", max_length=LONGEST_WHO)]
 Captures = Annotated[list[str], Query(min_length=1, description="SHA-256 of each, or at least its first 6 digits")]
@@ -69,27 +76,21 @@ WAITS: dict[int | str, dict[str, Any]] = {202: {"model": Waiting, "description":
 def routes(site: Site) -> APIRouter:
     """The addresses of the API, signing in left out."""
     router = APIRouter(prefix="/api", responses=FAULTS)
-    for kind in (Unit, Mechanism, Disk, Event, Note):
+    for kind in TABLES:
         _listing(router, site, kind)
         _one(router, site, kind)
-        _adding(router, site, kind)
+        if not kind.FROM_FILE:
+            _adding(router, site, kind)
         _changing(router, site, kind)
-    _listing(router, site, CaptureRecord)
-    _one(router, site, CaptureRecord)
-    _changing(router, site, CaptureRecord)
     _trials(router, site)
+    _confidences(router, site)
     _whole_shelf(router, site)
     _worked_out(router, site)
     return router
 
 
-def _called(kind: type[Record]) -> str:
-    """`a unit`, `an event`."""
-    return f"{'an' if kind.WORD[0] in 'aeio' else 'a'} {kind.WORD}"
-
-
 def _tag(kind: type[Record]) -> list[str | Any]:
-    return [f"{kind.WORD}s"]
+    return [kind.MANY]
 
 
 def _listing(router: APIRouter, site: Site, kind: type[R]) -> None:
@@ -98,7 +99,7 @@ def _listing(router: APIRouter, site: Site, kind: type[R]) -> None:
         return {"total": site.shelf.count(kind), "first": first, "items": items}
 
     router.add_api_route(
-        f"/{kind.WORD}s", every, response_model=Some[kind], tags=_tag(kind), summary=f"List {kind.WORD}s",  # type: ignore[valid-type]
+        f"/{kind.WORD}s", every, response_model=Some[kind], tags=_tag(kind), summary=f"List {kind.MANY}",  # type: ignore[valid-type]
         operation_id=f"list-{kind.WORD}s",
     )  # fmt: skip
 
@@ -115,20 +116,18 @@ def _one(router: APIRouter, site: Site, kind: type[R]) -> None:
         return _there(site, kind, key)
 
     router.add_api_route(
-        f"/{kind.WORD}", one, response_model=kind, tags=_tag(kind), summary=f"Show {_called(kind)}",
+        f"/{kind.WORD}", one, response_model=kind, tags=_tag(kind), summary=f"Show {kind.CALLED}",
         operation_id=f"show-{kind.WORD}",
     )  # fmt: skip
 
 
 def _adding(router: APIRouter, site: Site, kind: type[R]) -> None:
     def add(record: kind) -> Any:  # type: ignore[valid-type]
-        if kind is Note and None not in (record.unit, record.disk):  # type: ignore[attr-defined]
-            raise InputFault("a note is on a unit or on a disk, not on both", where="note unit", remedy="leave one out")
         return site.shelf.add(record)
 
     router.add_api_route(
         f"/{kind.WORD}", add, methods=["POST"], status_code=201, response_model=kind, tags=_tag(kind),
-        summary=f"Add {_called(kind)}", operation_id=f"add-{kind.WORD}",
+        summary=f"Add {kind.CALLED}", operation_id=f"add-{kind.WORD}",
     )  # fmt: skip
 
 
@@ -145,7 +144,7 @@ def _changing(router: APIRouter, site: Site, kind: type[R]) -> None:
 
     router.add_api_route(
         f"/{kind.WORD}", change, methods=["PATCH"], response_model=kind, tags=_tag(kind),
-        summary=f"Change fields of {_called(kind)}", operation_id=f"change-{kind.WORD}",
+        summary=f"Change fields of {kind.CALLED}", operation_id=f"change-{kind.WORD}",
     )  # fmt: skip
 
 
@@ -178,6 +177,47 @@ def _trials(router: APIRouter, site: Site) -> None:
     @router.post("/trials", tags=tags, summary="Add trials, all or none", operation_id="add-trials", status_code=201)
     def add(trials: Annotated[list[TrialRow], Body(min_length=1, max_length=100_000)], who: Who = "") -> Entered:
         return _entered(site.shelf.signed(who).add_trials([trial.as_trial() for trial in trials], "the API"))
+
+
+def _confidences(router: APIRouter, site: Site) -> None:
+    tags: list[Any] = ["single fields"]
+
+    kinds = {kind.WORD: kind for kind in TABLES}
+
+    def kind_named(word: str) -> type[Record]:
+        if word not in kinds:
+            raise InputFault(f"{word!r} is no kind of entry", where="kind", remedy=f"use {', '.join(kinds)}")
+        return kinds[word]
+
+    @router.get(
+        "/standings", tags=tags, summary="The fields of an entry that are not known, or as told",
+        operation_id="list-standings",
+    )  # fmt: skip
+    def standings(kind: Kind, key: Key) -> list[FieldStanding]:
+        found = _there(site, kind_named(kind), key)
+        held = site.shelf.confidences_of(type(found), found.key).values()
+        return [FieldStanding(field=one.field, standing=one.standing, source=one.source) for one in held]
+
+    @router.post("/standing", tags=tags, summary="Say how a field is known", operation_id="put-standing")
+    def put(kind: Kind, key: Key, sent: Annotated[FieldStanding, Body()]) -> list[FieldStanding]:
+        found = _there(site, kind_named(kind), key)
+        word: FieldWord | None = None if sent.standing == "plain" else sent.standing
+        site.shelf.put_standing(type(found), found.key, sent.field, word, sent.source)
+        return standings(kind, found.key)
+
+    @router.get(
+        "/history", tags=tags, summary="Every change of an entry, field by field, the earliest first",
+        operation_id="history",
+    )  # fmt: skip
+    def history(kind: Kind, key: Key, field: FieldName = "") -> list[FieldChangeAnswer]:
+        found = _there(site, kind_named(kind), key)
+        return [
+            FieldChangeAnswer(
+                field=one.field, standing=one.standing, was=one.was, now=one.now, at_utc=one.at_utc.isoformat(),
+                who=one.who, why=one.why, undone=one.undone,
+            )
+            for one in site.shelf.field_history(type(found), found.key, field)
+        ]  # fmt: skip
 
 
 def _whole_shelf(router: APIRouter, site: Site) -> None:

@@ -10,14 +10,16 @@ from typing import Any
 from indexhole.errors import IndexholeError
 from indexhole.shelf.records.quick_entry import Draft, Understood
 from indexhole.shelf.records.records import Disk, Mechanism, Unit
+from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.views.likeness import Likeness
-from indexhole.shelf.views.listing import Trials, choices_of, next_trial, trials_with
+from indexhole.shelf.views.listing import Trials, TrialsOf, choices_of, trials_with
+from indexhole.shelf.views.next_name import next_trial
 from indexhole.web.drawing.cautions import Caution, cautions_for
 from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.trial_view import TrialRow, trial_row
 from indexhole.web.drawing.view import Page
 from indexhole.web.drawing.words import count, percent, plural, query
-from indexhole.web.forms.fields import LOG_FIELDS, disk_fields, unit_fields
+from indexhole.web.forms.fields import LOG_FIELDS
 from indexhole.web.forms.forms import MOST_CHOICES, Form, FormField, form
 from indexhole.web.pages.shelf.shelf_pages import ChangeRow, Stretch, change_row, stretch
 from indexhole.web.serving.site import Site
@@ -117,10 +119,10 @@ def bench_page(
     shelf = site.shelf
     mechanism, disk, unit = (narrow.get(name, "") for name in ("mechanism", "disk", "with_"))
     mechanisms = [mechanism] if mechanism else [m.mechanism for m in shelf.mechanisms_of(unit)] if unit else []
-    only: dict[str, Any] = {"mechanisms": mechanisms, "disk": disk, "part": unit}
-    sums = site.held(f"sums of {narrow}", lambda held: trials_with(held, **only, most=0))
+    only = TrialsOf(mechanisms, part=unit, disk=disk)
+    sums = site.held(f"sums of {narrow}", lambda held: trials_with(held, only, most=0))
     part = stretch(number, sums.total, lambda n: query("/bench", page=n, **narrow) + "#log", LOG_ROWS)
-    found = trials_with(shelf, **only, first=(part.number - 1) * LOG_ROWS, most=LOG_ROWS, sums=False)
+    found = trials_with(shelf, only, first=(part.number - 1) * LOG_ROWS, most=LOG_ROWS, sums=False)
     last = shelf.changes(1)
     held = {**(next_values(site, narrow) if values is None else values), "by": by}
     return BenchPage(
@@ -149,7 +151,7 @@ def take_in_page(
 ) -> TakeInPage:
     """The page of one line; with a draft it shows what was made of each clause."""
     disk = draft is not None and isinstance(draft.record, Disk)
-    labels = {ask.name: ask.label for ask in (*unit_fields(True), *disk_fields(True))}
+    labels = {one.name: one.shown.label for kind in (Unit, Disk) for one in fields_of(kind)}
     kind = "" if draft is None else draft.record.kind if isinstance(draft.record, Unit) else "disk"
     return TakeInPage(
         title="Take something in",

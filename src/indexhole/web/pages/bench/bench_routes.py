@@ -8,7 +8,8 @@ from starlette.responses import Response
 
 from indexhole.errors import InputFault
 from indexhole.shelf.records.quick_entry import draft_from
-from indexhole.shelf.views.likeness import next_number, similar_to
+from indexhole.shelf.views.likeness import similar_to
+from indexhole.shelf.views.next_name import next_number
 from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import query

@@ -20,7 +20,7 @@ from indexhole.shelf.sheets.sheet import LARGEST_SHEET_BYTES, SheetRow, parse_sh
 from indexhole.shelf.sheets.sheet_text import decode_sheet
 from indexhole.shelf.views.listing import Trials, choices_of, number_of_trials, trial_rank, trials_with
 from indexhole.web.drawing.view import render
-from indexhole.web.drawing.words import listed, plural, query
+from indexhole.web.drawing.words import plural, query
 from indexhole.web.forms.faults import sentence, told_whole
 from indexhole.web.forms.fields import LOG_FIELDS
 from indexhole.web.forms.forms import MOST_CHOICES, Form, FormField, form, typed
@@ -32,6 +32,7 @@ from indexhole.web.pages.recordings.recording_routes import plain_name
 from indexhole.web.pages.shelf.shelf_pages import Stretch, stretch
 from indexhole.web.serving.progress import how_far
 from indexhole.web.serving.site import GLANCE_S, MOST_BY_THE_WAY, PATIENCE_S, Site
+from indexhole.wording import listed
 
 SHEET_ROWS = 400
 _MOST_NAMES = 12  # of what trials may be asked about

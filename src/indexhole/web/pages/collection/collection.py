@@ -94,9 +94,7 @@ def timeline_page(site: Site, by: str, number: int, told: tuple[str, ...]) -> Ti
         rows=tuple(_dated(one) for one in rows),
         chart=time_chart(rows, way) if rows else None,
         stretch=part,
-        unknown=f"Of {plural(found.unknown, called, 'entries' if called == 'entry' else '')} the date is not known."
-        if found.unknown
-        else "",
+        unknown=f"Of {plural(found.unknown, called)} the date is not known." if found.unknown else "",
         nothing=_NOTHING[way],
     )
 
@@ -155,7 +153,7 @@ def time_chart(rows: Sequence[Moment], by: str) -> Markup:
     names = Axis("", 0, count, tuple((count - k - 0.5, _short(one.key)) for k, one in enumerate(rows)))
     drawn = Markup("").join(_spell(axis, k, one) for k, one in enumerate(rows))
     summary = (
-        f"{plural(count, 'date', 'dates')} {by}, from {rows[0].told} to {rows[-1].told}; a bar is as long as its date "
+        f"{plural(count, 'date')} {by}, from {rows[0].told} to {rows[-1].told}; a bar is as long as its date "
         "is uncertain, a dashed line is open to that side."
     )
     return frame("time", height, axis, names, drawn, summary)

@@ -14,12 +14,12 @@ from indexhole.levelling.blunders import Check, critical_value
 from indexhole.levelling.measurements import INDEX, OFFSET, SPEED
 from indexhole.levelling.network import UNCHECKED, Part
 from indexhole.levelling.quantity import Levelled, Verdict
-from indexhole.model.figures import significant
 from indexhole.web.drawing.charts import Axis, Figure, frame, nice_ticks
 from indexhole.web.drawing.links import mechanism_link
 from indexhole.web.drawing.view import Page
 from indexhole.web.drawing.words import measured, number, plural
 from indexhole.web.forms.faults import sentence
+from indexhole.wording import significant
 
 PROGRESS = "/causes/network/progress"
 _ROW = 44  # px a node

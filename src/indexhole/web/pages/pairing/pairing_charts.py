@@ -9,10 +9,10 @@ import numpy.typing as npt
 from markupsafe import Markup
 
 from indexhole.jobs.typography import plain
-from indexhole.model.figures import significant
 from indexhole.pairing.parts.answer import Budget, Curve
 from indexhole.web.drawing.charts import HIGH, WIDE, Axis, Figure, band_path, frame, line_path, nice_ticks
-from indexhole.web.drawing.words import TONES, listed, number, percent
+from indexhole.web.drawing.words import TONES, number, percent
+from indexhole.wording import listed, significant
 
 Floats = npt.NDArray[np.floating]
 

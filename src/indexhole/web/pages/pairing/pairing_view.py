@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from indexhole.jobs.pairing.asking import Answer, Question
@@ -16,7 +17,8 @@ from indexhole.jobs.pairing.report import (
 )
 from indexhole.jobs.pairing.stock import Stock
 from indexhole.jobs.typography import plain
-from indexhole.pairing.parts.parts import OPERATIONS
+from indexhole.kinds import every
+from indexhole.pairing.parts.parts import OPERATIONS, Operation
 from indexhole.standards.layouts import load_layouts
 from indexhole.web.drawing.charts import Figure
 from indexhole.web.drawing.links import trial_link
@@ -26,12 +28,15 @@ from indexhole.web.forms.faults import sentence
 from indexhole.web.pages.pairing.pairing_charts import budget_chart, margin_charts
 
 BUDGET = "/pairing/budget"
-OPERATION_TITLES = {
-    "read": "read: what the disk holds",
-    "update": "update: rewrite sectors in place",
-    "format": "format, and read back",
-    "exchange": "exchange: written here, read there",
-}
+OPERATION_TITLES: Mapping[Operation, str] = every(
+    Operation,
+    {
+        "read": "read: what the disk holds",
+        "update": "update: rewrite sectors in place",
+        "format": "format, and read back",
+        "exchange": "exchange: written here, read there",
+    },
+)
 
 Options = tuple[tuple[str, str], ...]
 

@@ -24,9 +24,10 @@ from indexhole.shelf.views.listing import choices_of
 from indexhole.signal.formats.readers import READERS, read_capture
 from indexhole.web.drawing.links import KEY_LENGTH, capture_link
 from indexhole.web.drawing.view import render
-from indexhole.web.drawing.words import count, listed, query, size
+from indexhole.web.drawing.words import count, query, size
 from indexhole.web.drawing.zoom import zooms_of
 from indexhole.web.forms.faults import sentence
+from indexhole.web.forms.fields import form_fields
 from indexhole.web.forms.forms import MOST_CHOICES, FormField, FormPage, form, typed
 from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.recordings.reading import Reading, asked_for, read_records
@@ -41,6 +42,7 @@ from indexhole.web.pages.recordings.recordings import (
 from indexhole.web.serving.job_queue import Task
 from indexhole.web.serving.progress import how_far
 from indexhole.web.serving.site import PATIENCE_S, Site
+from indexhole.wording import listed
 
 Chosen = Annotated[list[str], Query(default_factory=list)]
 
@@ -48,22 +50,8 @@ Chosen = Annotated[list[str], Query(default_factory=list)]
 def capture_fields(site: Site) -> tuple[FormField, ...]:
     """What is asked of a capture besides its file."""
     known = choices_of(site.shelf, MOST_CHOICES + 1)
-    return (
-        FormField("disk", "Disk", "choice", options=known.disks, optional_none=True),
-        FormField("mechanism", "Read by mechanism", "choice", options=known.mechanisms, optional_none=True),
-        FormField(
-            "writer",
-            "Formatted by mechanism",
-            "choice",
-            "where it is known for certain; others are compared with it",
-            options=known.mechanisms,
-            optional_none=True,
-        ),
-        FormField("cylinder", "Cylinder", "number", "of a capture of one track", optional_none=True),
-        FormField("head", "Side", "choice", options=(("0", "0"), ("1", "1")), optional_none=True),
-        FormField("taken", "Taken", help="a date as well as it is known: 2026-03-01, about 1987"),
-        FormField("note", "Note", "area"),
-    )
+    choices = {"disk": known.disks, "mechanism": known.mechanisms, "writer": known.mechanisms}
+    return form_fields(CaptureRecord, new=True, choices=choices)
 
 
 def plain_name(name: str) -> str:
@@ -161,7 +149,7 @@ def routes(site: Site) -> APIRouter:
         if not stored.new:
             told = f"A recording with these very bytes stands here already, as {record.name}; nothing was added."
         return site.gone_to(
-            capture_link(record.sha256), told, *(sentence(one.told, start=False) for one in stored.mended)
+            capture_link(record.sha256), told, *(sentence(one.summary, start=False) for one in stored.mended)
         )
 
     @router.get("/read")

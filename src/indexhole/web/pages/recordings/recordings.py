@@ -11,24 +11,27 @@ import numpy as np
 from markupsafe import Markup
 
 from indexhole.errors import Do, InputFault
+from indexhole.kinds import every
 from indexhole.recover.layouts.draft import ranges
 from indexhole.recover.layouts.identify import several_fit
-from indexhole.recover.shapes.result import SectorState, Surface, Track
+from indexhole.recover.shapes.result import WORST_FIRST, SectorState, Surface, Track
 from indexhole.shelf.records.records import CaptureRecord
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.standards.layouts import load_layouts
 from indexhole.volumes import Volume
+from indexhole.volumes.volume import VolumeKind
 from indexhole.web.drawing import charts
 from indexhole.web.drawing.charts import Figure
 from indexhole.web.drawing.links import KEY_LENGTH, capture_link
 from indexhole.web.drawing.view import Page
-from indexhole.web.drawing.words import count, listed, percent, plural, query, size, speed
+from indexhole.web.drawing.words import count, percent, plural, query, size, speed
 from indexhole.web.drawing.zoom import Zooms
 from indexhole.web.forms.faults import here
 from indexhole.web.forms.forms import Form
 from indexhole.web.pages.recordings.gauge_view import GaugeRow, gauge_row
 from indexhole.web.pages.recordings.reading import MechanismGauges, Reading
 from indexhole.web.pages.recordings.track_view import TrackView, place_of, sector_boxes, stray_view, track_view
+from indexhole.wording import listed
 
 
 @dataclass(frozen=True)
@@ -87,7 +90,7 @@ class TrackRow:
     passes: int
     speed: str
     quality: str
-    counts: tuple[int, int, int, int]
+    counts: tuple[int, ...]
     worst: str
 
 
@@ -284,10 +287,10 @@ def _overviews(surface: Surface) -> tuple[Overview, ...]:
     for head in sorted({track.head for track in surface.tracks}):
         tracks = [t for t in surface.tracks if t.head == head]
         rows = np.stack([_best_of_passes(track) for track in tracks])
-        lost = sum(str(s.state) in ("lost", "suspect") for t in tracks for s in t.sectors)
+        lost = sum(s.state in (SectorState.LOST, SectorState.SUSPECT) for t in tracks for s in t.sectors)
         summary = (
             f"Side {head} unrolled, {plural(len(tracks), 'cylinder')} down, the best pass at each angle: "
-            f"{plural(lost, 'sector is', 'sectors are') if lost else 'no sector is'} lost or suspect."
+            f"{plural(lost, 'sector') if lost else 'no sector'} {'are' if lost > 1 else 'is'} lost or suspect."
         )
         height = max(6, min(18, 640 // len(tracks)))
         boxes = [sector_boxes(t) for t in tracks]
@@ -310,7 +313,7 @@ def _track_link(track: Track, keys: Sequence[str], layout: str) -> str:
 
 
 def _track_row(track: Track, keys: Sequence[str], layout: str) -> TrackRow:
-    states = Counter(str(s.state) for s in track.sectors)
+    states = Counter(s.state for s in track.sectors)
     held = _best_of_passes(track)
     known = held[np.isfinite(held)]
     return TrackRow(
@@ -319,35 +322,49 @@ def _track_row(track: Track, keys: Sequence[str], layout: str) -> TrackRow:
         passes=track.passes,
         speed=speed(track.speed_rpm),
         quality=f"{float(known.mean()):.2f}" if known.size else "none",
-        counts=(states["sound"], states["mended"], states["suspect"], states["lost"]),
-        worst=next((w for w in ("lost", "suspect", "mended", "sound") if states[w]), "lost"),
+        counts=tuple(states[state] for state in reversed(WORST_FIRST)),
+        worst=str(next((state for state in WORST_FIRST if states[state]), SectorState.LOST)),
     )
 
 
 def _volume_view(reading: Reading, keys: Sequence[str], layout: str) -> VolumeView | None:
-    told = reading.report["volume"]
-    if reading.volume is None or not isinstance(told, dict):
+    volume = reading.report["volume"]
+    if reading.volume is None or not isinstance(volume, dict):
         return None
     return VolumeView(
-        kind=_VOLUME_KINDS[reading.volume.kind],
+        kind=_VOLUME_WORDS[reading.volume.kind].title,
         title=reading.volume.title,
         free=_free(reading.volume),
         files=tuple(
             _file_row(file, query("/recordings/file", capture=keys, layout=layout, number=k))
-            for k, file in enumerate(told["files"])
+            for k, file in enumerate(volume["files"])
         ),
-        deleted=tuple(_file_row(file) for file in told["deleted_files"]),
+        deleted=tuple(_file_row(file) for file in volume["deleted_files"]),
         problems=reading.volume.problems,
     )
 
 
-_VOLUME_KINDS = {"fat12": "FAT12 volume", "linked": "volume of linked sectors", "labelled": "labelled volume"}
+@dataclass(frozen=True)
+class _VolumeWords:
+    """What a kind of volume is called, and what it counts its room in."""
+
+    title: str
+    unit: str
+
+
+_VOLUME_WORDS: Mapping[VolumeKind, _VolumeWords] = every(
+    VolumeKind,
+    {
+        "fat12": _VolumeWords("FAT12 volume", "cluster"),
+        "linked": _VolumeWords("volume of linked sectors", "block"),
+        "labelled": _VolumeWords("labelled volume", "sector"),
+    },
+)
 
 
 def _free(volume: Volume) -> str:
     """Free room in what the volume counts it in, and in bytes."""
-    unit = {"fat12": "cluster", "linked": "block", "labelled": "sector"}[volume.kind]
-    return f"{plural(volume.free, unit)} free ({size(volume.free * volume.unit_bytes)})"
+    return f"{plural(volume.free, _VOLUME_WORDS[volume.kind].unit)} free ({size(volume.free * volume.unit_bytes)})"
 
 
 def _file_row(file: Mapping[str, Any], link: str = "") -> FileRow:

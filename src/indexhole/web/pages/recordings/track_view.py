@@ -9,18 +9,18 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from indexhole.codes.marks import CELLS_PER_BYTE
-from indexhole.recover.shapes.result import QualityMap, Sector, Track
+from indexhole.codes.known import CODES
+from indexhole.recover.shapes.result import WORST_FIRST, QualityMap, Sector, Track
 from indexhole.web.drawing import charts
 from indexhole.web.drawing.charts import Box, Figure
-from indexhole.web.drawing.words import CODES, count, listed, number, percent, plural, speed
+from indexhole.web.drawing.words import count, number, percent, plural, speed
 from indexhole.web.drawing.zoom import WHOLE, Window, Zoom, ZoomLink, Zooms
 from indexhole.web.pages.recordings.reading import Histogram, SpeedCurve, TrackPicture
+from indexhole.wording import listed
 
 _WELL, _HARDLY = 0.75, 0.25
 _SPEED_ROWS = 16
 _LEAST_LOGGED = 0.03
-_WORST_FIRST = ("lost", "suspect", "mended", "sound")
 
 
 @dataclass(frozen=True)
@@ -54,23 +54,17 @@ def place_of(cylinder: int, head: int) -> str:
     return f"cylinder {cylinder}, side {head}"
 
 
-def states_told(track: Track) -> str:
-    """`9 sectors: 7 sound, 2 mended`."""
-    told = _states(track)
-    return f"{plural(len(track.sectors), 'sector')}: {told}" if told else "no sectors"
-
-
 def _states(track: Track) -> str:
     """`7 sound, 2 mended`; empty without sectors."""
     states = [str(sector.state) for sector in track.sectors]
-    return ", ".join(f"{states.count(word)} {word}" for word in reversed(_WORST_FIRST) if word in states)
+    return ", ".join(f"{states.count(word)} {word}" for word in map(str, reversed(WORST_FIRST)) if word in states)
 
 
 def track_view(track: Track, picture: TrackPicture | None, zooms: Zooms | None = None) -> TrackView:
     """Everything the page shows of a track; with `zooms` the stretches they name, and steps to others."""
     turn, interval = (zooms.turn, zooms.interval) if zooms else (None, None)
     facts = [
-        ("Code", CODES.get(track.code, track.code) or "not known"),
+        ("Code", CODES[track.code].title if track.code else "not known"),
         ("Cell as read", f"{track.cell_s * 1e6:.4f} µs" if track.cell_s > 0 else "not known"),
         ("Spindle", speed(track.speed_rpm)),
         ("Passes", count(track.passes)),
@@ -110,9 +104,9 @@ def _row(sector: Sector) -> SectorRow:
 
 def sector_boxes(track: Track) -> list[Box]:
     """The data fields of a track's sectors at their angle; those whose angle or speed is not known are left out."""
-    if not track.speed_rpm > 0 or not track.sectors:
+    if not track.speed_rpm > 0 or not track.sectors or not track.code:
         return []
-    byte_turns = CELLS_PER_BYTE[track.code] * track.cell_s * track.speed_rpm / 60
+    byte_turns = CODES[track.code].cells_per_byte * track.cell_s * track.speed_rpm / 60
     placed = sorted((s for s in track.sectors if math.isfinite(s.angle)), key=lambda s: s.angle % 1)
     return [Box(s.angle % 1, min(s.size * byte_turns, 0.99), str(s.id), str(s.state)) for s in placed]
 
@@ -141,10 +135,10 @@ def _quality(held: QualityMap, zoom: Zoom | None) -> Figure | None:
     if not quality.size:
         return None
     rows = [str(k + 1) for k in range(quality.shape[0])]
-    told = _shares(quality[np.isfinite(quality)])
+    shares = _shares(quality[np.isfinite(quality)])
     summary = (
         f"The track unrolled, {plural(len(rows), 'turn')} down: of what was logged, "
-        f"{percent(told[0])} is well read, {percent(told[2])} hardly or not at all."
+        f"{percent(shares[0])} is well read, {percent(shares[2])} hardly or not at all."
     )
     table = [(word, *(percent(share) for share in _shares(row))) for word, row in zip(rows, quality, strict=True)]
     columns = ("turn", f"well read ({_WELL:g} and up)", "in between", f"hardly (under {_HARDLY:g})", "not logged")

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from indexhole.causes.ranking.diagnosis import Diagnosis
 from indexhole.shelf.records.additions import View
 from indexhole.shelf.records.records import Disk, Mechanism, Record, Unit
+from indexhole.shelf.records.shown import grouped
 from indexhole.shelf.register.journal import Change
 from indexhole.shelf.views.listing import disk_keys, mechanisms_by_unit, records_of, tried_among, unit_keys
 from indexhole.standards.classes import load_classes
@@ -39,11 +40,7 @@ class Stretch:
     @property
     def told(self) -> str:
         """Where this part lies, in words; empty for a list that is whole."""
-        return (
-            f"Page {self.number} of {self.pages}, {plural(self.total, 'entry', 'entries')} in all."
-            if self.pages > 1
-            else ""
-        )
+        return f"Page {self.number} of {self.pages}, {plural(self.total, 'entry')} in all." if self.pages > 1 else ""
 
 
 def stretch(number: int, total: int, link: Callable[[int], str], a_page: int = A_PAGE) -> Stretch:
@@ -197,20 +194,14 @@ def mechanism_entry(
 ) -> MechanismEntry:
     """A mechanism with what is known of it in a line, and what the trials say."""
     name = mechanism.mechanism
-    widths = [
-        f"{word} {width:g} µm"
-        for word, width in (("writes", mechanism.write_width_um), ("reads", mechanism.read_width_um))
-        if width
-    ]
-    front = [f"marked {mechanism.front} on the front"] if mechanism.front else []
-    more = [
-        *([f"class {mechanism.drive_class}"] if mechanism.drive_class else []),
-        *([plural(mechanism.heads, "head")] if mechanism.heads else []),
-        *([plural(mechanism.cylinders, "cylinder")] if mechanism.cylinders else []),
+    facts = [
+        f"{one.shown.label[:1].lower()}{one.shown.label[1:]} {said}"
+        for one in grouped(Mechanism)
+        if not (one.noted or one.once or one.name == "note") and (said := one.said(getattr(mechanism, one.name)))
     ]
     return MechanismEntry(
         name=name,
-        facts=", ".join([*front, *more, *widths]),
+        facts=", ".join(facts),
         note=mechanism.note,
         standing=verdict_of(name, diagnosis, name in tried, weighing),
         edit=query("/mechanism/edit", no=name),

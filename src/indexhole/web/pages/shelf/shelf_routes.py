@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 from fastapi import APIRouter
@@ -12,17 +13,20 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from indexhole.errors import IndexholeError, InputFault
+from indexhole.errors import InputFault
 from indexhole.shelf.care.photos import read_photo, store_photo
-from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo
-from indexhole.shelf.records.records import Disk, Event, Mechanism, Note, Record, Unit, checked
+from indexhole.shelf.records.additions import Photo, View
+from indexhole.shelf.records.records import Disk, Note, Record, Unit, checked
+from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.register.confidence import may_stand
 from indexhole.shelf.register.history import FieldChange, StaleEdit
+from indexhole.shelf.register.shelf import Shelf
+from indexhole.shelf.register.tables import TABLES
 from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import plural, query
-from indexhole.web.forms import fields as asks
-from indexhole.web.forms.forms import FormField, FormPage, How, Theirs, form, stands_typed, typed
+from indexhole.web.forms.fields import SIGN_FIELDS, form_fields
+from indexhole.web.forms.forms import Form, FormField, FormPage, How, Known, Theirs, form, stands_typed, typed
 from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.recordings.recording_routes import plain_name
 from indexhole.web.pages.shelf.pictures import ACCEPT, LARGEST_BYTES, redrawn, small_of
@@ -33,20 +37,29 @@ from indexhole.web.serving.site import Site
 
 @dataclass(frozen=True)
 class Entry:
-    """A kind of entry the page adds and changes: what it is called, what is asked, and where it shows."""
+    """A kind of entry that the page adds and changes, with what its forms ask for."""
 
     kind: type[Record]
-    called: str
-    new: tuple[FormField, ...]
-    edit: tuple[FormField, ...]
-    of_disks: bool = False
-    # whether its page shows how single fields are known
-    doubts: bool = False
+
+    @cached_property
+    def new(self) -> tuple[FormField, ...]:
+        """What is asked of a new entry."""
+        return form_fields(self.kind, new=True)
+
+    @cached_property
+    def edit(self) -> tuple[FormField, ...]:
+        """What is asked when an entry is changed."""
+        return form_fields(self.kind, new=False)
+
+    @property
+    def has_confidence(self) -> bool:
+        """Whether its form says how single fields are known: a note and a caption are somebody's own words."""
+        return self.kind not in (Note, Photo)
 
     @property
     def doubted(self) -> tuple[FormField, ...]:
         """What may be not known, or as told."""
-        return tuple(ask for ask in self.edit if may_stand(self.kind, ask.name)) if self.doubts else ()
+        return tuple(one for one in self.edit if may_stand(self.kind, one.name)) if self.has_confidence else ()
 
     @property
     def path(self) -> str:
@@ -54,20 +67,10 @@ class Entry:
         return f"/{self.kind.WORD}"
 
 
-# things that stand by themselves, and what belongs to one of them
-THINGS = (
-    Entry(Unit, "a unit", asks.unit_fields(True), asks.unit_fields(False), doubts=True),
-    Entry(Disk, "a disk", asks.disk_fields(True), asks.disk_fields(False), doubts=True),
-)
-ADDITIONS = (
-    Entry(Mechanism, "a mechanism", asks.mechanism_fields(True), asks.mechanism_fields(False), doubts=True),
-    Entry(Event, "an event", asks.EVENT_FIELDS, asks.EVENT_FIELDS, doubts=True),
-    Entry(Note, "a note", asks.NOTE_FIELDS, asks.NOTE_FIELDS, of_disks=True),
-    Entry(Part, "a board or chip", asks.PART_FIELDS, asks.PART_FIELDS, doubts=True),
-    Entry(Firmware, "firmware seen", asks.FIRMWARE_FIELDS, asks.FIRMWARE_FIELDS, doubts=True),
-    Entry(Loan, "a loan", asks.LOAN_FIELDS, asks.LOAN_FIELDS, of_disks=True, doubts=True),
-)
-PHOTO = Entry(Photo, "a photo", asks.PHOTO_FIELDS, asks.PHOTO_FIELDS, of_disks=True)
+# things that stand by themselves, and what belongs to one of them; a view is saved where it is shown
+THINGS = tuple(Entry(kind) for kind in (Unit, Disk))
+ADDITIONS = tuple(Entry(kind) for kind in TABLES if not kind.FROM_FILE and kind not in (Unit, Disk, View))
+PHOTO = Entry(Photo)
 
 
 def there(site: Site, kind: type[Record], key: str) -> Any:
@@ -78,7 +81,7 @@ def there(site: Site, kind: type[Record], key: str) -> Any:
     return found
 
 
-def place_of(record: Any) -> str:
+def page_of(record: Any) -> str:
     """The page an entry shows on."""
     if isinstance(record, Unit):
         return unit_link(record.inventory)
@@ -87,33 +90,16 @@ def place_of(record: Any) -> str:
     return unit_link(record.unit) if record.unit else disk_link(record.disk)
 
 
-def _form_page(
-    title: str,
-    action: str,
-    asked: Sequence[FormField],
-    back: str,
-    values: Mapping[str, Any] | None = None,
-    fault: IndexholeError | None = None,
-    hidden: Mapping[str, str] | None = None,
-    stands: Mapping[str, How] | None = None,
-    unfold: bool = False,
-    **more: Any,
-) -> Response:
-    drawn = form(action, "Keep", asked, values, fault, hidden, stands, unfold)
+def _form_page(title: str, drawn: Form, back: str, **more: Any) -> Response:
     page = FormPage(title=title, section="Shelf", form=drawn, back=back, **more)
-    return render("form.html", page, 409 if more.get("theirs") else 422 if fault else 200)
+    return render("form.html", page, 409 if page.theirs else 422 if drawn.fault else 200)
 
 
 def _values(kind: type[Record], asked: Sequence[FormField], sent: FormData) -> dict[str, Any]:
-    """What was typed, digits of whole-number fields as numbers; what is none is left for the record to refuse."""
+    """What was typed. A field left empty that is never empty says what it says by itself."""
     values = typed(asked, sent)
-    for name in ("number", "sides"):
-        text = values.get(name)
-        if isinstance(text, str) and text.isascii() and text.isdecimal():
-            values[name] = int(text[:9])
-    if kind is Disk and not values.get("importance"):
-        values.pop("importance", None)
-    return values
+    by_itself = {one.name for one in fields_of(kind) if not one.needed and one.default not in ("", None)}
+    return {name: value for name, value in values.items() if value != "" or name not in by_itself}
 
 
 def routes(site: Site) -> APIRouter:
@@ -156,25 +142,27 @@ def _list_routes(router: APIRouter, site: Site) -> None:
     @router.get("/label")
     def label(request: Request, unit: str = "", disk: str = "") -> Response:
         record = there(site, Disk, disk) if disk else there(site, Unit, unit)
-        address = f"{request.url.scheme}://{request.headers['host']}{place_of(record)}"
-        return render("label.html", label_page(record, place_of(record), address))
+        address = f"{request.url.scheme}://{request.headers['host']}{page_of(record)}"
+        return render("label.html", label_page(record, page_of(record), address))
 
 
 def _new_thing(router: APIRouter, site: Site, entry: Entry) -> None:
-    title, action = f"Add {entry.called}", f"{entry.path}/new"
+    title, action = f"Add {entry.kind.CALLED}", f"{entry.path}/new"
+    # what an entry says by itself stands in the form from the start
+    first = {one.name: one.default for one in fields_of(entry.kind)}
 
     @router.get(action)
     def ask() -> Response:
-        return _form_page(title, action, entry.new, "/", {"importance": "working"})
+        return _form_page(title, form(action, "Keep", entry.new, first), "/")
 
     @router.post(action)
     def add(sent: Posted) -> Response:
         values = _values(entry.kind, entry.new, sent)
         try:
-            kept = site.shelf.add(checked(entry.kind, **values))
+            added = site.shelf.add(checked(entry.kind, **values))
         except InputFault as fault:
-            return _form_page(title, action, entry.new, "/", values, fault)
-        return site.gone_to(place_of(kept), f"{kept.WORD.capitalize()} {kept.key} is kept.")
+            return _form_page(title, form(action, "Keep", entry.new, values, fault), "/")
+        return site.gone_to(page_of(added), f"{added.WORD.capitalize()} {added.key} is kept.")
 
 
 def _thing(site: Site, unit: str, disk: str) -> tuple[str, str]:
@@ -185,75 +173,81 @@ def _thing(site: Site, unit: str, disk: str) -> tuple[str, str]:
 
 def _new_addition(router: APIRouter, site: Site, entry: Entry) -> None:
     path = f"{entry.path}/new"
+    subjects = [one.name for one in fields_of(entry.kind) if one.shown.subject]
+    first = {one.name: one.default for one in fields_of(entry.kind)}
 
     def title(thing: str) -> str:
-        return f"Add {entry.called} {'on' if entry.kind is Note else 'to'} {thing}"
+        return f"Add {entry.kind.CALLED} {'on' if entry.kind is Note else 'to'} {thing}"
 
     @router.get(path)
     def ask(unit: str = "", disk: str = "") -> Response:
         thing, back = _thing(site, unit, disk)
-        return _form_page(title(thing), query(path, unit=unit, disk=disk), entry.new, back)
+        return _form_page(title(thing), form(query(path, unit=unit, disk=disk), "Keep", entry.new, first), back)
 
     @router.post(path)
     def add(sent: Posted, unit: str = "", disk: str = "") -> Response:
         thing, back = _thing(site, unit, disk)
         values = _values(entry.kind, entry.new, sent)
-        of: dict[str, Any] = {"unit": unit or None, "disk": disk or None} if entry.of_disks else {"unit": unit}
+        of = {name: {"unit": unit, "disk": disk}[name] or None for name in subjects}
         try:
-            kept = site.shelf.add(checked(entry.kind, **of, **values))
+            added = site.shelf.add(checked(entry.kind, **of, **values))
         except InputFault as fault:
-            return _form_page(title(thing), query(path, unit=unit, disk=disk), entry.new, back, values, fault)
-        return site.gone_to(back, f"{kept.WORD.capitalize()} {kept.key} is kept.")
+            action = query(path, unit=unit, disk=disk)
+            return _form_page(title(thing), form(action, "Keep", entry.new, values, fault), back)
+        return site.gone_to(back, f"{added.WORD.capitalize()} {added.key} is kept.")
 
 
 def _edit(router: APIRouter, site: Site, entry: Entry) -> None:
     path = f"{entry.path}/edit"
-    asked = (*entry.edit, *asks.SIGN_FIELDS)
+
+    def drawn(no: str, revision: str, filled: Mapping[str, Any], known: Known | None, fault: Any = None) -> Form:
+        asked = (*entry.edit, *SIGN_FIELDS)
+        known = known if known and known.stands else None
+        made = form(query(path, no=no), "Keep", asked, filled, fault, known)
+        return replace(made, hidden=(("revision", revision),))
 
     @router.get(path)
     def ask(no: str) -> Response:
         there(site, entry.kind, no)
         record, revision = site.shelf.get_revised(entry.kind, no)
-        held = site.shelf.confidences_of(entry.kind, no) if entry.doubts else {}
-        stands = {ask.name: How.of(held.get(ask.name)) for ask in entry.doubted}
-        return _form_page(
-            f"Change {record.WORD} {no}", query(path, no=no), asked, place_of(record), record.model_dump(),
-            hidden={"revision": str(revision)}, stands=stands or None,
-        )  # fmt: skip
+        held = site.shelf.confidences_of(entry.kind, no) if entry.has_confidence else {}
+        known = Known({one.name: How.of(held.get(one.name)) for one in entry.doubted})
+        page = drawn(no, str(revision), record.model_dump(), known)
+        return _form_page(f"Change {record.WORD} {no}", page, page_of(record))
 
     @router.post(path)
     def change(no: str, sent: Posted) -> Response:
         record = there(site, entry.kind, no)
         values = _values(entry.kind, entry.edit, sent)
         stands = stands_typed(entry.doubted, sent)
-        signature = typed(asks.SIGN_FIELDS, sent)
-        revision = str(sent.get("revision", ""))
-        proven = {"standing": "known"} if "standing" in entry.kind.model_fields else {}
-        title, action, unfold = f"Change {record.WORD} {no}", query(path, no=no), bool(sent.get("unfold"))
+        signature = typed(SIGN_FIELDS, sent)
+        revision, unfold = str(sent.get("revision", "")), bool(sent.get("unfold"))
+        title, back = f"Change {record.WORD} {no}", page_of(record)
         try:
-            if not (revision.isascii() and revision.isdecimal()):
-                raise InputFault("the form says not what it was made from", remedy="open it anew")
-            site.shelf.signed(signature["by"], signature["why"]).update(
-                entry.kind,
-                no,
-                revision=int(revision[:15]),
-                stands={name: how.standing(name) for name, how in stands.items()},
-                **values,
-                **proven,
-            )
+            _update(site.shelf.signed(signature["by"], signature["why"]), record, revision, values, stands)
         except StaleEdit as stale:
             merged, theirs = merge(entry.edit, values, stale.changed)
             stood, theirs_too = merge_stands(entry.doubted, stands, stale.changed)
-            return _form_page(
-                title, action, asked, place_of(record), {**merged, **signature}, None,
-                {"revision": str(stale.revision)}, stood or None, unfold, theirs=(*theirs, *theirs_too),
-            )  # fmt: skip
+            page = drawn(no, str(stale.revision), {**merged, **signature}, Known(stood, unfold))
+            return _form_page(title, page, back, theirs=(*theirs, *theirs_too))
         except InputFault as fault:
-            return _form_page(
-                title, action, asked, place_of(record), {**values, **signature}, fault, {"revision": revision},
-                stands or None, unfold,
-            )  # fmt: skip
-        return site.gone_to(place_of(record), f"{record.WORD.capitalize()} {no} is kept.")
+            return _form_page(title, drawn(no, revision, {**values, **signature}, Known(stands, unfold), fault), back)
+        return site.gone_to(back, f"{record.WORD.capitalize()} {no} is kept.")
+
+
+def _update(shelf: Shelf, record: Record, revision: str, values: Mapping[str, Any], stands: Mapping[str, How]) -> None:
+    """Put in what was typed. Raises InputFault, and StaleEdit where the entry was changed meanwhile."""
+    if not (revision.isascii() and revision.isdecimal()):
+        raise InputFault("the form does not say what it was made from", remedy="open it anew")
+    kind = type(record)
+    shelf.update(
+        kind,
+        record.key,
+        revision=int(revision[:15]),
+        stands={name: how.standing(name) for name, how in stands.items()},
+        **values,
+        **({"standing": "known"} if "standing" in kind.model_fields else {}),
+    )
 
 
 def merge(
@@ -263,8 +257,8 @@ def merge(
 
     A field that only they changed takes their value; one that both changed keeps mine, with theirs beside it.
     """
-    merged, told = dict(mine), []
-    labels = {ask.name: ask.label for ask in asked}
+    merged, theirs = dict(mine), []
+    labels = {one.name: one.label for one in asked}
     for one in changed:
         if one.field not in labels or one.standing:
             continue
@@ -272,29 +266,29 @@ def merge(
         if untouched:
             merged[one.field] = one.now
         words = _said(mine.get(one.field)), _said(one.was), _said(one.now)
-        told.append(_beside(labels[one.field], *words, one.who))
-    return merged, tuple(told)
+        theirs.append(_theirs(labels[one.field], *words, one.who))
+    return merged, tuple(theirs)
 
 
 def merge_stands(
     asked: Sequence[FormField], mine: Mapping[str, How], changed: Sequence[FieldChange]
 ) -> tuple[dict[str, How], tuple[Theirs, ...]]:
     """How fields stand in the form after somebody else changed the entry; as `merge`."""
-    merged, told = dict(mine), []
-    labels = {ask.name: ask.label for ask in asked}
+    merged, theirs = dict(mine), []
+    labels = {one.name: one.label for one in asked}
     for one in changed:
         if one.field not in mine or not one.standing:
             continue
-        said, (was, now) = mine[one.field].told, one.told
+        said, (was, now) = mine[one.field].words, one.in_words
         if said == was:
             merged[one.field] = How(one.now["standing"], one.now["source"]) if one.now else How()
-        told.append(_beside(f"{labels[one.field]}, how it is known", said, was, now, one.who))
-    return merged, tuple(told)
+        theirs.append(_theirs(f"{labels[one.field]}, how it is known", said, was, now, one.who))
+    return merged, tuple(theirs)
 
 
-def _beside(label: str, mine: str, was: str, now: str, who: str) -> Theirs:
-    kept = "theirs: you had not changed it" if mine == was else "yours: both changed it"
-    return Theirs(label, was, now, who, "the same: you both wrote it" if mine == now else kept)
+def _theirs(label: str, mine: str, was: str, now: str, who: str) -> Theirs:
+    outcome = "theirs: you had not changed it" if mine == was else "yours: both changed it"
+    return Theirs(label, was, now, who, "the same: you both wrote it" if mine == now else outcome)
 
 
 def _said(value: Any) -> str:
@@ -311,12 +305,12 @@ def _photo_routes(router: APIRouter, site: Site) -> None:
     def ask(unit: str = "", disk: str = "") -> Response:
         thing, back = _thing(site, unit, disk)
         action = query("/photo/new", unit=unit, disk=disk)
-        return _form_page(f"Add photos of {thing}", action, asks.PHOTO_FIELDS, back, **more)
+        return _form_page(f"Add photos of {thing}", form(action, "Keep", PHOTO.new), back, **more)
 
     @router.post("/photo/new")
     def add(sent: Posted, unit: str = "", disk: str = "") -> Response:
         thing, back = _thing(site, unit, disk)
-        values = typed(asks.PHOTO_FIELDS, sent)
+        values = typed(PHOTO.new, sent)
         action = query("/photo/new", unit=unit, disk=disk)
         uploads = [one for one in sent.getlist("file") if isinstance(one, UploadFile) and one.filename]
         try:
@@ -327,7 +321,8 @@ def _photo_routes(router: APIRouter, site: Site) -> None:
                 picture = redrawn(upload.file.read(LARGEST_BYTES + 1), name)
                 store_photo(site.shelf, picture.content, name, unit=unit or None, disk=disk or None, **values)
         except InputFault as fault:
-            return _form_page(f"Add photos of {thing}", action, asks.PHOTO_FIELDS, back, values, fault, **more)
+            drawn = form(action, "Keep", PHOTO.new, values, fault)
+            return _form_page(f"Add photos of {thing}", drawn, back, **more)
         return site.gone_to(back, f"{plural(len(uploads), 'photo')} kept.")
 
     @router.get("/photo")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -11,32 +11,23 @@ from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.records.date_codes import Dating
 from indexhole.shelf.records.dates import span_of
 from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.records.shown import field_of, fields_of, grouped
 from indexhole.shelf.register.confidence import FieldConfidence, in_words
 from indexhole.shelf.register.shelf import Shelf
-from indexhole.shelf.views.listing import Trials, trials_with, tried_among
+from indexhole.shelf.views.listing import Trials, TrialsOf, trials_with, tried_among
 from indexhole.shelf.views.timeline import dating
-from indexhole.standards.layouts import load_layouts
 from indexhole.web.drawing.cautions import Caution, cautions_for
 from indexhole.web.drawing.links import disk_link, unit_link
 from indexhole.web.drawing.trial_view import TrialRow, trial_row
 from indexhole.web.drawing.verdict import Standing, verdict_of
 from indexhole.web.drawing.view import Page
 from indexhole.web.drawing.words import count, day, percent, plural, query
-from indexhole.web.forms.fields import (
-    EVENT_FIELDS,
-    FIRMWARE_FIELDS,
-    LOAN_FIELDS,
-    PART_FIELDS,
-    disk_fields,
-    mechanism_fields,
-    unit_fields,
-)
-from indexhole.web.forms.forms import FormField
 from indexhole.web.pages.recordings.recordings import CaptureEntry, entry_of
-from indexhole.web.pages.shelf.shelf_pages import MechanismEntry, class_title, mechanism_entry
+from indexhole.web.pages.shelf.shelf_pages import MechanismEntry, mechanism_entry
 from indexhole.web.serving.site import Site
 
 _TRIALS_SHOWN, _CAPTURES_SHOWN, _CHANGES_SHOWN = 40, 100, 60
+_ONLY_TRIED = "known only because a trial names it"
 Facts = tuple[tuple[str, str], ...]
 
 
@@ -105,13 +96,24 @@ class TrialsPart:
 class DatingPart:
     """What date codes say together."""
 
-    told: str
+    summary: str
     remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class UnitPart:
+    """What only a unit has; `mechanisms` is None for one that is no drive."""
+
+    mechanisms: tuple[MechanismEntry, ...] | None
+    parts: tuple[Line, ...]
+    dating: DatingPart | None
+    firmware: tuple[Line, ...]
+    events: tuple[EventRow, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
 class ThingPage(Page):
-    """One unit or disk with all that is known of it."""
+    """One unit or disk with all that is known of it; `unit` is None for a disk."""
 
     thing: str
     inventory: str
@@ -120,13 +122,9 @@ class ThingPage(Page):
     strong: str
     of: str
     standing: Standing | None
-    mechanisms: tuple[MechanismEntry, ...] | None
-    parts: tuple[Line, ...] | None
-    dating: DatingPart | None
-    firmware: tuple[Line, ...] | None
+    unit: UnitPart | None
     photos: tuple[PhotoEntry, ...]
     loans: tuple[Line, ...]
-    events: tuple[EventRow, ...] | None
     notes: tuple[NoteRow, ...]
     trials: TrialsPart
     captures: tuple[CaptureEntry, ...]
@@ -141,155 +139,124 @@ def _joined(*parts: str) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _facts(pairs: Iterable[tuple[str, str, str]], confidences: dict[str, FieldConfidence]) -> Facts:
-    """(field, name, value) as shown: what is not known says so, and what was told says by whom."""
-    told = []
-    for field, name, value in pairs:
-        held = confidences.get(field)
+def _facts(record: Record, confidences: Mapping[str, FieldConfidence]) -> Facts:
+    """What an entry says, field by field: what is not known says so, and what somebody said says who.
+
+    The title stands above the page, and here only where there is more to say of it.
+    """
+    facts = []
+    for one in grouped(type(record)):
+        if one.noted or one.key or (one.name == "title" and "title" not in confidences):
+            continue
+        said, held = one.said(getattr(record, one.name)), confidences.get(one.name)
         if held is not None and held.standing == "not known":
-            told.append((name, in_words(held.standing, held.source)))
-        elif value:
-            told.append((name, f"{value} (as told by {held.source})" if held is not None else value))
-    return tuple(told)
+            facts.append((one.shown.label, in_words(held.standing, held.source)))
+        elif said:
+            facts.append((one.shown.label, f"{said} (as told by {held.source})" if held is not None else said))
+    return tuple(facts)
 
 
-def _doubts(shelf: Shelf, kind: type[Record], key: str, asks: Iterable[FormField]) -> str:
+def _doubts(shelf: Shelf, record: Record) -> str:
     """The fields of an entry that are not known, or as told, in words."""
-    labels = {ask.name: ask.label for ask in asks}
-    held = shelf.confidences_of(kind, key).values()
-    return _joined(
-        *(f"{labels[one.field]} {in_words(one.standing, one.source)}" for one in held if one.field in labels)
-    )
-
-
-def _with_doubts(shelf: Shelf, entry: MechanismEntry) -> MechanismEntry:
-    """A mechanism's line with the fields that are not known, or as told."""
-    return replace(entry, facts=_joined(entry.facts, _doubts(shelf, Mechanism, entry.name, mechanism_fields(False))))
+    kind = type(record)
+    held = shelf.confidences_of(kind, record.key).values()
+    return _joined(*(f"{field_of(kind, one.field).shown.label} {in_words(one.standing, one.source)}" for one in held))
 
 
 def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
     """All that is known of a unit."""
     shelf, inventory = site.shelf, unit.inventory
     diagnosis, weighing = site.diagnosis_if_ready()
-    mechanisms = shelf.mechanisms_of(inventory)
-    names = [m.mechanism for m in mechanisms]
+    names = [m.mechanism for m in shelf.mechanisms_of(inventory)]
     tried = tried_among(shelf, [inventory, *names])
-    parts = shelf.page(Part, unit=inventory, most=500)
-    dated = dating(unit, parts)
-    stands = shelf.confidences_of(Unit, inventory)
-    facts = (
-        ("kind", "Kind", unit.kind), ("maker", "Maker", unit.maker),
-        ("disk_class", "For disks", class_title(unit.disk_class)), ("state", "State", unit.state),
-        ("location", "Where it stands", unit.location), ("made", "Made", unit.made),
-        ("acquired", "Acquired", unit.acquired), ("acquired_when", "Acquired when", unit.acquired_when),
-        ("origin", "From", unit.origin), ("title", "Title", unit.title if "title" in stands else ""),
-        ("date_codes", "Date codes", unit.date_codes), ("interfaces", "Interfaces", unit.interfaces),
-        ("connectors", "Connectors", unit.connectors), ("power_input", "Power input", unit.power_input),
-        ("weight_kg", "Weight", f"{unit.weight_kg:g} kg" if unit.weight_kg else ""),
-        ("device_address", "Device address", unit.device_address), ("controller", "Controller", unit.controller),
-        ("volume_kinds", "Volumes it takes", unit.volume_kinds), ("modifications", "Modifications", unit.modifications),
-        ("labels_left", "Labels left on it", unit.labels_left), ("description", "Description", unit.description),
-    )  # fmt: skip
+    trials = trials_with(shelf, TrialsOf(names, part=inventory), most=_TRIALS_SHOWN)
     is_drive = unit.kind == "drive unit"
-    trials = trials_with(shelf, mechanisms=names, part=inventory, most=_TRIALS_SHOWN)
     return ThingPage(
         title=f"{inventory} {unit.title}".strip(),
         section="Shelf",
         told=told,
         thing="unit",
         inventory=inventory,
-        facts=_facts(facts, stands),
-        flag="" if unit.standing == "known" else "known only because a trial names it",
+        facts=_facts(unit, shelf.confidences_of(Unit, inventory)),
+        flag="" if unit.standing == "known" else _ONLY_TRIED,
         strong="",
         of=query("", unit=inventory),
         standing=None if is_drive else verdict_of(inventory, diagnosis, inventory in tried, weighing),
-        mechanisms=tuple(_with_doubts(shelf, mechanism_entry(m, tried, diagnosis, weighing)) for m in mechanisms)
-        if is_drive
-        else None,
-        parts=tuple(
-            Line(
-                p.name,
-                _joined(p.board, p.marking, p.date_code, p.note, _doubts(shelf, Part, p.part, PART_FIELDS)),
-                query("/part/edit", no=p.part),
-            )
-            for p in parts
-        ),
-        dating=DatingPart(_dated(dated), dated.remarks) if dated.codes else None,
-        firmware=tuple(
-            Line(
-                f.version,
-                _joined(
-                    f.place, f.seen_how, f.seen_when, f.note, _doubts(shelf, Firmware, f.firmware, FIRMWARE_FIELDS)
-                ),
-                query("/firmware/edit", no=f.firmware),
-            )
-            for f in shelf.page(Firmware, unit=inventory)
-        ),
+        unit=_unit_part(site, unit, tried),
         photos=_photos(shelf.page(Photo, unit=inventory)),
         loans=_loans(shelf, shelf.page(Loan, unit=inventory)),
-        events=tuple(_event_row(shelf, event) for event in shelf.history(inventory)),
         notes=tuple(_note_row(note) for note in shelf.notes_on(unit=inventory)),
         captures=tuple(
             entry_of(c) for name in names for c in shelf.page(CaptureRecord, mechanism=name, most=_CAPTURES_SHOWN)
         ),
         together="",
         cautions=cautions_for(unit.kind),
-        changed=_changed(shelf, Unit, inventory, {ask.name: ask.label for ask in unit_fields(True)}),
+        changed=_changed(shelf, unit),
         address=unit_link(inventory),
         weighing=weighing,
         trials=_trials_part(trials, query("/bench", with_=inventory)),
     )
 
 
+def _unit_part(site: Site, unit: Unit, tried: frozenset[str]) -> UnitPart:
+    shelf = site.shelf
+    diagnosis, weighing = site.diagnosis_if_ready()
+    parts = shelf.page(Part, unit=unit.inventory, most=500)
+    dated = dating(unit, parts)
+    mechanisms = tuple(
+        _with_doubts(shelf, m, mechanism_entry(m, tried, diagnosis, weighing))
+        for m in shelf.mechanisms_of(unit.inventory)
+    )
+    return UnitPart(
+        mechanisms=mechanisms if unit.kind == "drive unit" else None,
+        parts=tuple(_line(shelf, part, part.name) for part in parts),
+        dating=DatingPart(_dated(dated), dated.remarks) if dated.codes else None,
+        firmware=tuple(_line(shelf, one, one.version) for one in shelf.page(Firmware, unit=unit.inventory)),
+        events=tuple(_event_row(shelf, event) for event in shelf.history(unit.inventory)),
+    )
+
+
+def _with_doubts(shelf: Shelf, mechanism: Mechanism, entry: MechanismEntry) -> MechanismEntry:
+    """A mechanism's line with the fields that are not known, or as told."""
+    return replace(entry, facts=_joined(entry.facts, _doubts(shelf, mechanism)))
+
+
+def _line(shelf: Shelf, record: Part | Firmware, name: str) -> Line:
+    """What belongs to a unit in a line: the name, then all else it says."""
+    said = [
+        one.said(getattr(record, one.name))
+        for one in grouped(type(record))
+        if not (one.noted or one.shown.subject or one.needed)
+    ]
+    return Line(name, _joined(*said, _doubts(shelf, record)), query(f"/{record.WORD}/edit", no=record.key))
+
+
 def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
     """All that is known of a disk."""
     shelf, inventory = site.shelf, disk.inventory
     diagnosis, weighing = site.diagnosis_if_ready()
-    layouts = load_layouts()
-    stands = shelf.confidences_of(Disk, inventory)
-    warmth, damp = disk.recorded_temperature_c, disk.recorded_humidity_pct
-    hub = "" if disk.hub_ring is None else "with one" if disk.hub_ring else "without"
-    facts = (
-        ("disk_class", "Class", class_title(disk.disk_class)), ("sides", "Sides", str(disk.sides or "")),
-        ("importance", "Writing on it", "never: it is marked irreplaceable" if disk.irreplaceable else "allowed"),
-        ("importance", "Importance", "" if disk.irreplaceable else disk.importance),
-        ("label_text", "Label says", disk.label_text), ("notch", "Write notch", disk.notch),
-        ("hub_ring", "Hub ring", hub),
-        ("sector_holes", "Sector holes", "" if disk.sector_holes is None else str(disk.sector_holes or "none")),
-        ("layout", "Layout", layouts[disk.layout].title if disk.layout in layouts else disk.layout),
-        ("recorded_by", "Recorded by", disk.recorded_by), ("recorded_when", "Recorded", disk.recorded_when),
-        ("recorded_temperature_c", "Recorded at", "" if warmth is None else f"{warmth:g} °C"),
-        ("recorded_humidity_pct", "Humidity then", "" if damp is None else f"{damp:g} %"),
-        ("before", "Before that", disk.before), ("condition", "Condition", disk.condition),
-        ("location", "Where it lies", disk.location), ("origin", "From", disk.origin),
-        ("acquired", "Acquired", disk.acquired), ("acquired_when", "Acquired when", disk.acquired_when),
-        ("note", "Remark", disk.note), ("title", "Title", disk.title if "title" in stands else ""),
-    )  # fmt: skip
+    writing = ("Writing on it", "never: it is marked irreplaceable" if disk.irreplaceable else "allowed")
     entries = tuple(entry_of(c) for c in shelf.page(CaptureRecord, disk=inventory, most=_CAPTURES_SHOWN))
-    trials = trials_with(shelf, disk=inventory, most=_TRIALS_SHOWN)
+    trials = trials_with(shelf, TrialsOf(disk=inventory), most=_TRIALS_SHOWN)
     return ThingPage(
         title=f"{inventory} {disk.title}".strip(),
         section="Shelf",
         told=told,
         thing="disk",
         inventory=inventory,
-        facts=_facts(facts, stands),
-        flag="" if disk.standing == "known" else "known only because a trial names it",
+        facts=(writing, *_facts(disk, shelf.confidences_of(Disk, inventory))),
+        flag="" if disk.standing == "known" else _ONLY_TRIED,
         strong="irreplaceable" if disk.irreplaceable else "",
         of=query("", disk=inventory),
         standing=verdict_of(inventory, diagnosis, bool(trials.total), weighing),
-        mechanisms=None,
-        parts=None,
-        dating=None,
-        firmware=None,
+        unit=None,
         photos=_photos(shelf.page(Photo, disk=inventory)),
         loans=_loans(shelf, shelf.page(Loan, disk=inventory)),
-        events=None,
         notes=tuple(_note_row(note) for note in shelf.notes_on(disk=inventory)),
         captures=entries,
         together=query("/recordings/read", capture=[e.key for e in entries]) if len(entries) > 1 else "",
         cautions=cautions_for("disk"),
-        changed=_changed(shelf, Disk, inventory, {ask.name: ask.label for ask in disk_fields(True)}),
+        changed=_changed(shelf, disk),
         address=disk_link(inventory),
         weighing=weighing,
         trials=_trials_part(trials, query("/bench", disk=inventory)),
@@ -326,7 +293,7 @@ def _loans(shelf: Shelf, held: Sequence[Loan]) -> tuple[Line, ...]:
                 f"until {loan.until}" if loan.until else "",
                 f"returned {loan.returned}" if loan.returned else "not returned yet",
                 loan.purpose,
-                _doubts(shelf, Loan, loan.loan, LOAN_FIELDS),
+                _doubts(shelf, loan),
             ),
             query("/loan/edit", no=loan.loan),
         )
@@ -358,7 +325,7 @@ def _event_row(shelf: Shelf, event: Event) -> EventRow:
     else:
         precision = f"{span.earliest} to {span.latest}"
     edit = query("/event/edit", no=event.event)
-    source = _joined(event.source, _doubts(shelf, Event, event.event, EVENT_FIELDS))
+    source = _joined(event.source, _doubts(shelf, event))
     return EventRow(event.when or "not known", precision, event.what, source, edit)
 
 
@@ -366,14 +333,16 @@ def _note_row(note: Note) -> NoteRow:
     return NoteRow(note.text, day(note.added_utc), query("/note/edit", no=note.note))
 
 
-def _changed(shelf: Shelf, kind: type[Record], key: str, labels: dict[str, str]) -> tuple[FieldRow, ...]:
-    found = [one for one in shelf.field_history(kind, key) if one.field in labels and not one.undone]
+def _changed(shelf: Shelf, record: Record) -> tuple[FieldRow, ...]:
+    labels = {one.name: one.shown.label for one in fields_of(type(record)) if not one.noted}
+    changes = shelf.field_history(type(record), record.key)
+    found = [one for one in changes if one.field in labels and not one.undone]
     return tuple(
         FieldRow(
             day(one.at_utc),
             f"{labels[one.field]}{', how it is known' * one.standing}",
-            _said(one.told[0]),
-            _said(one.told[1]),
+            _said(one.in_words[0]),
+            _said(one.in_words[1]),
             _joined(f"by {one.who}" if one.who else "", one.why),
         )
         for one in found[-_CHANGES_SHOWN:][::-1]

@@ -16,6 +16,7 @@ from indexhole.web.access.sessions import IDLE_S, LONGEST_PASSWORD, LONGEST_S
 from indexhole.web.drawing.view import Page, render
 from indexhole.web.forms.posted import Posted
 from indexhole.web.serving.guard import SignIn, cookie_name, inside, secrets_of
+from indexhole.wording import count_of
 
 # a line of tries that is full has moved on by then
 CROWDED_S = 3.0
@@ -51,7 +52,7 @@ def _address(request: Request) -> str:
 
 def _later(what: str, wait_s: float) -> HTTPException:
     wait = math.ceil(wait_s)
-    return HTTPException(429, f"{what}; wait {wait} second{'' if wait == 1 else 's'}", {"Retry-After": str(wait)})
+    return HTTPException(429, f"{what}; wait {count_of(wait, 'second')}", {"Retry-After": str(wait)})
 
 
 async def _tried(signing_in: SignIn, address: str, password: str) -> bool:

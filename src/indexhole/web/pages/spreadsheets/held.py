@@ -1,4 +1,4 @@
-"""Sheets that were sent and looked through, until they are put in: kept in memory, never by a name a browser gives.
+"""Sheets that were sent and looked through, until they are put in: held in memory, never by a name a browser gives.
 
 A sheet is known by a random word and belongs to the visit that sent it. What is put in is the plan that was shown,
 made from the very bytes that were sent.
@@ -53,13 +53,13 @@ class Sheet:
 
 
 class Sheets:
-    """The sheets that are held; the oldest makes room, and after an hour each is let go."""
+    """The sheets that are held; the oldest makes room, and after an hour each is forgotten."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
         self._held: OrderedDict[str, Sheet] = OrderedDict()
         self._lock = threading.Lock()
-        # a desk of its own: a sheet need not wait until the trials are weighed
+        # a job queue of its own: a sheet need not wait until the trials are weighed
         self._job_queue = JobQueue(keep=2 * MOST_HELD)
 
     def hold(self, shelf: Shelf, kind: type[Record], name: str, content: bytes) -> Sheet:
@@ -81,7 +81,7 @@ class Sheets:
             found = self._held.get(word)
         return found if found is not None and hmac.compare_digest(found.visit, token()) else None
 
-    def discard_pulses(self, sheet: Sheet) -> None:
+    def forget(self, sheet: Sheet) -> None:
         """Forget a sheet."""
         with self._lock:
             self._held.pop(sheet.word, None)
@@ -102,8 +102,8 @@ class Sheets:
                 (sheet.word, "carried", looked), lambda progress: carry_out(shelf, plan, sheet.name, progress)
             )
 
-    def settle(self, shelf: Shelf, sheet: Sheet) -> None:
-        """Once it was tried: let its bytes go, or note why it was refused and look it through again."""
+    def finish(self, shelf: Shelf, sheet: Sheet) -> None:
+        """Once it was tried: drop its bytes, or note why it was refused and look it through again."""
         with sheet.lock:
             if sheet.carried is None or not sheet.carried.wait(0):
                 return

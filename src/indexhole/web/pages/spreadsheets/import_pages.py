@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from indexhole.errors import IndexholeError
@@ -23,13 +23,12 @@ from indexhole.web.serving.job_queue import Task
 KINDS = {kind.WORD: kind for kind in EXCHANGED}
 
 
-def many(word: str) -> str:
-    """The word for several entries of a kind."""
-    return word if word == "firmware" else f"{word}s"
-
-
-KIND_ASK = FormField(
-    "kind", "The rows are", "choice", options=tuple((word, many(word)) for word in KINDS), required=True
+KIND_FIELD = FormField(
+    "kind",
+    "The rows are",
+    "choice",
+    options=tuple((word, kind.MANY) for word, kind in KINDS.items()),
+    required=True,
 )
 A_PAGE = 100
 _PARTS = ("faults", "changed", "added")
@@ -81,7 +80,7 @@ class PartLink:
 class Line:
     """A line of the preview: its row or cell on the sheet, the entry, a field, what it says and would say."""
 
-    place: str
+    cell: str
     key: str
     field: str
     was: str
@@ -120,7 +119,7 @@ def import_page(told: tuple[str, ...], kind: str, fault: IndexholeError | None =
         title="Put a spreadsheet in",
         section="Shelf",
         told=told,
-        form=form("/import", "Show what would change", (KIND_ASK,), {"kind": kind}, fault),
+        form=form("/import", "Show what would change", (KIND_FIELD,), {"kind": kind}, fault),
         accept=",".join(ENDINGS),
         largest=size(LARGEST_BYTES),
         largest_bytes=LARGEST_BYTES,
@@ -131,7 +130,7 @@ def import_page(told: tuple[str, ...], kind: str, fault: IndexholeError | None =
 def _columns(kind: type[Record]) -> Columns:
     key = "may be empty for a new one" if kind.LETTERS else "must be there"
     links = (query("/export", kind=kind.WORD, form=ending.lstrip(".")) for ending in ENDINGS)
-    return Columns(many(kind.WORD), f"{kind.KEY} {key}", ", ".join(kind.model_fields), *links)
+    return Columns(kind.MANY, f"{kind.KEY} {key}", ", ".join(kind.model_fields), *links)
 
 
 def sheet_link(sheet: Sheet, **part: Any) -> str:
@@ -170,7 +169,7 @@ def sheet_page(
     some = slice((at.number - 1) * A_PAGE, at.number * A_PAGE)
     lines: tuple[Line, ...] = ()
     if shown == "faults":
-        lines = tuple(Line(told.place, "", told.name, "", sentence(told.what)) for told in plan.faults[some])
+        lines = tuple(Line(told.cell, "", told.name, "", sentence(told.what)) for told in plan.faults[some])
     elif shown == "changed":
         lines = tuple(
             Line(str(entry.row), entry.before.key, name, cell_text(was), cell_text(will))
@@ -184,10 +183,11 @@ def sheet_page(
     words = {
         "faults": plural(len(plan.faults), "faulty cell"),
         "changed": f"{plural(len(changed), 'field')} changed",
-        "added": f"{plural(len(plan.added), plan.kind.WORD, many(plan.kind.WORD))} added",
+        "added": f"{plural(len(plan.added), plan.kind.WORD)} added",
     }
     hindrance = _hindrance(plan)
-    signed = form(sheet_link(sheet), "Put it in", SIGN_FIELDS, values, fault, {"looked": str(sheet.looked)})
+    drawn = form(sheet_link(sheet), "Put it in", SIGN_FIELDS, values, fault)
+    signed = replace(drawn, hidden=(("looked", str(sheet.looked)),))
     return SheetPage(
         title=f"What {sheet.name} would change",
         section="Shelf",
@@ -213,7 +213,7 @@ def _hindrance(plan: Plan[Any]) -> str:
 
 
 def _summary(plan: Plan[Any], verb: str) -> str:
-    new, edited = plural(len(plan.added), plan.kind.WORD, many(plan.kind.WORD)), count(len(plan.changed))
+    new, edited = plural(len(plan.added), plan.kind.WORD), count(len(plan.changed))
     return f"{new} {verb}added, {edited} changed and {count(plan.unchanged)} left as they are."
 
 

@@ -20,11 +20,10 @@ from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.recordings.recording_routes import plain_name
 from indexhole.web.pages.spreadsheets.held import LARGEST_BYTES, Sheet, Sheets
 from indexhole.web.pages.spreadsheets.import_pages import (
-    KIND_ASK,
+    KIND_FIELD,
     KINDS,
     done_page,
     import_page,
-    many,
     sheet_link,
     sheet_page,
     wait_page,
@@ -63,7 +62,7 @@ def routes(site: Site) -> APIRouter:
     def of(word: str) -> Sheet | None:
         found = sheets.of(word)
         if found is not None:
-            sheets.settle(site.shelf, found)
+            sheets.finish(site.shelf, found)
         return found
 
     @router.get("/import")
@@ -72,46 +71,23 @@ def routes(site: Site) -> APIRouter:
 
     @router.post("/import")
     def send(sent: Posted) -> Response:
-        word = str(typed((KIND_ASK,), sent)["kind"])
+        word = str(typed((KIND_FIELD,), sent)["kind"])
         try:
             if word not in KINDS:
                 raise InputFault("say what the rows are", where="kind")
             sheet = sheets.hold(site.shelf, KINDS[word], *_taken(sent.get("file")))
             if sheet.plan.wait(PATIENCE_S):
-                _looked_through(sheet)
+                _looked_through(sheets, sheet)
         except InputFault as fault:
             return render("import.html", import_page((), word, fault), 422)
         return site.gone_to(sheet_link(sheet))
-
-    def _looked_through(sheet: Sheet) -> Plan[Any]:
-        """What a sheet would do. Raises InputFault, and lets the sheet go, when it cannot be read."""
-        try:
-            return sheet.plan.result()
-        except InputFault:
-            sheets.discard_pulses(sheet)
-            raise
 
     @router.get("/import/sheet")
     def look(held: str = "", part: str = "", page: int = 1) -> Response:
         sheet = of(held)
         if sheet is None:
             return render("import.html", import_page((), "", _GONE), 404)
-        task: Task[Any] = sheet.carried or sheet.plan
-        if task.wait(PATIENCE_S):
-            # one that was refused is being looked through again
-            sheets.settle(site.shelf, sheet)
-            task = sheet.carried or sheet.plan
-        if not task.wait(PATIENCE_S):
-            return render("sheet_waiting.html", wait_page(sheet, task))
-        try:
-            plan = _looked_through(sheet)
-        except InputFault as fault:
-            return render("import.html", import_page((), sheet.kind.WORD, fault), 422)
-        if sheet.carried is None:
-            return render("sheet.html", sheet_page(sheet, plan, part, page), 409 if sheet.refused else 200)
-        number, kept = sheet.carried.result(), site.shelf.changes(_CHANGES_LOOKED_AT)
-        change = next((one for one in kept if one.number == number), None)
-        return render("sheet_done.html", done_page(sheet, plan, change, bool(kept) and kept[0] == change))
+        return _sheet_as_it_is(site, sheets, sheet, (part, page))
 
     @router.post("/import/sheet")
     def put_in(sent: Posted, held: str = "") -> Response:
@@ -134,13 +110,45 @@ def routes(site: Site) -> APIRouter:
         sheet = sheets.of(held)
         return how_far(request, None if sheet is None else sheet.carried or sheet.plan)
 
+    _export(router, site)
+    return router
+
+
+def _looked_through(sheets: Sheets, sheet: Sheet) -> Plan[Any]:
+    """What a sheet would do. Raises InputFault, and forgets the sheet, when it cannot be read."""
+    try:
+        return sheet.plan.result()
+    except InputFault:
+        sheets.forget(sheet)
+        raise
+
+
+def _sheet_as_it_is(site: Site, sheets: Sheets, sheet: Sheet, shown: tuple[str, int]) -> Response:
+    """The page of a sheet: how far it is, what it would do (`shown` is the part and its page), or what it did."""
+    task: Task[Any] = sheet.carried or sheet.plan
+    if task.wait(PATIENCE_S):
+        # one that was refused is being looked through again
+        sheets.finish(site.shelf, sheet)
+        task = sheet.carried or sheet.plan
+    if not task.wait(PATIENCE_S):
+        return render("sheet_waiting.html", wait_page(sheet, task))
+    try:
+        plan = _looked_through(sheets, sheet)
+    except InputFault as fault:
+        return render("import.html", import_page((), sheet.kind.WORD, fault), 422)
+    if sheet.carried is None:
+        return render("sheet.html", sheet_page(sheet, plan, *shown), 409 if sheet.refused else 200)
+    number, latest = sheet.carried.result(), site.shelf.changes(_CHANGES_LOOKED_AT)
+    change = next((one for one in latest if one.number == number), None)
+    return render("sheet_done.html", done_page(sheet, plan, change, bool(latest) and latest[0] == change))
+
+
+def _export(router: APIRouter, site: Site) -> None:
     @router.get("/export")
     def export(kind: str, form: str) -> Response:
         if kind not in KINDS or form not in _MEDIA:
             raise HTTPException(404, "there is no such sheet to take away")
         rows = sheet_rows(site.shelf, KINDS[kind])
         content = csv_bytes(rows) if form == "csv" else xlsx_bytes(rows, title=kind)
-        headers = {"Content-Disposition": f'attachment; filename="{many(kind)}.{form}"'}
+        headers = {"Content-Disposition": f'attachment; filename="{KINDS[kind].MANY}.{form}"'}
         return Response(content, media_type=_MEDIA[form], headers=headers)
-
-    return router

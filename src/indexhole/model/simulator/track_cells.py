@@ -10,26 +10,24 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import reduce
 from operator import xor
+from typing import assert_never
 
 import numpy as np
 
+from indexhole.codes.code import Blocks, Code, MarkedFields
 from indexhole.codes.crc import with_edc
-from indexhole.codes.encode import Cells, fm_cells, group_cells, group_sync, mfm_cells, raw_cells
+from indexhole.codes.encode import Cells, group_cells, group_sync, raw_cells
 from indexhole.codes.tables import (
     DATA_MARK,
     DELETED_MARK,
-    FM_GAP_BYTE,
     GROUP_DATA,
     GROUP_GAP_BYTE,
     GROUP_HEADER,
     GROUP_HEADER_FILL,
     ID_MARK,
     INDEX_MARK,
-    MFM_GAP_BYTE,
-    MFM_INDEX_BYTE,
-    MFM_MARK_BYTE,
 )
-from indexhole.standards.layouts import Code, Layout, Zone
+from indexhole.standards.layouts import Gaps, Layout, Zone
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,37 +60,50 @@ def _size_code(sector_bytes: int) -> int:
     return (sector_bytes // 128).bit_length() - 1
 
 
-class _Bytes:
-    """A growing FM or MFM track in bytes, with the places of its marks."""
+class MarkedBytes:
+    """A growing track of marked fields in bytes, with the positions of its marks."""
 
-    def __init__(self, code: Code) -> None:
-        self.fm = code == "fm"
+    def __init__(self, code: Code, fields: MarkedFields) -> None:
+        self.code, self.fields = code, fields
         self.data = bytearray()
         self.marks: list[int] = []
 
-    def gap(self, count: int) -> None:
-        self.data += bytes([FM_GAP_BYTE if self.fm else MFM_GAP_BYTE]) * count
+    def gap(self, count: int, fill: int | None = None) -> None:
+        """Bytes of gap, of the code's usual one unless `fill` is given."""
+        self.data += bytes([self.code.gap_byte if fill is None else fill]) * count
 
-    def field(self, mark: int, body: bytes, *, check: bool = True) -> None:
-        """Sync, mark and body, with the check behind them unless it is an index mark."""
-        self.data += bytes(6 if self.fm else 12)
-        lead = b"" if self.fm else bytes([MFM_MARK_BYTE if check else MFM_INDEX_BYTE]) * 3
+    def field(self, mark: int, body: bytes, *, broken: bool = False) -> None:
+        """Sync, mark, body and its check, which is wrong when `broken`."""
+        whole = with_edc(self.fields.lead + bytes([mark]) + body)
+        self._marked(len(self.fields.lead), whole[:-1] + bytes([whole[-1] ^ 0x5A]) if broken else whole)
+
+    def index_mark(self) -> None:
+        """Sync and index mark."""
+        self._marked(len(self.fields.index_lead), self.fields.index_lead + bytes([INDEX_MARK]))
+
+    def _marked(self, lead: int, whole: bytes) -> None:
+        self.data += bytes(self.fields.sync_bytes)
         at = len(self.data)
-        self.marks += [at] if self.fm else [at, at + 1, at + 2]
-        whole = lead + bytes([mark]) + body
-        self.data += with_edc(whole) if check else whole
+        self.marks += range(at, at + max(lead, 1))
+        self.data += whole
 
     def cells(self) -> Cells:
-        return fm_cells(bytes(self.data), self.marks) if self.fm else mfm_cells(bytes(self.data), self.marks)
+        """All of it as cells."""
+        return self.code.encode(bytes(self.data), self.marks)
 
 
 def data_field_cells(zone: Zone, data: bytes, *, deleted: bool = False) -> Cells:
     """Cells of one data field alone, sync and check included, as a later writer lays it over an old one."""
-    if zone.code == "group45":
-        return np.concatenate((group_sync(), group_cells(_group_data(data))))
-    track = _Bytes(zone.code)
-    track.field(DELETED_MARK if deleted else DATA_MARK, data)
-    return track.cells()
+    code = zone.recording
+    match code.track:
+        case Blocks():
+            return np.concatenate((group_sync(), group_cells(_group_data(data))))
+        case MarkedFields():
+            track = MarkedBytes(code, code.track)
+            track.field(DELETED_MARK if deleted else DATA_MARK, data)
+            return track.cells()
+        case _:
+            assert_never(code.track)
 
 
 def _group_data(data: bytes) -> bytes:
@@ -136,57 +147,65 @@ def track_cells(
     if room is None:
         room = int(layout.bytes_per_revolution(zone) * zone.cells_per_byte)
     whole = {number: sectors.get(number, bytes([fill]) * zone.sector_bytes) for number in zone.sector_ids}
-    if zone.code == "group45":
-        cells, spans = _group_track(layout, zone, layout.track_number(cylinder, head), whole, room, disk_id)
-    else:
-        cells, spans = _byte_track(layout, zone, layout.track_number(cylinder, head), head, whole, room, deleted)
+    place = _Place(layout.track_number(cylinder, head), head)
+    code, gaps = zone.recording, layout.gaps_of(zone)
+    match code.track:
+        case Blocks():
+            # A formatter of these layouts measures the revolution first and shrinks the tail gap to what is left.
+            spare = int(room / code.gap_byte_cells - layout.used_bytes(zone)) // zone.sectors
+            gap_3 = max(0, gaps.gap_3 + min(0, spare))
+            cells, spans = _group_track(zone, gaps.model_copy(update={"gap_3": gap_3}), place, whole, room, disk_id)
+        case MarkedFields():
+            cells, spans = _byte_track(MarkedBytes(code, code.track), gaps, place, whole, room, deleted)
+        case _:
+            assert_never(code.track)
     return TrackCells(cells[:room], spans)
 
 
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """What headers name: the track's number and its head."""
+
+    track: int
+    head: int
+
+
 def _byte_track(
-    layout: Layout,
-    zone: Zone,
-    cylinder: int,
-    head: int,
-    sectors: Mapping[int, bytes],
-    room: int,
-    deleted: Collection[int],
+    track: MarkedBytes, gaps: Gaps, place: _Place, sectors: Mapping[int, bytes], room: int, deleted: Collection[int]
 ) -> tuple[Cells, dict[int, SectorSpan]]:
-    gaps = layout.gaps_of(zone)
-    track = _Bytes(zone.code)
     spans: dict[int, SectorSpan] = {}
+    byte = track.code.cells_per_byte
     track.gap(gaps.gap_4a)
     if gaps.index_mark:
-        track.field(INDEX_MARK, b"", check=False)
+        track.index_mark()
     track.gap(gaps.gap_1)
     for number, data in sectors.items():
         header = len(track.data)
-        track.field(ID_MARK, bytes([cylinder, head, number, _size_code(zone.sector_bytes)]))
+        track.field(ID_MARK, bytes([place.track, place.head, number, _size_code(len(data))]))
         track.gap(gaps.gap_2)
         start = len(track.data)
         track.field(DELETED_MARK if number in deleted else DATA_MARK, data)
-        spans[number] = SectorSpan(16 * header, 16 * start, 16 * len(track.data))
+        spans[number] = SectorSpan(byte * header, byte * start, byte * len(track.data))
         track.gap(gaps.gap_3)
-    track.gap(max(0, room // 16 + 1 - len(track.data)))
+    track.gap(max(0, room // byte + 1 - len(track.data)))
     return track.cells(), spans
 
 
 def _group_track(
-    layout: Layout, zone: Zone, track: int, sectors: Mapping[int, bytes], room: int, disk_id: bytes
+    zone: Zone, gaps: Gaps, place: _Place, sectors: Mapping[int, bytes], room: int, disk_id: bytes
 ) -> tuple[Cells, dict[int, SectorSpan]]:
-    gaps = layout.gaps_of(zone)
-    header_gap = raw_cells(bytes([GROUP_GAP_BYTE]) * gaps.gap_2)
-    # A formatter of these layouts measures the revolution first and shrinks the tail gap to what is left.
-    spare = int(room / 8 - layout.used_bytes(zone)) // zone.sectors
-    tail_gap = raw_cells(bytes([GROUP_GAP_BYTE]) * max(0, gaps.gap_3 + min(0, spare)))
+    def gap(count: int) -> Cells:
+        return raw_cells(bytes([GROUP_GAP_BYTE]) * count)
+
+    header_gap, tail_gap = gap(gaps.gap_2), gap(gaps.gap_3)
     parts: list[Cells] = []
     spans: dict[int, SectorSpan] = {}
     at = 0
     for number, data in sectors.items():
-        head = np.concatenate((group_sync(), group_cells(_group_header(track, number, disk_id)), header_gap))
+        head = np.concatenate((group_sync(), group_cells(_group_header(place.track, number, disk_id)), header_gap))
         body = data_field_cells(zone, data)
         spans[number] = SectorSpan(at, at + head.size, at + head.size + body.size)
         parts += [head, body, tail_gap]
         at += head.size + body.size + tail_gap.size
-    parts.append(raw_cells(bytes([GROUP_GAP_BYTE]) * max(0, room // 8 + 1 - at // 8)))
+    parts.append(gap(max(0, room // 8 + 1 - at // 8)))
     return np.concatenate(parts), spans

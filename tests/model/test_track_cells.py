@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from indexhole.codes.crc import edc
 from indexhole.codes.encode import Cells, word_cells
 from indexhole.codes.tables import GROUP_WORDS
-from indexhole.codes.track import data_field_cells, track_cells
+from indexhole.model.simulator.track_cells import data_field_cells, track_cells
 from indexhole.standards.layouts import Layout, Zone, load_layouts
 
 LIBRARY = load_layouts()
