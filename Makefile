@@ -7,8 +7,7 @@ BIN := .venv/bin
 # Bytecode that every process a test starts must make anew costs a fifth of a second each time.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help demo test quick lint coverage pythons stress bench studies fuzz docs pictures pins clean install \
-  install-docs install-dev install-fuzz
+.PHONY: help demo test quick lint coverage pythons stress bench studies fuzz docs pictures pins clean install install-docs install-dev install-fuzz
 
 help: ## list what can be made
 	@sed -n 's/^\([a-z-]*\):.*## /\1\t/p' Makefile | expand -t 12

@@ -9,7 +9,7 @@ from fuzz.target import Target
 from indexhole.volumes import read_volume, safe_paths
 from indexhole.volumes.fat12.make import make_fat12
 from indexhole.volumes.labelled.forms import FORMS
-from indexhole.volumes.labelled.make import make_labelled
+from indexhole.volumes.labelled.make import DataSets, make_labelled
 from indexhole.volumes.linked.make import make_linked
 
 _FILES = {"TIDES": b"high water " * 90, "LAMP": b"l" * 300, "EMPTY": b""}
@@ -28,11 +28,11 @@ def _base(number: int) -> bytes:
         case 2:
             return make_linked(_FILES, "HARBOUR", layout="zoned-77-1s")
         case 3:
-            return make_labelled(_FILES, "HARBOR", records="B", record_bytes=30)
+            return make_labelled(_FILES, "HARBOR", data_sets=DataSets(records="B", record_bytes=30))
         case 4:
-            return make_labelled(_FILES, "HARBOR", records="R", record_bytes=10, code="cp500")
+            return make_labelled(_FILES, "HARBOR", data_sets=DataSets(records="R", record_bytes=10), code="cp500")
         case 5:
-            return make_labelled(_FILES, "HARBOR", form=FORMS[-1], record_bytes=30)
+            return make_labelled(_FILES, "HARBOR", form=FORMS[-1], data_sets=DataSets(record_bytes=30))
         case _:
             return bytes(163_840)
 

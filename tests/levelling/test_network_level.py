@@ -29,9 +29,10 @@ from indexhole.jobs.faults.levelling import (
     sheet_evidence,
 )
 from indexhole.jobs.faults.levelling_report import report_json, report_lines, told
-from indexhole.levelling.measurements import parse_measurements
+from indexhole.levelling.measurements import OFFSET, parse_measurements
 from indexhole.levelling.network import Tie
 from indexhole.levelling.quantity import Levelled, level
+from indexhole.levelling.sentences import Work, work_due
 from indexhole.levelling.ties import Reading
 from indexhole.model.forward import SOUND, Recording, read_out, sector_failure_probability
 from indexhole.model.trials.recorders import Recorders
@@ -404,6 +405,59 @@ def test_the_command_takes_a_trial_sheet_and_a_shelf(tmp_path, shelf, capsys) ->
     keep_measurements(shelf, SHEET.encode(), "a.csv")
     out = ran(capsys, "--shelf", shelf.folder)
     assert "- fails: D2.0 sits 91.7 ± 6.8 µm towards the hub of A1. First read K7 in it" in out
+
+
+OWN_SPEED = """
+[[tolerance]]
+id = "mine"
+quantity = "spindle_speed"
+unit = "rpm"
+low = 299.5
+high = 300.5
+"""
+
+
+def test_own_limits_are_those_of_the_file_named_else_of_the_shelfs_folder(tmp_path, shelf, capsys) -> None:
+    """D2.0 turns 1 % fast: within the table's limits, out of its own."""
+    sheet = HEADING + "nominal,D1.0,speed,0,0.01,%,\nnominal,D2.0,speed,0.9,0.01,%,\n"
+    keep_measurements(shelf, sheet.encode(), "a.csv")
+
+    def verdicts(*arguments: object) -> dict[str, str]:
+        told = json.loads(ran(capsys, "--shelf", shelf.folder, "--json", *arguments))["network"]["speed"]
+        return {s["mechanism"]: s["verdict"] for s in told["standings"]}
+
+    mine = tmp_path / "mine.toml"
+    mine.write_text(OWN_SPEED)
+    assert verdicts() == {"D1.0": "works", "D2.0": "works"}
+    assert verdicts("--limits", mine) == {"D1.0": "works", "D2.0": "fails"}
+    (shelf.folder / "tolerances.toml").write_text(OWN_SPEED)
+    assert verdicts() == {"D1.0": "works", "D2.0": "fails"}
+    mine.write_text(OWN_SPEED.replace("299.5", "290").replace("300.5", "310"))
+    assert verdicts("--limits", mine) == {"D1.0": "works", "D2.0": "works"}
+    (shelf.folder / "tolerances.toml").write_text("low = 3")
+    said = ran(capsys, "--shelf", shelf.folder, status=2)
+    assert "tolerances.toml: 'low' is not known here; begin each row with [[tolerance]]" in said
+    assert verdicts("--limits", mine)["D2.0"] == "works"
+
+
+@pytest.mark.parametrize("verb", ["level", "gauge"])
+def test_bad_limits_are_refused_in_one_line(verb, tmp_path, capsys) -> None:
+    bad, capture = tmp_path / "bad.toml", tmp_path / "a.vcd"
+    bad.write_text("[[tolerance]]\nlow = 1")
+    capture.write_text("")
+    capsys.readouterr()
+    assert edge.run([verb, str(capture), "--limits", str(bad)]) == 2
+    said = capsys.readouterr().err.splitlines()
+    assert len(said) == 1 and "bad.toml: " in said[0] and "Field required" in said[0]
+
+
+def test_a_drive_past_a_warning_only_is_watched_and_not_turned() -> None:
+    levelled = level(OFFSET, [Tie("M1", "nominal", "D1.0", 30.0, 1.0)], ["D1.0"], classes={"D1.0": "130-48"})
+    assert levelled is not None
+    (position,) = levelled.positions
+    assert position.verdict == "doubtful"
+    assert work_due(levelled, position) is Work.WATCH
+    assert not Work.WATCH.moves_parts
 
 
 @pytest.mark.parametrize(

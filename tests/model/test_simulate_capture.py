@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from vcd.reader import TokenKind, tokenize
 
 from indexhole.errors import InputFault
-from indexhole.model.simulator.session import SimulatedSession, StepTimes, read_session
+from indexhole.model.simulator.session import SimulatedSession, StepTimes, Travel, read_session
 from indexhole.model.simulator.simulate import Reader, RecordedTrack, SimulatedTrack, format_track, read_track
 from indexhole.model.suited import sound_mechanism
 from indexhole.recover.surface import recover_surface
@@ -82,7 +82,7 @@ def test_the_spindle_turns_on_through_a_session() -> None:
 
 def test_a_head_found_elsewhere_is_brought_to_track_zero() -> None:
     tracks = some_tracks("zoned-35-1s", [(0, 0), (1, 0)])
-    log = read_session(tracks, np.random.default_rng(2), revolutions=1, start_cylinder=7)
+    log = read_session(tracks, np.random.default_rng(2), revolutions=1, travel=Travel(start_cylinder=7))
     session = cut_session(capture_of(log, "session"))
     assert [s.cylinder for s in session.segments] == [0, 1]
     assert log.lines["track_zero"].initial == 1
@@ -91,7 +91,7 @@ def test_a_head_found_elsewhere_is_brought_to_track_zero() -> None:
 
 def test_a_mechanism_of_twice_the_density_steps_twice() -> None:
     tracks = some_tracks("130-48-mfm-9x512", [(0, 0), (3, 1)])
-    log = read_session(tracks, np.random.default_rng(2), revolutions=1, steps_per_cylinder=2)
+    log = read_session(tracks, np.random.default_rng(2), revolutions=1, travel=Travel(steps_per_cylinder=2))
     assert (log.lines["step"].levels == 0).sum() == 6
 
 

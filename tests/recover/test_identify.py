@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from indexhole.model.simulator.odd_tracks import DataField, Gap, IdField, InCode, IndexField, Part, compose
-from indexhole.model.simulator.session import read_session
+from indexhole.model.simulator.session import Travel, read_session
 from indexhole.model.simulator.simulate import Reader, RecordedTrack, WeakStretch, format_track, read_track, weak_places
 from indexhole.model.suited import sound_mechanism
-from indexhole.recover.fields.coverage import whole_turn
+from indexhole.recover.fields.coverage import Legible, whole_turn
 from indexhole.recover.shapes.result import SectorState, Surface
 from indexhole.recover.surface import open_tracks, recover_surface
 from indexhole.signal.captures.capture import Capture
@@ -40,7 +40,7 @@ def formatted(
 
 
 def session(tracks: Sequence[RecordedTrack], seed: int, steps: int = 1) -> Capture:
-    log = read_session(tracks, np.random.default_rng(seed), steps_per_cylinder=steps)
+    log = read_session(tracks, np.random.default_rng(seed), travel=Travel(steps_per_cylinder=steps))
     return capture_of(log, "log")
 
 
@@ -291,7 +291,7 @@ def test_what_makes_a_turn_wholly_read() -> None:
     turns = [(0, 5000)]
 
     def read(doubtful: Sequence[int] = (), at: Sequence[int] = (), runs: Sequence[int] = ()) -> bool:
-        return whole_turn(turns, starts, ends, ids, cells(*doubtful), cells(*at), cells(*runs))
+        return whole_turn(turns, Legible(starts, ends, ids, cells(*doubtful), cells(*at), cells(*runs)))
 
     assert read()
     assert not read(doubtful=[3500])
@@ -300,4 +300,4 @@ def test_what_makes_a_turn_wholly_read() -> None:
     assert not read(at=[3000, 3001, 3500, 4000, 4001], runs=[6, 6, 6, 6, 6])
     assert not read(at=[3500], runs=[200])
     assert read(at=[950], runs=[200])  # too short a stretch for a sector
-    assert not whole_turn([], starts, ends, ids, cells(), cells(), cells())
+    assert not whole_turn([], Legible(starts, ends, ids, cells(), cells(), cells()))

@@ -16,10 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from indexhole import __version__
-from indexhole.cli.recover import _tell
+from indexhole.cli.recover import _tell_recovered
 from indexhole.errors import InputFault
 from indexhole.jobs.recovery.recovering import Recovered, recover_captures, save
-from indexhole.model.simulator.session import read_session
+from indexhole.model.simulator.session import Travel, read_session
 from indexhole.model.simulator.simulate import (
     Reader,
     RecordedTrack,
@@ -228,7 +228,7 @@ def test_a_session_is_cut_and_put_in_order() -> None:
     contents = {(c, h): filled(layout.id, c, h, 40 + 2 * c + h) for c in range(3) for h in range(2)}
     rng = np.random.default_rng(16)
     tracks = [format_track(layout, c, h, data, rng) for (c, h), data in contents.items()]
-    surface = recover_surface([capture_of(read_session(tracks, rng, start_cylinder=2), "log")], LAYOUTS)
+    surface = recover_surface([capture_of(read_session(tracks, rng, travel=Travel(start_cylinder=2)), "log")], LAYOUTS)
     assert [(t.cylinder, t.head) for t in surface.tracks] == sorted(contents)
     expected = b"".join(contents[place][n] for place in sorted(contents) for n in sorted(contents[place]))
     assert surface.image() == expected
@@ -290,7 +290,7 @@ def test_a_file_tells_which_of_its_sectors_are_not_sound(capsys: pytest.CaptureF
     surface = Surface("zoned-35-1s", 1.0, (Identification("zoned-35-1s", 1.0, "given"),), ())
     surface = replace(surface, tracks=(Track(0, 0, 1, 300.0, "group45", 3e-6, sectors),))
     volume = Volume("linked", "QUAY", 1, 254, 256, tuple(files), ())
-    _tell(Recovered((), surface, None, volume), None)
+    _tell_recovered(Recovered((), surface, None, volume), None)
     shown = capsys.readouterr().out.splitlines()
     (lamps,), (tides,) = ([line.split("  ") for line in shown if line.startswith(n)] for n in ("LAMPS", "TIDES"))
     assert [w.strip() for w in lamps if w] == ["LAMPS", "512", "lost", "lost 5 to 7"]

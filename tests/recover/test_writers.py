@@ -167,7 +167,7 @@ def steps_of(rng: Rng, standing: float, passing: float, passes: int, count: int)
 @pytest.mark.parametrize(("standing", "passing"), [(0.0, 1.0), (3.0, 1.0), (2.0, 6.0)])
 def test_false_alarms_come_as_often_as_stated(monkeypatch, standing: float, passing: float) -> None:
     monkeypatch.setattr(rules, "FALSE_ALARM", 0.02)
-    monkeypatch.setattr(rules, "_LEAST_SIGMA", 0.0)
+    monkeypatch.setattr(rules, "LEAST_SIGMA", 0.0)
     rng = np.random.default_rng(4)
     alarms = fields = 0
     for _ in range(60):
@@ -449,7 +449,7 @@ def test_the_gauge_keeps_its_keys_and_counts_writers() -> None:
     assert part["speed_ratio"] == pytest.approx(1.011, abs=max(4 * part["uncertainty"], 1e-4))
     assert 0 <= part["from_turn"] < part["to_turn"] <= 1
     assert abs(part["splice"]) <= 0.5
-    assert part["log_likelihood_ratio"] > math.log(1 / rewritten.FALSE_ALARM) / 2
+    assert part["log_likelihood_ratio"] > math.log(1 / rules.FALSE_ALARM) / 2
     assert told["note"].startswith("sector 6 rewritten by W2 (speed +1.1")
     by_name = {g.name: g for g in gauged.gauges}
     # What another drive laid over is set right before the cells of the turn are counted.
@@ -461,7 +461,7 @@ def test_the_report_is_whole_and_plain() -> None:
     track = rewritten(formatted(GROUP, rng), 6, rng, drive(GROUP), 0.4)
     writers = found(GROUP, read(track, rng))
     report = report_json(WriterReport(GROUP.id, writers, {}))
-    assert report["false_alarm"] == rewritten.FALSE_ALARM
+    assert report["false_alarm"] == rules.FALSE_ALARM
     (one,) = report["tracks"]
     assert {s["id"]: s["verdict"] for s in one["sectors"]} == {
         n: "rewritten" if n == 6 else "as formatted" for n in track.zone.sector_ids
@@ -478,14 +478,14 @@ def test_steps_are_measured_where_there_are_none() -> None:
     rng = np.random.default_rng(18)
     opened, _, _ = open_tracks([read(formatted(FM, rng), rng)], {FM.id: FM}, FM.id)
     steps = track_steps(track_grids([o.stream for o in opened], [o.reads for o in opened]))
-    assert len(steps.plain) >= rewritten.FEWEST_PLACES
+    assert len(steps.plain) >= rules.FEWEST_PLACES
     assert max(abs(s.mean) for s in steps.plain) < 0.05
     assert set(steps.start) == set(range(1, 17))
 
 
 def test_the_page_names_the_figures_the_code_uses() -> None:
     page = (Path(__file__).parents[2] / "docs" / "writers.md").read_text()
-    assert rewritten.FALSE_ALARM == 1e-6
+    assert rules.FALSE_ALARM == 1e-6
     assert "**false alarm of one in a million fields**" in page
     for figure in (
         f"| {100 * SPEED_SCATTER:.2f} %, more when",
@@ -493,7 +493,7 @@ def test_the_page_names_the_figures_the_code_uses() -> None:
         f"| {1e9 * ASYMMETRY_SCATTER_S:.0f} ns |",
         f"{100 * OCCASION_SPEED:.2f} % of speed, {1e6 * OCCASION_INDEX_S:.0f} us of start",
         f"{100 * DRIVES_SPEED:.2f} % of speed, {1e6 * DRIVES_INDEX_S:.0f} us of start",
-        f"fewer than {rewritten.FEWEST_PLACES} such places",
+        f"fewer than {rules.FEWEST_PLACES} such places",
     ):
         assert figure in page, figure
     # Two drives differ by so much when their distance is just the bound, by speed alone.

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from indexhole.errors import InputFault
-from indexhole.jobs.recovery.gauging import gauge_captures, report_json
+from indexhole.jobs.recovery.gauging import gauge_captures, gauge_json, report_json
 from indexhole.model.forward import MechanismState
 from indexhole.model.simulator.session import StepTimes, read_session
 from indexhole.model.simulator.simulate import (
@@ -22,9 +22,11 @@ from indexhole.model.simulator.simulate import (
 )
 from indexhole.model.suited import sound_mechanism
 from indexhole.signal.captures.capture import Capture
-from indexhole.signal.gauges.gauge import Gauge, Verdict
+from indexhole.signal.gauges.gauge import Gauge
 from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import load_layouts
+from indexhole.standards.tolerances import parse_own
+from indexhole.standards.verdicts import NO_LIMITS, Limits, Verdict
 
 LAYOUT = load_layouts()["130-48-mfm-9x512"]
 SOUND = sound_mechanism(LAYOUT)
@@ -77,11 +79,27 @@ def test_an_index_pulse_before_the_first_read_pulse_counts_no_cells() -> None:
 def test_speed_verdict_needs_the_whole_interval_inside() -> None:
     assert gauged([read(track(2), 2)])["spindle_speed"].verdict is Verdict.WORKS
     assert gauged([read(track(2), 2, replace(SOUND, speed_ratio=0.97))])["spindle_speed"].verdict is Verdict.FAILS
-    edge = Gauge("x", 10.0, "s", 0.4, 9.5, None)
+    edge = Gauge("x", 10.0, "s", 0.4, Limits(low=9.5))
     assert edge.verdict is Verdict.DOUBTFUL
     assert replace(edge, uncertainty=0.2).verdict is Verdict.WORKS
-    assert replace(edge, limit_low=None).verdict is Verdict.UNPROVEN
+    assert replace(edge, limits=NO_LIMITS).verdict is Verdict.UNPROVEN
     assert replace(edge, value=float("nan")).verdict is Verdict.UNPROVEN
+
+
+def test_gauges_are_judged_by_own_limits() -> None:
+    own = parse_own(
+        '[[tolerance]]\nid = "mine"\nquantity = "spindle_speed"\nunit = "rpm"\nlow = 301\nhigh = 303\n', "mine.toml"
+    )
+    found = {g.name: g for g in gauge_captures([read(track(2), 2)], tolerances=own).gauges}
+    assert found["spindle_speed"].verdict is Verdict.FAILS
+    assert gauge_json(found["spindle_speed"])["limit_low"] == 301
+    assert found["timing_margin"].verdict is gauged([read(track(2), 2)])["timing_margin"].verdict is Verdict.WORKS
+
+
+def test_an_uncertainty_that_is_no_number_proves_nothing() -> None:
+    gauge = Gauge("x", 300.0, "rpm", float("nan"), Limits(295.5, 304.5))
+    assert gauge.verdict is Verdict.UNPROVEN
+    assert replace(gauge, uncertainty=float("inf")).verdict is Verdict.UNPROVEN
 
 
 @pytest.mark.parametrize(("peak", "order"), [(0.004, 1.0), (0.012, 2.6), (0.008, 7.3)])

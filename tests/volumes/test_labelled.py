@@ -17,7 +17,7 @@ from indexhole.signal.simulated import capture_of
 from indexhole.standards.layouts import load_layouts
 from indexhole.volumes.labelled.forms import FORMS, Form, places_of
 from indexhole.volumes.labelled.labels import CODES, Label, defective_cylinders, shown_text
-from indexhole.volumes.labelled.make import make_labelled
+from indexhole.volumes.labelled.make import DataSets, make_labelled
 from indexhole.volumes.read import read_volume
 from indexhole.volumes.text import as_text, records
 from indexhole.volumes.volume import Volume, VolumeFile
@@ -45,7 +45,7 @@ def named(volume: Volume) -> dict[str, VolumeFile]:
 @pytest.mark.parametrize("form", FORMS, ids=lambda f: f"{f.cylinders}x{f.heads}-{f.others[0]}x{f.others[1]}")
 def test_written_and_read(form: Form, code: str) -> None:
     files = {"TIDES": lines(code), "BERTHS.87": lines(code, count=40), "EMPTY": b""}
-    image = make_labelled(files, "QUAY05", form=form, code=code, spare_sectors=3)
+    image = make_labelled(files, "QUAY05", form=form, code=code, data_sets=DataSets(spare_sectors=3))
     assert len(image) == places_of(form).starts[-1]
     volume = volume_of(image)
     assert {f.name: f.data for f in volume.files} == files
@@ -69,7 +69,7 @@ def test_written_and_read(form: Form, code: str) -> None:
 @pytest.mark.parametrize("record_bytes", [1, 24, 80, 100, 127, 128])
 def test_records_single_blocked_and_spanned(kind: str, record_bytes: int) -> None:
     data = np.random.default_rng(record_bytes).bytes(record_bytes * 37)
-    image = make_labelled({"A": data}, "T", record_bytes=record_bytes, records=kind)  # type: ignore[arg-type]
+    image = make_labelled({"A": data}, "T", data_sets=DataSets(record_bytes=record_bytes, records=kind))  # type: ignore[arg-type]
     (file,) = volume_of(image).files
     assert file.data == data
     assert records(file) == [data[at : at + record_bytes] for at in range(0, len(data), record_bytes)]
@@ -80,7 +80,7 @@ def test_records_single_blocked_and_spanned(kind: str, record_bytes: int) -> Non
 
 def test_records_longer_than_a_sector_run_on() -> None:
     data = np.random.default_rng(1).bytes(300 * 11)
-    (file,) = volume_of(make_labelled({"A": data}, "T", record_bytes=300, records="R")).files
+    (file,) = volume_of(make_labelled({"A": data}, "T", data_sets=DataSets(record_bytes=300, records="R"))).files
     assert (file.data, file.record_bytes) == (data, 300)
 
 
@@ -314,11 +314,11 @@ def test_the_first_cylinders_through_the_simulator_with_deleted_records() -> Non
         ({"A": b"x"}, "T", {}, "no whole records of 80"),
         ({"A": bytes(80 * 1977)}, "T", {}, "do not fit"),
         ({f"F{n}": b"" for n in range(20)}, "T", {}, "at most 19 file labels"),
-        ({}, "T", {"record_bytes": 129}, "does not fit a sector"),
+        ({}, "T", {"data_sets": DataSets(129)}, "does not fit a sector"),
     ],
 )
 def test_what_cannot_be_made_is_refused(
-    files: dict[str, bytes], title: str, options: dict[str, int], words: str
+    files: dict[str, bytes], title: str, options: dict[str, DataSets], words: str
 ) -> None:
     with pytest.raises(ValueError, match=words):
         make_labelled(files, title, **options)  # type: ignore[arg-type]

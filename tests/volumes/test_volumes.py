@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from indexhole.recover.shapes.result import SectorState
 from indexhole.volumes.fat12.make import make_fat12
-from indexhole.volumes.labelled.make import make_labelled
+from indexhole.volumes.labelled.make import DataSets, make_labelled
 from indexhole.volumes.linked.make import make_linked35
 from indexhole.volumes.read import read_volume
 from indexhole.volumes.volume import Volume, VolumeFile, file_state, safe_name, safe_paths, shown_name, worst_state
@@ -123,7 +123,7 @@ def test_kinds_are_told_apart() -> None:
     images = {
         "fat12": make_fat12({"A": b"1"}),
         "linked": make_linked35({"A": b"1"}, "T"),
-        "labelled": make_labelled({"A": b"1"}, "T", record_bytes=1),
+        "labelled": make_labelled({"A": b"1"}, "T", data_sets=DataSets(record_bytes=1)),
     }
     assert set(images) == set(get_args(get_type_hints(Volume)["kind"]))
     for kind, image in images.items():

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from indexhole.cli.gauge import OwnLimits
 from indexhole.cli.present import AsJson, ShelfFolder, emit_json, say
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ class Asked:
     measurements: Path | None
     datum: str | None
     left_out: list[str]
+    own_limits: Path | None = None
 
 
 def level(
@@ -43,6 +45,7 @@ def level(
         list[str] | None,
         typer.Option(metavar="DISK", help="Read this disk before its drive is realigned; may be given again."),
     ] = None,
+    own_limits: OwnLimits = None,
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
@@ -52,7 +55,7 @@ def level(
     Exit status 0 whatever is found.
     """
     show_levels(
-        Asked(sheet, folder, irreplaceable or [], measurements, datum, leave_out or []),
+        Asked(sheet, folder, irreplaceable or [], measurements, datum, leave_out or [], own_limits),
         as_json=as_json,
     )
 
@@ -73,17 +76,23 @@ def show_levels(asked: Asked, *, as_json: bool) -> None:
 def _levelled(asked: Asked) -> LevelledBench:
     from indexhole.cli.open_shelf import has_shelf, opened_shelf
     from indexhole.jobs.faults import levelling
+    from indexhole.jobs.faults.own_limits import kept_tolerances, read_tolerances
     from indexhole.levelling.measurements import no_measurements
     from indexhole.shelf.sheets.sheet import read_sheet
+    from indexhole.standards.tolerances import LIBRARY
 
+    tolerances = read_tolerances(asked.own_limits) if asked.own_limits is not None else None
     trials = read_sheet(asked.sheet) if asked.sheet is not None else None
     measured = asked.measurements
     by_hand = levelling.read_measurements(measured) if measured is not None else no_measurements()
     # a sheet, or measurements, by themselves need no shelf
     if asked.folder is not None or (asked.sheet is None and (measured is None or has_shelf(None))):
         with opened_shelf(asked.folder) as shelf:
+            tolerances = tolerances or kept_tolerances(shelf)
             evidence = levelling.shelf_evidence(shelf, trials, asked.irreplaceable)
             by_hand = levelling.joined(levelling.kept_measurements(shelf), by_hand)
     else:
         evidence = levelling.sheet_evidence(trials or [], asked.irreplaceable)
-    return levelling.level_bench(evidence, by_hand, datum=asked.datum, left_out=asked.left_out)
+    return levelling.level_bench(
+        evidence, by_hand, datum=asked.datum, left_out=asked.left_out, tolerances=tolerances or LIBRARY
+    )

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -103,41 +105,68 @@ def recover(
     recovered = recovering.recover_files(
         captures, options, layout, layout_file or (), opened=opened, progress=None if quiet else _show_progress
     )
-    compared = _compared(other, recovered) if other is not None else None
+    compared = (_compared(other, recovered), other) if other is not None else None
     image_path = None
     if out is not None:
         image_path = recovering.save(recovered, out, overwrite=overwrite, deleted=deleted)
     written_by = _writers(opened, recovered, layout_file or (), shelf) if opened is not None else None
+    outcome = _Outcome(recovered, image_path, compared, str(compare), written_by)
     if json:
-        report = recovering.report_json(recovered, image_path)
-        if other is not None and compared is not None:
-            from indexhole.jobs.recovery.comparison import comparison_json
-
-            report["comparison"] = comparison_json(compared, other)
-        if written_by is not None:
-            from indexhole.jobs.recovery.writers import report_json as writers_json
-
-            report["writers"] = writers_json(written_by)
-        if describe:
-            from indexhole.jobs.recovery.describing import description_json
-
-            report["description"] = description_json(recovered.surface)
-        emit_json(report)
+        emit_json(_report_json(outcome, describe=describe))
     elif describe:
-        from indexhole.jobs.recovery.describing import description_text
-
-        _tell_description(description_text(recovered.surface), recovering.warnings_of(recovered.surface))
+        _tell_description(recovered)
     else:
-        _tell(recovered, image_path)
-        if compared is not None:
-            _tell_comparison(compared, str(compare))
-        if written_by is not None:
-            from indexhole.jobs.recovery.writers import report_sentences
-
-            tell_writers(report_sentences(written_by), written_by.writers)
+        _tell(outcome)
     counts = recovered.counts()
     if counts["suspect"] or counts["lost"] or not recovered.surface.tracks:
         raise typer.Exit(1)
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """All that one run has to show.
+
+    Attributes:
+        recovered: what the captures hold; `image_path` where its image was written.
+        compared: what differs from an earlier recovery, and that one; `compared_with` as the keeper named it.
+        written_by: who wrote the disk.
+    """
+
+    recovered: Recovered
+    image_path: Path | None
+    compared: tuple[Comparison, Earlier] | None
+    compared_with: str
+    written_by: WriterReport | None
+
+
+def _report_json(outcome: _Outcome, *, describe: bool) -> dict[str, Any]:
+    from indexhole.jobs.recovery import recovering
+
+    report = recovering.report_json(outcome.recovered, outcome.image_path)
+    if outcome.compared is not None:
+        from indexhole.jobs.recovery.comparison import comparison_json
+
+        report["comparison"] = comparison_json(*outcome.compared)
+    if outcome.written_by is not None:
+        from indexhole.jobs.recovery.writers import report_json
+
+        report["writers"] = report_json(outcome.written_by)
+    if describe:
+        from indexhole.jobs.recovery.describing import description_json
+
+        report["description"] = description_json(outcome.recovered.surface)
+    return report
+
+
+def _tell(outcome: _Outcome) -> None:
+    """The outcome in words and tables."""
+    _tell_recovered(outcome.recovered, outcome.image_path)
+    if outcome.compared is not None:
+        _tell_comparison(outcome.compared[0], outcome.compared_with)
+    if outcome.written_by is not None:
+        from indexhole.jobs.recovery.writers import report_sentences
+
+        tell_writers(report_sentences(outcome.written_by), outcome.written_by.writers)
 
 
 def _earlier(path: Path) -> Earlier:
@@ -187,11 +216,8 @@ def _track_rows(tracks: Sequence[Track]) -> list[list[object]]:
 
     runs: list[tuple[tuple[object, ...], list[Track]]] = []
     for track in sorted(tracks, key=lambda t: (t.head, t.cylinder)):
-        alike = (
-            track.head,
-            len(track.sectors),
-            *(sum(s.state == state for s in track.sectors) for state in reversed(WORST_FIRST)),
-        )
+        count = Counter(s.state for s in track.sectors)
+        alike = (track.head, len(track.sectors), *(count[state] for state in reversed(WORST_FIRST)))
         if runs and runs[-1][0] == alike and runs[-1][1][-1].cylinder == track.cylinder - 1:
             runs[-1][1].append(track)
         else:
@@ -210,8 +236,8 @@ def _span(numbers: Sequence[int]) -> str:
     return str(low) if low == high else f"{low} to {high}"
 
 
-def _tell(recovered: Recovered, image_path: Path | None) -> None:
-    """The outcome in words and tables."""
+def _tell_recovered(recovered: Recovered, image_path: Path | None) -> None:
+    """Tracks, sectors, oddities and files."""
     from indexhole.jobs.recovery.recovering import volume_json, warnings_of
     from indexhole.recover.shapes.result import WORST_FIRST
 
@@ -263,11 +289,14 @@ def _sectors_by_state(by_state: Mapping[str, Sequence[int]]) -> str | None:
     return "; ".join(f"{state} {ranges(numbers)}" for state, numbers in by_state.items()) or None
 
 
-def _tell_description(text: str, warnings: Sequence[str]) -> None:
+def _tell_description(recovered: Recovered) -> None:
     """A layout file on stdout, fit to be kept; what is to be borne in mind beside it."""
-    for line in text.splitlines():
+    from indexhole.jobs.recovery.describing import description_text
+    from indexhole.jobs.recovery.recovering import warnings_of
+
+    for line in description_text(recovered.surface).splitlines():
         say(line)
-    for warning in warnings:
+    for warning in warnings_of(recovered.surface):
         remark(warning)
 
 

@@ -67,7 +67,7 @@ def group_cells(data: bytes, marks: Collection[int] = ()) -> Cells:
 
 
 def group_sync() -> Cells:
-    """The run of ones before a group-code block."""
+    """The run of ones before a group-code block: (40,) uint8."""
     return np.ones(GROUP_SYNC_CELLS, dtype=np.uint8)
 
 

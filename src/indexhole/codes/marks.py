@@ -61,7 +61,7 @@ def find_marks(runs: npt.NDArray[np.uint8], code: Code) -> Marks:
 
 
 def find_patterns(runs: npt.NDArray[np.uint8], patterns: Sequence[MarkPattern]) -> Marks:
-    """The same for any patterns."""
+    """The same, (k,) int64 both, for any patterns."""
     room = runs.size // 8 + 8
     index = np.empty(room, dtype=np.int64)
     kind = np.empty(room, dtype=np.int64)

@@ -6,12 +6,12 @@ import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from indexhole.errors import InputFault
+from indexhole.kinds import in_order
 from indexhole.levelling.blunders import Check, Snooping, checks, snoop
 from indexhole.levelling.datum import Datum
 from indexhole.levelling.directions import Settled, settle_signs
@@ -19,32 +19,21 @@ from indexhole.levelling.measurements import INDEX, NOMINAL, OFFSET, SPEED
 from indexhole.levelling.network import Part, Tie, adjust
 from indexhole.levelling.weakness import Wanted, WeakTie, best_next, weakest
 from indexhole.model.distributions import chi2_tail
-from indexhole.standards.figures import MARK_WORDS
-from indexhole.standards.tolerances import find_tolerance
+from indexhole.standards.tolerances import LIBRARY, Tolerances
+from indexhole.standards.verdicts import NO_LIMITS, Limits, Verdict, judge
 
 Floats = npt.NDArray[np.float64]
 
-Verdict = Literal["works", "doubtful", "fails", "unproven"]
-
+_GRAVEST_FIRST = in_order(Verdict, (Verdict.FAILS, Verdict.DOUBTFUL, Verdict.UNPROVEN, Verdict.WORKS))
 UNITS = {OFFSET: "um", SPEED: "%", INDEX: "us"}
 # What one further measurement is supposed to be worth when the network shows none of its kind: on an alignment disk,
 # by a capture, by two captures of one disk. Our own choice.
 _SUPPOSED = {OFFSET: 10.0, SPEED: 0.15, INDEX: 30.0}
-_COVERAGE = 2.0
 # Where no limit is known, a drive so many standard uncertainties off is out of place among others. Our own choice.
 _CLEARLY = 4.0
 # More suspects than this share of the ties are no blunders any more. Our own choice.
 _FEW = 0.05
 MEAN = "mean"
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What is acceptable, in the unit of the quantity, with its source."""
-
-    low: float
-    high: float
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +46,7 @@ class Position:
         against: a held node, or `mean` for the mean of other mechanisms of its part.
         others: how many these are.
         other: the other value that fits as well, when a block of directions may be turned round; else None.
-        limits: None when none are known.
-        verdict: by two standard uncertainties.
+        limits: in the unit of the quantity, from nominal.
     """
 
     node: str
@@ -67,8 +55,14 @@ class Position:
     against: str
     others: int
     other: float | None
-    limits: Limits | None
-    verdict: Verdict
+    limits: Limits
+
+    @property
+    def verdict(self) -> Verdict:
+        """By the one rule for values with uncertainties; two values that fit as well and differ in it are a doubt."""
+        found = judge(self.value, self.uncertainty, self.limits)
+        alike = self.other is None or judge(self.other, self.uncertainty, self.limits) is found
+        return found if alike else Verdict.DOUBTFUL
 
 
 @dataclass(frozen=True)
@@ -135,6 +129,7 @@ def level(
     datum: str | None = None,
     left_out: Collection[str] = (),
     classes: Mapping[str, str] | None = None,
+    tolerances: Tolerances = LIBRARY,
 ) -> Levelled | None:
     """Level one quantity; None when there are no ties.
 
@@ -144,6 +139,7 @@ def level(
         datum: node to hold at 0, or `mean`; chosen when None.
         left_out: names of ties to leave out.
         classes: disk class of each mechanism, for its limits.
+        tolerances: the limits to judge by.
     """
     used = [t for t in ties if t.name not in left_out]
     if not used:
@@ -154,16 +150,14 @@ def level(
     told = tuple(checks(part) for part in parts)
     snooping = snoop(signs.ties, held)
     widened = _widening(parts, snooping, len(used))
-    positions = [
-        standing for part in parts for standing in _positions(quantity, part, mechanisms, signs, widened, classes or {})
-    ]
-    rank = ("fails", "doubtful", "unproven", "works")
+    limits = {m: limits_of(quantity, (classes or {}).get(m, ""), tolerances) for m in mechanisms}
+    positions = [standing for part in parts for standing in _positions(part, limits, signs, widened)]
     return Levelled(
         quantity=quantity,
         unit=UNITS[quantity],
         datum=held,
         parts=parts,
-        positions=tuple(sorted(positions, key=lambda s: (rank.index(s.verdict), -abs(s.value), s.node))),
+        positions=tuple(sorted(positions, key=lambda s: (_GRAVEST_FIRST.index(s.verdict), -abs(s.value), s.node))),
         checks=told,
         snooping=snooping,
         left_out=tuple(sorted({t.name for t in ties} & set(left_out))),
@@ -193,42 +187,39 @@ def _widening(parts: Sequence[Part], snooping: Snooping, ties: int) -> float:
     return math.sqrt(square / freedom) if chi2_tail(square, freedom) < 0.025 else 1.0
 
 
-def _positions(
-    quantity: str,
-    part: Part,
-    mechanisms: Collection[str],
-    signs: Settled,
-    widened: float,
-    classes: Mapping[str, str],
-) -> list[Position]:
+def _positions(part: Part, limits: Mapping[str, Limits], signs: Settled, widened: float) -> list[Position]:
     """Where the mechanisms of a part stand.
 
     In a free part a drive that is out of place would pull the mean of the others with it, so drives that fail are taken
     out of what the others are told against, the farthest from their median first, as long as more than half are left.
+
+    Args:
+        limits: of every mechanism.
+        widened: factor on the uncertainties.
     """
-    here = [n for n in part.nodes if n in mechanisms and n not in part.held]
+    here = [n for n in part.nodes if n in limits and n not in part.held]
     among = list(here)
 
-    def told(node: str) -> Position:
+    def position(node: str) -> Position:
         others = [n for n in among if n != node]
-        return _standing(quantity, part, node, others, signs, widened, classes.get(node, ""))
+        return _standing(part, node, others, limits[node], signs, widened)
 
     while not part.held and len(among) - 1 > max(1, len(here) // 2):
         middle = median(float(part.place[part.index(n)]) for n in among)
-        clear = [s.node for s in map(told, among) if s.verdict == "fails" or (s.limits is None and _off(s) > _CLEARLY)]
+        clear = [s.node for s in map(position, among) if _out_of_place(s)]
         if not clear:
             break
         among.remove(max(clear, key=lambda n: abs(float(part.place[part.index(n)]) - middle)))
-    return [told(node) for node in here]
+    return [position(node) for node in here]
 
 
-def _off(standing: Position) -> float:
-    return abs(standing.value) / standing.uncertainty
+def _out_of_place(position: Position) -> bool:
+    if position.limits.known:
+        return position.verdict is Verdict.FAILS
+    return abs(position.value) > _CLEARLY * position.uncertainty
 
 
-def _standing(
-    quantity: str, part: Part, node: str, others: Sequence[str], signs: Settled, widened: float, disk_class: str
-) -> Position:
+def _standing(part: Part, node: str, others: Sequence[str], limits: Limits, signs: Settled, widened: float) -> Position:
     if part.held:
         # a held node's own place is in the datum; several marks are one datum
         against = sorted(part.held)[0]
@@ -241,11 +232,7 @@ def _standing(
         weights = part.weights({node: 1.0, against: -1.0})
     value, u = part.contrast(weights)
     value, u, other = _either_way(part, weights, signs, value, u * widened)
-    limits = limits_of(quantity, disk_class)
-    verdict = _verdict(value, u, limits)
-    if other is not None and _verdict(other, u, limits) != verdict:
-        verdict = "doubtful"
-    return Position(node, value, u, against, len(others), other, limits, verdict)
+    return Position(node, value, u, against, len(others), other, limits)
 
 
 def _either_way(
@@ -268,29 +255,17 @@ def _either_way(
     return value - sum(shares), math.hypot(u, *shares), None
 
 
-def _verdict(value: float, u: float, limits: Limits | None) -> Verdict:
-    """As for gauges: the whole interval of two standard uncertainties on one side of each limit, or a doubt."""
-    if limits is None:
-        return "unproven"
-    low, high = value - _COVERAGE * u, value + _COVERAGE * u
-    if low < limits.low and high > limits.high:
-        return "unproven"
-    if low >= limits.low and high <= limits.high:
-        return "works"
-    return "fails" if high < limits.low or low > limits.high else "doubtful"
-
-
-def limits_of(quantity: str, disk_class: str) -> Limits | None:
-    """Limits of a quantity from the tolerances, in the unit of the network; None when the class is not known."""
+def limits_of(quantity: str, disk_class: str, tolerances: Tolerances = LIBRARY) -> Limits:
+    """Limits of a quantity by the tolerances, in the unit of the network from nominal; none without a class."""
     name = {OFFSET: "radial_offset", SPEED: "spindle_speed", INDEX: "index_to_data"}[quantity]
-    row = find_tolerance(name, disk_class) if disk_class else None
-    if row is None or row.low is None or row.high is None or row.nominal is None:
-        return None
-    source = f"{row.source} ({MARK_WORDS[row.mark]})"
+    row = tolerances.find(name, disk_class) if disk_class else None
+    if row is None or row.nominal is None:
+        return NO_LIMITS
+    nominal = row.nominal
     if quantity == SPEED:
-        return Limits(100 * math.log(row.low / row.nominal), 100 * math.log(row.high / row.nominal), source)
+        return row.limits.through(lambda rpm: 100 * math.log(rpm / nominal) if rpm > 0 else -math.inf)
     scale = 1e6 if quantity == INDEX else 1.0
-    return Limits(scale * (row.low - row.nominal), scale * (row.high - row.nominal), source)
+    return row.limits.through(lambda bound: scale * (bound - nominal))
 
 
 def _supposed(

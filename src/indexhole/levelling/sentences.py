@@ -11,7 +11,8 @@ from indexhole.levelling.blunders import Suspect
 from indexhole.levelling.measurements import INDEX, NOMINAL, OFFSET, SPEED
 from indexhole.levelling.quantity import MEAN, Levelled, Position
 from indexhole.levelling.weakness import Wanted
-from indexhole.wording import significant
+from indexhole.standards.verdicts import Verdict, lies_within
+from indexhole.wording import plus_minus, significant
 
 TITLES = {OFFSET: "Where the heads stand", SPEED: "How fast they turn", INDEX: "When the index pulse comes"}
 _UNIT_WORDS = {OFFSET: "um", SPEED: "%", INDEX: "us"}
@@ -20,13 +21,6 @@ MOVING_PARTS = (
     "Caution: spindle, belts and head actuator move, so no loose sleeves; a unit with its own mains supply may be live "
     "inside. Local codes and licensed practice decide who may open it."
 )
-
-
-def rounded(value: float, uncertainty: float, sign: bool = False) -> str:
-    """`96 +/- 14`: the uncertainty to two digits, the value to the same place (JCGM 100:2008, 7.2.6)."""
-    places = max(0, 1 - math.floor(math.log10(uncertainty))) if uncertainty > 0 else 2
-    shown = round(value, places) + 0.0  # no minus before a zero
-    return f"{shown:{'+' if sign and shown else ''}.{places}f} +/- {uncertainty:.{places}f}"
 
 
 def against_words(levelled: Levelled, standing: Position) -> str:
@@ -40,21 +34,21 @@ def against_words(levelled: Levelled, standing: Position) -> str:
 
 def place_words(levelled: Levelled, standing: Position) -> str:
     """`D4.0 sits 96 +/- 14 um towards the hub of the others`."""
-    told = rounded(abs(standing.value), standing.uncertainty)
+    told = plus_minus(abs(standing.value), standing.uncertainty)
     unit = _UNIT_WORDS[levelled.quantity]
     against = against_words(levelled, standing)
     above = standing.value > 0
     if standing.other is not None:
         return _either_words(levelled, standing, against, unit)
     if abs(standing.value) <= standing.uncertainty:
-        signed = rounded(standing.value, standing.uncertainty, sign=True)
+        signed = plus_minus(standing.value, standing.uncertainty, sign=True)
         alike = f"{_ALIKE[levelled.quantity]} {against}"
         if levelled.quantity == SPEED and standing.against == NOMINAL:
             alike = "turns at nominal speed"
         return f"{standing.node} {alike}, as far as is known ({signed} {unit})"
     if levelled.quantity == SPEED:
         percent = 100 * math.expm1(standing.value / 100)
-        shown = rounded(abs(percent), standing.uncertainty * (1 + percent / 100))
+        shown = plus_minus(abs(percent), standing.uncertainty * (1 + percent / 100))
         joint = "than " if standing.against != NOMINAL else ""
         word = ("faster" if above else "slower") if joint else ("fast" if above else "slow")
         return f"{standing.node} turns {shown} % {word}{' ' + joint + against if joint else ''}"
@@ -68,9 +62,9 @@ def _either_words(levelled: Levelled, standing: Position, against: str, unit: st
     u, other = standing.uncertainty, standing.other or 0.0
     settle = "one signed measurement would settle which"
     if levelled.quantity == OFFSET and abs(standing.value + other) <= 0.5 * u:
-        told = rounded(abs(standing.value), u)
+        told = plus_minus(abs(standing.value), u)
         return f"{standing.node} sits {told} {unit} to one side of {against}, towards hub or rim: {settle}"
-    both = f"{rounded(standing.value, u, sign=True)} or {rounded(other, u, sign=True)} {unit}"
+    both = f"{plus_minus(standing.value, u, sign=True)} or {plus_minus(other, u, sign=True)} {unit}"
     return f"{standing.node} stands {both} from {against}: {settle}"
 
 
@@ -80,6 +74,7 @@ class Work(Enum):
     NOTHING = "nothing"
     LEARN_WAY = "learn which way"
     MEASURE_AGAIN = "measure again"
+    WATCH = "watch it"
     ASK_A_THIRD = "ask a third"
     SET_SPEED = "set its speed"
     MOVE_SENSOR = "move its index sensor"
@@ -93,13 +88,14 @@ class Work(Enum):
 
 def work_due(levelled: Levelled, standing: Position) -> Work:
     """What to do about where a mechanism stands; nothing is turned before it is known that it is out, and which way."""
-    known = standing.limits is not None
-    if standing.verdict == "works" or (known and standing.verdict == "unproven"):
+    known = standing.limits.known
+    if standing.verdict is Verdict.WORKS or (known and standing.verdict is Verdict.UNPROVEN):
         return Work.NOTHING
     if standing.other is not None:
         return Work.LEARN_WAY
-    if standing.verdict == "doubtful":
-        return Work.MEASURE_AGAIN
+    if standing.verdict is Verdict.DOUBTFUL:
+        acceptable = lies_within(standing.value, standing.uncertainty, standing.limits)
+        return Work.WATCH if acceptable else Work.MEASURE_AGAIN
     if not known and abs(standing.value) <= 2 * standing.uncertainty:
         return Work.NOTHING
     if standing.others == 1 and standing.against == MEAN:
@@ -122,6 +118,8 @@ def advice_words(
             return "Turn nothing before it is known which way."
         case Work.MEASURE_AGAIN:
             return "A limit lies inside its uncertainty: measure again before anything is turned."
+        case Work.WATCH:
+            return "It is close to a limit but still acceptable: turn nothing, and measure it again in time."
         case Work.ASK_A_THIRD:
             return "Which of the two is out of place only a third, or an alignment disk, can tell: turn neither yet."
         case Work.SET_SPEED:
@@ -129,7 +127,7 @@ def advice_words(
         case Work.MOVE_SENSOR:
             return "Its index sensor may be moved by as much."
         case Work.MOVE_HEAD:
-            known = standing.limits is not None
+            known = standing.limits.known
             judged = "" if known else "No limit is known, as the shelf does not say its class: turn only what must be."
             first = _first_read(standing, recorded, irreplaceable)
             return " ".join(filter(None, (judged, first, _turn(standing, adjusters))))
@@ -150,7 +148,7 @@ def _first_read(standing: Position, recorded: Sequence[str], irreplaceable: Sequ
 
 def _turn(standing: Position, adjusters: Mapping[str, tuple[float, float]]) -> str:
     way = "hub" if standing.value > 0 else "rim"
-    told = rounded(abs(standing.value), standing.uncertainty)
+    told = plus_minus(abs(standing.value), standing.uncertainty)
     if standing.node not in adjusters:
         return f"Then turn the adjuster until the head has moved {told} um towards the {way}."
     gain, gain_u = adjusters[standing.node]
@@ -158,7 +156,7 @@ def _turn(standing: Position, adjusters: Mapping[str, tuple[float, float]]) -> s
     u = abs(turns) * math.hypot(standing.uncertainty / standing.value, gain_u / gain)
     clock = "clockwise" if turns > 0 else "anticlockwise"
     return (
-        f"Then turn the adjuster {rounded(abs(turns), u)} of a turn {clock}: {told} um towards the {way}, at "
+        f"Then turn the adjuster {plus_minus(abs(turns), u)} of a turn {clock}: {told} um towards the {way}, at "
         f"{abs(gain):g} um a turn."
     )
 
@@ -167,7 +165,7 @@ def suspect_words(levelled: Levelled, suspect: Suspect) -> str:
     """A proposed blunder in words."""
     unit = _UNIT_WORDS[levelled.quantity]
     if len(suspect.ties) == 1:
-        wrong = rounded(suspect.error, suspect.error_uncertainty, sign=True)
+        wrong = plus_minus(suspect.error, suspect.error_uncertainty, sign=True)
         return (
             f"{suspect.ties[0]} does not fit the others (w = {suspect.w:.1f}): off by {wrong} {unit} if they are "
             "right. Nothing was left out: look into it, then measure again, or leave it out by name."

@@ -2,7 +2,8 @@
 
 Disk and drive both grow with warmth, the disk also with damp; a film that grows unevenly turns its tracks into ovals;
 a disk never sits twice on the same centre; a head comes to rest on the side it came from. Lengths across tracks in um,
-strains without unit. All functions take arrays. Formulas and sources stand in docs/forward-model.md.
+strains without unit. All functions take and return arrays of one shape, such as (draws,). Formulas and sources stand
+in docs/forward-model.md.
 """
 
 from __future__ import annotations

@@ -240,5 +240,5 @@ def signals(draws: Floats, tracks: Floats) -> tuple[Floats, Floats]:
 
 
 def whole_turn(count: int = 6) -> Floats:
-    """Angles evenly round a turn, radians."""
+    """Angles evenly round a turn, radians: (count,)."""
     return np.arange(count, dtype=np.float64) * (2 * math.pi / count)

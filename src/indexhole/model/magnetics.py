@@ -1,9 +1,9 @@
 """Whether a head can magnetise a coating, what it leaves of an older recording, and how sharp the result is.
 
 `drive_oe` is the coercivity of the disks a drive's write current suits, `disk_oe` the disk's own. All functions take
-arrays. Formulas, sources and marks stand in docs/forward-model.md; the constants here are our own defaults, set so
-that a native pair overwrites by 44 dB, and still by 29 dB a tenth below the field that suits (30 dB are usual), and
-has the pulse width the forward model assumes.
+and return arrays of one shape, such as (draws,). Formulas, sources and marks stand in docs/forward-model.md; the
+constants here are our own defaults, set so that a native pair overwrites by 44 dB, and still by 29 dB a tenth below the
+field that suits (30 dB are usual), and has the pulse width the forward model assumes.
 """
 
 from __future__ import annotations

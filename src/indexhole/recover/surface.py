@@ -67,7 +67,7 @@ def _candidates(
 def open_tracks(
     captures: Sequence[Capture], layouts: Mapping[str, Layout], layout: str | None = None
 ) -> tuple[OpenDwells, list[Identification], list[str]]:
-    """Every legible stay with its clock recovered and its fields read, candidate layouts, and warnings.
+    """Every legible dwell with its clock recovered and its fields read, candidate layouts, and warnings.
 
     Raises:
         InputFault: an unknown layout id.
@@ -85,7 +85,7 @@ def open_dwells(
     *,
     most_held: int = MOST_HELD_PULSES,
 ) -> tuple[OpenDwells, list[Identification], list[str]]:
-    """The same from stays as they come, in memory while they have no more than `most_held` pulses in all."""
+    """The same from dwells as they come, in memory while they have no more than `most_held` pulses in all."""
     opened = OpenDwells(most_held)
     dwells, blank = _discard_pulses(segments, _chosen_layout(layouts, layout), 0, opened)
     placing = place_dwells(dwells, blank)
@@ -102,7 +102,7 @@ def _discard_pulses(
     opened: OpenDwells | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> tuple[list[Dwell], list[Blank]]:
-    """Stays as they come, each opened and let go before the next is asked for; the legible ones into `opened` too."""
+    """Dwells as they come, each opened and discarded before the next is asked for; legible ones into `opened` too."""
     dwells: list[Dwell] = []
     blank: list[Blank] = []
     recent: list[CellGuess] = []
@@ -121,8 +121,8 @@ def _discard_pulses(
 
 
 def _place(opened: OpenDwells, dwells: Sequence[Dwell], placing: Placing) -> None:
-    """Put open stays where the same stays, let go, were found to be."""
-    # Replacing a stay's place leaves its reads the same object.
+    """Put open dwells where the same dwells, discarded since, were found to be."""
+    # Replacing a dwell's place leaves its reads the same object.
     placed = {id(dwell.reads): dwell for dwell in placing.dwells}
     found = ((k, placed.get(id(dwell.reads))) for k, dwell in enumerate(dwells))
     opened.place([(k, dwell.cylinder, dwell.head) for k, dwell in found if dwell is not None])
@@ -147,7 +147,7 @@ def recover_surface(
         layouts: the library, keeper's own layouts included.
         layout: id of the layout when it is known, else it is identified.
         quality_bins: bins a turn of the quality map; 0 leaves it out.
-        progress: called with (stays done, stays in all).
+        progress: called with (dwells done, dwells in all).
 
     Raises:
         InputFault: an unknown layout id.
@@ -170,10 +170,10 @@ def recover_dwells(
     opened: OpenDwells | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Surface:
-    """Recover from stays as they come: each is let go before the next is asked for, so a log may be of any length.
+    """Recover from dwells as they come: each is discarded before the next is asked for, so a log may be of any length.
 
-    Arguments and faults as of recover_surface; `progress` is called with the number of stays done. The legible stays go
-    into `opened` for whoever needs their pulses again.
+    Arguments and faults as of recover_surface; `progress` is called with the number of dwells done. The legible dwells
+    go into `opened` for whoever needs their pulses again.
     """
     dwells, blank = _discard_pulses(segments, _chosen_layout(layouts, layout), quality_bins, opened, progress)
     placing = place_dwells(dwells, blank)
@@ -186,7 +186,7 @@ def recover_dwells(
     groups: dict[tuple[int, int], list[Dwell]] = defaultdict(list)
     for dwell in _as_numbered(placing, chosen):
         if dwell.cylinder is None or dwell.head is None:
-            warnings.append(f"{dwell.capture}: a stay with no legible id cannot be placed")
+            warnings.append(f"{dwell.capture}: a dwell with no legible id cannot be placed")
         else:
             groups[dwell.cylinder, dwell.head].append(dwell)
     tracks, found_warnings = blank_tracks(placing.blank, groups, chosen)
@@ -207,7 +207,7 @@ def recover_dwells(
 
 
 def _as_numbered(placing: Placing, layout: Layout | None) -> list[Dwell]:
-    """Stays placed by their ids where no lines told, which may count from another number by the layout."""
+    """Dwells placed by their ids where no lines told, which may count from another number by the layout."""
     if layout is None or (layout.track_number(0, 0), layout.track_number(0, 1)) == (0, 0):
         return list(placing.dwells)
     return [

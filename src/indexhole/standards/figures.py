@@ -6,9 +6,10 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-Mark = Literal["SEEN", "DERIVED", "CHECKED", "MEMORY firm", "MEMORY fair", "MEMORY weak", "OWN"]
+Mark = Literal["SEEN", "DERIVED", "CHECKED", "MEMORY firm", "MEMORY fair", "MEMORY weak", "OWN", "KEEPER"]
 """SEEN: read in the named text. DERIVED: arithmetic on other figures. CHECKED: remembered, and it gives an
-independent SEEN figure. MEMORY: remembered only. OWN: set by this project."""
+independent SEEN figure. MEMORY: remembered only. OWN: set by this project. KEEPER: set by the
+keeper of the shelf."""
 
 MARK_WORDS: dict[Mark, str] = {
     "SEEN": "seen in the cited source",
@@ -18,6 +19,7 @@ MARK_WORDS: dict[Mark, str] = {
     "MEMORY fair": "from memory, fairly sure",
     "MEMORY weak": "from memory, not sure",
     "OWN": "chosen by us",
+    "KEEPER": "set by the keeper",
 }
 
 

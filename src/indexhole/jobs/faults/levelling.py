@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,6 +36,7 @@ from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.sheets.sheet_text import decode_sheet, sheet_text
 from indexhole.standards.classes import load_classes
 from indexhole.standards.layouts import Layout, load_layouts
+from indexhole.standards.tolerances import LIBRARY, Tolerances
 
 if TYPE_CHECKING:
     from indexhole.jobs.faults.capture_summary import CaptureSummary
@@ -282,12 +284,14 @@ def level_bench(
     *,
     datum: str | None = None,
     left_out: Collection[str] = (),
+    tolerances: Tolerances = LIBRARY,
 ) -> LevelledBench:
     """Level every quantity there are ties of.
 
     Args:
         datum: a node to hold at 0 in the network of offsets, or `mean`; chosen when None.
         left_out: names of ties to leave out.
+        tolerances: the limits to judge by.
 
     Raises:
         InputFault: no ties at all, a datum that is in no network, or a tie to leave out that there is none of.
@@ -301,22 +305,15 @@ def level_bench(
     ties[SPEED] += speed_ties(evidence.readings)
     ties[INDEX] += index_ties(evidence.readings, labelled)
     mechanisms = _mechanisms(evidence, ties)
-    speeds = level(SPEED, ties[SPEED], mechanisms, left_out=left_out, classes=evidence.classes)
+    adjusted = partial(level, mechanisms=mechanisms, left_out=left_out, classes=evidence.classes, tolerances=tolerances)
+    speeds = adjusted(SPEED, ties[SPEED])
     crossed = cross_ties(evidence.trials, _heads(evidence, speeds), evidence.past) if evidence.trials else None
     ties[OFFSET] += crossed.ties if crossed else ()
     _check_left_out(ties, left_out)
     levels = {
-        OFFSET: level(
-            OFFSET,
-            ties[OFFSET],
-            mechanisms,
-            standards=measured.standards,
-            datum=datum,
-            left_out=left_out,
-            classes=evidence.classes,
-        ),
+        OFFSET: adjusted(OFFSET, ties[OFFSET], standards=measured.standards, datum=datum),
         SPEED: speeds,
-        INDEX: level(INDEX, ties[INDEX], mechanisms, left_out=left_out, classes=evidence.classes),
+        INDEX: adjusted(INDEX, ties[INDEX]),
     }
     found = {quantity: levelled for quantity, levelled in levels.items() if levelled is not None}
     if not found:

@@ -16,12 +16,11 @@ from indexhole.levelling.sentences import (
     fit_words,
     next_words,
     place_words,
-    rounded,
     suspect_words,
     work_due,
 )
 from indexhole.levelling.weakness import Wanted
-from indexhole.wording import significant
+from indexhole.wording import plus_minus, significant
 
 _TIES_SHOWN = 12
 
@@ -98,7 +97,7 @@ def _tie_line(check: Check, levelled: Levelled) -> str:
         fit = f"residual {check.residual:+.3g}, w {w:{'+' if w else ''}.1f}, a blunder from {blunder} shows"
     turnable = any(tie.name in block for block in levelled.signs.mirrored)
     unsure = ", which way is not known" if turnable or tie.name in levelled.signs.unsure else ""
-    value = rounded(tie.value, tie.uncertainty, sign=True)
+    value = plus_minus(tie.value, tie.uncertainty, sign=True)
     return f"  {tie.name}: {tie.start} to {tie.end} {value} {levelled.unit} ({tie.source}){unsure}; {fit}"
 
 
@@ -147,10 +146,10 @@ def _level_json(bench: LevelledBench, levelled: Levelled) -> dict[str, Any]:
                 "uncertainty": s.uncertainty,
                 "against": s.against,
                 "or_value": s.other,
-                "limit_low": s.limits.low if s.limits else None,
-                "limit_high": s.limits.high if s.limits else None,
+                "limit_low": s.limits.low,
+                "limit_high": s.limits.high,
                 "verdict": s.verdict,
-                "source": s.limits.source if s.limits else "",
+                "source": s.limits.source,
                 "words": place,
                 "advice": advice,
             }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +21,10 @@ from indexhole.signal.dwells.flow import Flow
 from indexhole.signal.formats.options import ReadOptions
 from indexhole.signal.gauges import pulse_gauges, spindle_gauges
 from indexhole.signal.gauges.gauge import Gauge
-from indexhole.signal.gauges.spindle_gauges import FieldPlace, Limits
-from indexhole.standards.figures import MARK_WORDS
+from indexhole.signal.gauges.spindle_gauges import FieldPlace
 from indexhole.standards.layouts import Layout, load_layouts
-from indexhole.standards.tolerances import find_tolerance
+from indexhole.standards.tolerances import LIBRARY, Tolerances
+from indexhole.standards.verdicts import NO_LIMITS, Limits
 
 
 @dataclass(frozen=True)
@@ -59,10 +59,15 @@ def _fields(opened: Sequence[OpenTrack]) -> list[FieldPlace]:
     return places
 
 
-def _limits(quantity: str, layout: Layout | None, code: str, rpm: float) -> Limits:
-    disk_class = layout.disk_class if layout is not None else "130-dense" if rpm > 330 else "130-48"
-    row = find_tolerance(quantity, disk_class, code)
-    return Limits(row.low, row.high, f"{row.source} ({MARK_WORDS[row.mark]})") if row is not None else Limits()
+# Halfway between the two nominal speeds there are, 300 and 360 r/min.
+_BETWEEN_SPEEDS_RPM = 330.0
+
+
+def _class_of(layout: Layout | None, rpm: float) -> str:
+    """The disk class whose limits hold: the layout's, else the commonest of that speed."""
+    if layout is not None:
+        return layout.disk_class
+    return "130-dense" if rpm > _BETWEEN_SPEEDS_RPM else "130-48"
 
 
 def _nominal_cells(one: OpenTrack, layout: Layout | None) -> float | None:
@@ -76,20 +81,27 @@ def _nominal_cells(one: OpenTrack, layout: Layout | None) -> float | None:
 
 
 def gauge_captures(
-    captures: Sequence[Capture], layout: str | None = None, extra_layouts: Sequence[Path] = ()
+    captures: Sequence[Capture],
+    layout: str | None = None,
+    extra_layouts: Sequence[Path] = (),
+    tolerances: Tolerances = LIBRARY,
 ) -> Gauged:
-    """Gauge a set of captures made with one drive.
+    """Gauge a set of captures made with one drive, and judge by these tolerances.
 
     Raises:
         InputFault: unknown layout id, or nothing legible in the captures.
     """
     layouts = load_layouts(extra_layouts)
     opened, candidates, warnings = open_tracks(captures, layouts, layout)
-    return _gauged(captures, opened, layouts.get(candidates[0].layout), warnings)
+    return _gauged(captures, opened, layouts.get(candidates[0].layout), warnings, tolerances)
 
 
 def gauge_files(
-    paths: Sequence[Path], options: ReadOptions, layout: str | None = None, extra_layouts: Sequence[Path] = ()
+    paths: Sequence[Path],
+    options: ReadOptions,
+    layout: str | None = None,
+    extra_layouts: Sequence[Path] = (),
+    tolerances: Tolerances = LIBRARY,
 ) -> Gauged:
     """Gauge capture files made with one drive, each read once and stay by stay, so that size does not matter.
 
@@ -99,12 +111,16 @@ def gauge_files(
     layouts = load_layouts(extra_layouts)
     flows = [Flow(path, options) for path in paths]
     opened, candidates, warnings = open_dwells(dwells_of(paths, flows), layouts, layout)
-    told = [warning for flow in flows for warning in flow.warnings]
-    return _gauged(flows, opened, layouts.get(candidates[0].layout), [*told, *warnings])
+    remarks = [warning for flow in flows for warning in flow.warnings]
+    return _gauged(flows, opened, layouts.get(candidates[0].layout), [*remarks, *warnings], tolerances)
 
 
 def _gauged(
-    captures: Sequence[Capture | Flow], opened: OpenDwells, chosen: Layout | None, warnings: Sequence[str]
+    captures: Sequence[Capture | Flow],
+    opened: OpenDwells,
+    chosen: Layout | None,
+    warnings: Sequence[str],
+    tolerances: Tolerances,
 ) -> Gauged:
     if not opened:
         raise InputFault(
@@ -115,14 +131,19 @@ def _gauged(
     streams, outlines = opened.streams, opened.outlines
     fields = _fields(outlines)
     code = outlines[0].stream.code
-    rough = spindle_gauges.spindle_speed(streams, fields, Limits())
-    speed = spindle_gauges.spindle_speed(streams, fields, _limits("spindle_speed", chosen, code, rough.value))
+    rough = spindle_gauges.spindle_speed(streams, fields, NO_LIMITS)
+    disk_class = _class_of(chosen, rough.value)
+
+    def limits(quantity: str) -> Limits:
+        return tolerances.limits(quantity, disk_class, code)
+
+    speed = replace(rough, limits=limits("spindle_speed"))
     writers = writers_of(opened, chosen)
     rewritten = rewritten_speeds(writers)
-    noise, shift, asymmetry, margin = pulse_gauges.pulse_gauges(streams)
+    noise, shift, asymmetry, margin = pulse_gauges.pulse_gauges(streams, limits("timing_margin"))
     gauges = (
         speed,
-        spindle_gauges.speed_variation(streams, _limits("speed_variation", chosen, code, rough.value)),
+        spindle_gauges.speed_variation(streams, limits("speed_variation")),
         spindle_gauges.speed_wander_orders(streams),
         spindle_gauges.index_to_data(streams, fields),
         spindle_gauges.index_jitter(streams, fields),
@@ -131,7 +152,7 @@ def _gauged(
             fields,
             [_nominal_cells(one, chosen) for one in outlines],
             [rewritten.get((one.cylinder, one.head), {}) for one in outlines],
-            _limits("writer_speed_ratio", chosen, code, rough.value),
+            limits("writer_speed_ratio"),
         ),
         margin,
         shift,
@@ -155,10 +176,10 @@ def gauge_json(gauge: Gauge) -> dict[str, Any]:
         "value": _number(gauge.value),
         "unit": gauge.unit,
         "uncertainty": _number(gauge.uncertainty),
-        "limit_low": gauge.limit_low,
-        "limit_high": gauge.limit_high,
+        "limit_low": gauge.limits.low,
+        "limit_high": gauge.limits.high,
         "verdict": str(gauge.verdict),
-        "source": gauge.source,
+        "source": gauge.limits.source,
         "note": gauge.note,
         "detail": [dict(part) for part in gauge.detail],
     }

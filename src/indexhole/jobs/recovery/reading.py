@@ -18,7 +18,7 @@ def given_twice(path: Path, first: Path) -> InputFault:
 
 
 def dwells_of(paths: Sequence[Path], flows: Sequence[Flow]) -> Iterator[Segment]:
-    """The stays of several capture files, each read once from front to back; a file given twice is a fault."""
+    """The dwells of several capture files, each read once from front to back; a file given twice is a fault."""
     seen: dict[str, Path] = {}
     for path, flow in zip(paths, flows, strict=True):
         yield from flow

@@ -95,11 +95,11 @@ def recover_files(
     opened: OpenDwells | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Recovered:
-    """Recover what capture files of one disk hold, each read once and stay by stay, so that size does not matter.
+    """Recover what capture files of one disk hold, each read once and dwell by dwell, so that size does not matter.
 
     Args:
         options: the keeper's choices of lines and rates.
-        opened: takes the legible stays with their pulses, for the report on writers.
+        opened: takes the legible dwells with their pulses, for the report on writers.
         progress: called with (file, bytes read, bytes in all).
 
     Raises:

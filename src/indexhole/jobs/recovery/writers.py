@@ -55,7 +55,7 @@ def report_sentences(report: WriterReport) -> list[str]:
 
 
 def writers_of(opened: OpenDwells, layout: Layout | None) -> Writers:
-    """Writers from stays that are open already."""
+    """Writers from dwells that are open already."""
     return find_writers(opened, nominal_of(layout))
 
 
@@ -69,7 +69,7 @@ def report_writers(
 
 
 def report_writers_of_dwells(opened: OpenDwells, layout: str, extra_layouts: Sequence[Path] = ()) -> WriterReport:
-    """Stays a recovery opened to their writers; `layout` is the one it found, "" when none is known."""
+    """Dwells a recovery opened to their writers; `layout` is the one it found, "" when none is known."""
     return WriterReport(layout, writers_of(opened, load_layouts(extra_layouts).get(layout)), {})
 
 

@@ -37,7 +37,7 @@ class Spindle:
     wow_phase: float = 0.0
 
     def angle(self, time_s: Floats) -> Floats:
-        """Revolutions turned by each time; continues over any number of revolutions."""
+        """Revolutions turned by each of (n,) times in s; continues over any number of revolutions."""
         turned = self.speed_rpm / 60 * time_s
         if self.wow_peak == 0:
             return turned
@@ -45,7 +45,7 @@ class Spindle:
         return turned + self.wow_peak / wave * (np.sin(wave * turned + self.wow_phase) - math.sin(self.wow_phase))
 
     def time(self, angle: Floats) -> Floats:
-        """The time at which each angle passes, in seconds: the inverse of `angle`, by Newton's method."""
+        """The time at which each of (n,) angles, in revolutions, passes, in s: `angle` inverted by Newton's method."""
         per_s = self.speed_rpm / 60
         time_s: Floats = np.asarray(angle / per_s, dtype=np.float64)
         if self.wow_peak == 0:
@@ -71,14 +71,14 @@ def cells_per_revolution(spindle: Spindle, cell_s: float) -> int:
 
 
 def lay_down(cells: npt.NDArray[np.uint8], cell_s: float, spindle: Spindle) -> Floats:
-    """Angles of the transitions that `cells` leave behind, from the angle at which writing began."""
+    """Angles in revolutions, (transitions,), that `cells` (n,) leave behind, from the angle at which writing began."""
     return spindle.angle(np.flatnonzero(cells).astype(np.float64) * cell_s)
 
 
 def replace_stretch(angles: Floats, start: float, new: Floats, length: float) -> Floats:
     """A track's transitions once `new` (from its own start) was written over `length` revolutions from `start`.
 
-    Returns sorted angles in [0, 1). The stretch may pass the index.
+    All are revolutions, (n,) each. Returns sorted angles in [0, 1). The stretch may pass the index.
     """
     kept = angles[(angles - start) % 1.0 >= length]
     return np.sort(np.concatenate((kept, (start + new) % 1.0)))

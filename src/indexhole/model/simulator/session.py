@@ -45,6 +45,15 @@ class StepTimes:
     pulse_s: float = 4e-6
 
 
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """How the head goes from track to track: from where, in how many steps a cylinder, and how fast."""
+
+    start_cylinder: int = 0
+    steps_per_cylinder: int = 1
+    times: StepTimes = StepTimes()
+
+
 class _Line:
     """A control line as it is driven, changes in order of time."""
 
@@ -95,14 +104,12 @@ def read_session(
     reader: Reader | None = None,
     *,
     revolutions: int = 2,
-    start_cylinder: int = 0,
-    steps_per_cylinder: int = 1,
-    times: StepTimes | None = None,
+    travel: Travel | None = None,
 ) -> SimulatedSession:
     """One log over several tracks, in the order given, with the spindle turning on throughout.
 
     The head is first brought to cylinder 00; every track is read for `revolutions` from index to index and a
-    little more. A mechanism of twice the track density takes two `steps_per_cylinder`. Raises ValueError when
+    little more. A mechanism of twice the track density takes two steps a cylinder. Raises ValueError when
     no track is given or tracks differ in layout.
     """
     tracks = list(tracks)
@@ -112,14 +119,14 @@ def read_session(
     layout = tracks[0].layout
     mechanism = reader.mechanism or sound_mechanism(layout)
     spindle = spindle_of(mechanism, layout.speed_rpm, rng)
-    times = times or StepTimes()
+    travel = travel or Travel()
     # the log starts wherever the disk happens to stand
     begin_s = spindle.time_at(rng.random())
-    carriage = _Carriage(start_cylinder, times)
-    now_s = carriage.go(times.motor_start_s, 0)
+    carriage = _Carriage(travel.start_cylinder, travel.times)
+    now_s = carriage.go(travel.times.motor_start_s, 0)
     pulses: list[Floats] = []
     for track in tracks:
-        now_s = carriage.go(now_s, track.cylinder * steps_per_cylinder)
+        now_s = carriage.go(now_s, track.cylinder * travel.steps_per_cylinder)
         carriage.side.drive(now_s, 0 if track.head else 1)
         first = spindle.angle_at(begin_s + now_s)
         # a little beyond the index, so that a late sensor's pulse is still seen

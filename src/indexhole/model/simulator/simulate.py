@@ -222,7 +222,7 @@ class HeadOnTrack:
         self.peaks = track.angles + peak_shifts(track.angles, self.pulse_width)
 
     def read(self, first: float, last: float, spindle: Spindle, rng: np.random.Generator) -> Floats:
-        """Times of the pulses between two angles, counted on over the revolutions."""
+        """Times in s, (k,), of the pulses between two angles in revolutions, counted on from turn to turn."""
         turns = np.arange(math.floor(first) - 1, math.ceil(last) + 1)
         angles = (self.peaks + turns[:, None]).ravel()
         inside = (angles >= first) & (angles < last)
@@ -238,7 +238,7 @@ class HeadOnTrack:
 def index_times(
     first: float, last: float, spindle: Spindle, mechanism: MechanismState, jitter_s: float, rng: np.random.Generator
 ) -> Floats:
-    """Times of the index pulses whose true index lies between two angles."""
+    """Times in s, (k,), of the index pulses whose true index lies between two angles in revolutions."""
     turns = np.arange(math.ceil(first), math.floor(last) + 1, dtype=np.float64)
     return spindle.time(turns) + mechanism.index_delay_s + rng.standard_normal(turns.size) * jitter_s
 
@@ -267,5 +267,5 @@ def read_track(
 
 
 def within(times_s: Floats, end_s: float) -> Floats:
-    """The times that lie inside a log of this length."""
+    """Those of (n,) times in s that lie inside a log of this length."""
     return times_s[(times_s > 0) & (times_s < end_s)]

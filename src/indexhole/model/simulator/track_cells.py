@@ -60,6 +60,9 @@ def _size_code(sector_bytes: int) -> int:
     return (sector_bytes // 128).bit_length() - 1
 
 
+_FILL = 0xE5
+
+
 class MarkedBytes:
     """A growing track of marked fields in bytes, with the positions of its marks."""
 
@@ -88,12 +91,12 @@ class MarkedBytes:
         self.data += whole
 
     def cells(self) -> Cells:
-        """All of it as cells."""
+        """All of it as cells: (n,) uint8."""
         return self.code.encode(bytes(self.data), self.marks)
 
 
 def data_field_cells(zone: Zone, data: bytes, *, deleted: bool = False) -> Cells:
-    """Cells of one data field alone, sync and check included, as a later writer lays it over an old one."""
+    """Cells (n,) of one data field alone, sync and check included, as a later writer lays it over an old one."""
     code = zone.recording
     match code.track:
         case Blocks():
@@ -123,13 +126,12 @@ def track_cells(
     room: int | None = None,
     *,
     deleted: Collection[int] = (),
-    fill: int = 0xE5,
     disk_id: bytes = b"A1",
 ) -> TrackCells:
     """Cells of a whole track, filled up with gap to one revolution.
 
     Args:
-        sectors: bytes of each sector by number; one that is not given holds `fill`.
+        sectors: bytes of each sector by number; one that is not given holds E5h.
         room: cells the writer lays down in its revolution; at nominal speed when None. What does not fit is
             cut off, last sector first, as the index ends a write.
         deleted: sectors that get the deleted-data mark (FM and MFM only).
@@ -146,7 +148,7 @@ def track_cells(
             raise ValueError(f"sector {number} of {len(data)} bytes does not fit cylinder {cylinder} head {head}")
     if room is None:
         room = int(layout.bytes_per_revolution(zone) * zone.cells_per_byte)
-    whole = {number: sectors.get(number, bytes([fill]) * zone.sector_bytes) for number in zone.sector_ids}
+    whole = {number: sectors.get(number, bytes([_FILL]) * zone.sector_bytes) for number in zone.sector_ids}
     place = _Place(layout.track_number(cylinder, head), head)
     code, gaps = zone.recording, layout.gaps_of(zone)
     match code.track:

@@ -13,7 +13,7 @@ _COMPARED, _FEWEST = 400, 200
 
 
 def without_copies(stream: Stream, reads: StreamReads) -> tuple[StreamReads, tuple[SectorRead, ...]]:
-    """The reads of a stay without copies, and the copies."""
+    """The reads of a dwell without copies, and the copies."""
     seen: set[bytes] = set()
     kept: list[SectorRead] = []
     copies: list[SectorRead] = []

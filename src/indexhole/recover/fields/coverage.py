@@ -1,4 +1,4 @@
-"""Whether some turn of a stay was read whole, so that a sector it does not show is not there.
+"""Whether some turn of a dwell was read whole, so that a sector it does not show is not there.
 
 A sector that went unread leaves traces: an id whose check fails, a data field without an id, pulses the code forbids,
 or a stretch without pulses, somewhere between the fields that were read. A turn in which no stretch long enough for a
@@ -9,6 +9,7 @@ it was switched on or off.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -20,27 +21,39 @@ _SECTOR_SHARE = 0.5
 _SPLICE_RUNS, _LONGEST_RUN = 4, 40
 
 
-def whole_turn(
-    turns: Sequence[tuple[int, int]], starts: Cells, ends: Cells, ids: Cells, doubtful: Cells, at: Cells, runs: Cells
-) -> bool:
+@dataclass(frozen=True, slots=True)
+class Legible:
+    """What a dwell shows of its fields, in cells from its first pulse, each array rising.
+
+    Attributes:
+        starts, ends: (k,) cells each field that was read takes, sync and gap 2 included.
+        ids: (i,) first cells of the ids.
+        doubtful: (d,) first cells of broken ids and of data fields without an id; in any order.
+        at: (r,) cell at which each run the code forbids ends; `runs` (r,) its length.
+    """
+
+    starts: Cells
+    ends: Cells
+    ids: Cells
+    doubtful: Cells
+    at: Cells
+    runs: Cells
+
+
+def whole_turn(turns: Sequence[tuple[int, int]], seen: Legible) -> bool:
     """Whether one of the turns was read whole.
 
     Args:
         turns: first cell of each, and the one behind its last.
-        starts, ends: (k,) cells each field that was read takes, sync and gap 2 included, rising.
-        ids: first cells of the ids, rising.
-        doubtful: first cells of broken ids and of data fields without an id.
-        at, runs: cell at which each run the code forbids ends, rising, and its length.
     """
-    if ids.size < 2 or not turns:
+    if seen.ids.size < 2 or not turns:
         return False
-    shortest = _SECTOR_SHARE * float(np.diff(ids).min())
-    return any(_read_whole(a, b, starts, ends, doubtful, at, runs, shortest) for a, b in turns)
+    shortest = _SECTOR_SHARE * float(np.diff(seen.ids).min())
+    return any(_read_whole(first, end, seen, shortest) for first, end in turns)
 
 
-def _read_whole(
-    first: int, end: int, starts: Cells, ends: Cells, doubtful: Cells, at: Cells, runs: Cells, shortest: float
-) -> bool:
+def _read_whole(first: int, end: int, seen: Legible, shortest: float) -> bool:
+    starts, ends, doubtful = seen.starts, seen.ends, seen.doubtful
     inside = (ends > first) & (starts < end)
     within = np.searchsorted(starts, doubtful, side="right") - 1
     # Dirt in a field that was read may look like a mark.
@@ -51,7 +64,7 @@ def _read_whole(
     opens = np.concatenate(([first], np.maximum.accumulate(ends[inside])))
     closes = np.concatenate((starts[inside], [end]))
     long = closes - opens > shortest
-    low, high = np.searchsorted(at, opens[long]), np.searchsorted(at, closes[long])
+    low, high = np.searchsorted(seen.at, opens[long]), np.searchsorted(seen.at, closes[long])
     if np.any(high - low > _SPLICE_RUNS):
         return False
-    return not any(np.any(runs[a:b] > _LONGEST_RUN) for a, b in zip(low.tolist(), high.tolist(), strict=True))
+    return not any(np.any(seen.runs[a:b] > _LONGEST_RUN) for a, b in zip(low.tolist(), high.tolist(), strict=True))

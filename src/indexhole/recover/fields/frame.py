@@ -1,8 +1,8 @@
-"""Where fields lie on the turn, in one frame for all stays on a track, index or not; and numbers that stand twice.
+"""Where fields lie on the turn, in one frame for all dwells on a track, index or not; and numbers that stand twice.
 
-The index gives the angle where there is one, but sensors stand differently and a log may have none. So every stay is
-laid against the fullest one by the sector numbers both show. A number is repeated when one stay shows it at two
-places a turn; that another stay shows it elsewhere is no proof, since the track may have been formatted anew.
+The index gives the angle where there is one, but sensors stand differently and a log may have none. So every dwell is
+laid against the fullest one by the sector numbers both show. A number is repeated when one dwell shows it at two
+places a turn; that another dwell shows it elsewhere is no proof, since the track may have been formatted anew.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ class Frame:
     """Places on the turn.
 
     Attributes:
-        scale, shift: by stay, revolutions of one turn in the stay's own count, and its angle 0 in the frame.
-        aligned: by stay, whether it could be laid against the others.
+        scale, shift: by dwell, revolutions of one turn in the dwell's own count, and its angle 0 in the frame.
+        aligned: by dwell, whether it could be laid against the others.
         repeated: by number, the angles of its ids, for those with more than one.
     """
 
@@ -55,7 +55,7 @@ def apart(one: float, other: float) -> float:
 
 
 def build_frame(indexed: Sequence[bool], reads: Sequence[StreamReads]) -> Frame:
-    """The frame of the stays on one track."""
+    """The frame of the dwells on one track."""
     scale = tuple(1.0 if has else _turn_of(part.ids) for has, part in zip(indexed, reads, strict=True))
     clusters = [_clusters(part.ids, turn) for part, turn in zip(reads, scale, strict=True)]
     twice = [_repeats(part, own, turn) for part, own, turn in zip(reads, clusters, scale, strict=True)]
@@ -79,7 +79,7 @@ def build_frame(indexed: Sequence[bool], reads: Sequence[StreamReads]) -> Frame:
 
 
 def _turn_of(ids: Sequence[IdRead]) -> float:
-    """Length of a turn in a stay without an index, from how soon each number comes again."""
+    """Length of a turn in a dwell without an index, from how soon each number comes again."""
     by_number: dict[int, list[float]] = defaultdict(list)
     for one in ids:
         by_number[one.id.number].append(one.turn)
@@ -89,7 +89,7 @@ def _turn_of(ids: Sequence[IdRead]) -> float:
 
 
 def _clusters(ids: Sequence[IdRead], turn: float) -> dict[int, list[float]]:
-    """By number, the angles at which it stands in one stay."""
+    """By number, the angles at which it stands in one dwell."""
     angles: dict[int, list[float]] = defaultdict(list)
     for one in ids:
         angles[one.id.number].append(one.turn / turn % 1.0)
@@ -112,7 +112,7 @@ def _grouped(angles: Sequence[float]) -> list[float]:
 
 
 def _repeats(part: StreamReads, clusters: dict[int, list[float]], turn: float) -> list[int]:
-    """Numbers one stay shows at more than one place, often enough that neither a slipped index nor chance did it."""
+    """Numbers one dwell shows at more than one place, often enough that neither a slipped index nor chance did it."""
     if all(len(own) == 1 for own in clusters.values()):
         return []
     count = Counter(i.id.number for i in part.ids)

@@ -183,7 +183,7 @@ def candidates(symbols: Symbols, most: int) -> Iterator[Candidate]:
 
 
 def log_probability(values: npt.NDArray[np.int64], symbols: Symbols) -> float:
-    """Log probability of a given field under the evidence."""
+    """Natural log of the probability of a field, (n,) symbols, under the evidence."""
     return float(symbols.scores[np.arange(values.size), values].sum())
 
 

@@ -1,4 +1,4 @@
-"""One stay of the head on a track: pulses to sector reads.
+"""One dwell of the head on a track: pulses to sector reads.
 
 A stream is decoded once from end to end, however many turns it holds; a sector that straddles the index is
 nothing special then.
@@ -45,7 +45,7 @@ class SectorRead:
         cut: whether the log ended inside the field.
         rough: share of the data fields of the whole stream in which a rule of the code is broken, one counted more than
             were seen: few fields prove little.
-        source: the stream, or the field's own pulses once the stream was let go, or None when those too were.
+        source: the stream, or the field's own pulses once the stream was discarded, or None when those too were.
     """
 
     stream: int
@@ -79,7 +79,7 @@ class SectorRead:
         return self.turn % 1.0
 
     def stretch(self) -> Stretch | None:
-        """The field's own pulses, None when they were let go."""
+        """The field's own pulses, None when they were discarded."""
         if isinstance(self.source, Stream):
             return cut_stretch(self.source, self.at, self.kind, self.cells)
         return self.source
@@ -132,7 +132,7 @@ def read_stream(stream: Stream, number: int, orphan_size: int | None = None) -> 
     """Find and decode every id and data field of a stream.
 
     Args:
-        stream: the stay with its clock recovered.
+        stream: the dwell with its clock recovered.
         number: what to call the stream in the reads.
         orphan_size: size to take for data fields without a legible id; by default the commonest size here.
     """

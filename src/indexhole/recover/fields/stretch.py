@@ -1,4 +1,4 @@
-"""The pulses of one field, cut out of a stream: what is kept of a read until its sector is settled."""
+"""The pulses of one field, cut out of a stream: what is kept of a read until its sector is resolved."""
 
 from __future__ import annotations
 

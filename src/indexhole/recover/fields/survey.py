@@ -1,4 +1,4 @@
-"""What one stay tells of how its track was laid down: gaps in bytes, lead-in, index mark, fill, cells a turn.
+"""What one dwell tells of how its track was laid down: gaps in bytes, lead-in, index mark, fill, cells a turn.
 
 Distances are counted in cells from mark to mark and turned into bytes of the code. The sync in front of a mark is
 taken to have its usual length (12 bytes of MFM, 6 of FM, 40 cells of the group code: data sheets and manual as in
@@ -19,7 +19,7 @@ import numpy.typing as npt
 from indexhole.codes import marks
 from indexhole.codes.code import Blocks, Code, MarkedFields
 from indexhole.codes.known import CODES
-from indexhole.recover.fields.coverage import whole_turn
+from indexhole.recover.fields.coverage import Legible, whole_turn
 from indexhole.recover.fields.reads import IdRead, StreamReads
 from indexhole.signal.clock.streams import Stream
 
@@ -38,7 +38,7 @@ Cells = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """What one stay tells of its track. Lengths are in bytes (raw ones of eight cells in the group code).
+    """What one dwell tells of its track. Lengths are in bytes (raw ones of eight cells in the group code).
 
     Attributes:
         clean: whether some turn was read whole, so that a sector it does not show is not there.
@@ -67,7 +67,7 @@ class Survey:
 
 
 def survey(stream: Stream, reads: StreamReads) -> Survey:
-    """Measure a stay whose fields were read."""
+    """Measure a dwell whose fields were read."""
     code = CODES[stream.code]
     cells = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(stream.runs, dtype=np.int64)))
     ids = _starts(code, cells, [(i.at, 0) for i in reads.ids])
@@ -91,11 +91,13 @@ def survey(stream: Stream, reads: StreamReads) -> Survey:
     return Survey(
         clean=whole_turn(
             _turns(stream, cells, ids, index),
-            *_blocks(code, ids, data[named], ends[named]),
-            ids,
-            np.concatenate((broken, data[~named])),
-            illegible,
-            stream.runs[forbidden].astype(np.int64),
+            Legible(
+                *_blocks(code, ids, data[named], ends[named]),
+                ids,
+                np.concatenate((broken, data[~named])),
+                illegible,
+                stream.runs[forbidden].astype(np.int64),
+            ),
         ),
         cells_a_turn=float(np.diff(index).mean()) if index.size > 1 else None,
         gap_2=_bytes(code, _gaps_2(code, ids, data[named])),
@@ -133,7 +135,7 @@ def _blocks(code: Code, ids: Cells, data: Cells, ends: Cells) -> tuple[Cells, Ce
 
 
 def _turns(stream: Stream, cells: Cells, ids: Cells, index: Cells) -> list[tuple[int, int]]:
-    """Turns the stay holds whole: from index to index, else from the first id on by their length."""
+    """Turns the dwell holds whole: from index to index, else from the first id on by their length."""
     if index.size > 1:
         return list(pairwise(index.tolist()))
     length = int(stream.turn_ticks / stream.cell_ticks)

@@ -73,10 +73,8 @@ def draft_layout(seen: Description) -> Draft | None:
     measured = [_measured_us(z, speed_rpm) for z in zones]
     disk_class, cylinders = _extent(seen, zones, measured, speed_rpm, guesses)
     drafted: list[DraftZone] = []
-    for zone, measured_us, first, last, heads in _spread(zones, measured, cylinders, guesses):
-        drafted.append(
-            DraftZone(zone, measured_us, _layout_zone(zone, measured_us, speed_rpm, first, last, heads, guesses))
-        )
+    for part in _spread(zones, measured, cylinders, guesses):
+        drafted.append(DraftZone(part.seen, part.measured_us, _layout_zone(part, speed_rpm, guesses)))
     largest = max(drafted, key=lambda d: d.seen.tracks)
     common = largest.zone.gaps or Gaps()
     sides = 1 + max(h for d in drafted for h in d.zone.heads)
@@ -195,10 +193,19 @@ def _classes(zones: Sequence[Zone], measured_us: Sequence[float], speed_rpm: flo
     return sorted(fitting, key=lambda item: (off(item) > _NEAR_DENSITY and off(item), item.tracks_per_side.value))
 
 
-def _spread(
-    zones: Sequence[Zone], measured_us: Sequence[float], cylinders: int, guesses: list[str]
-) -> list[tuple[Zone, float, int, int, tuple[int, ...]]]:
-    """Zones widened until they hold every track: (zone, cell, first, last, heads)."""
+@dataclass(frozen=True, slots=True)
+class _Extent:
+    """A zone as seen with its cell at nominal speed, and the tracks it is taken to hold."""
+
+    seen: Zone
+    measured_us: float
+    first: int
+    last: int
+    heads: tuple[int, ...]
+
+
+def _spread(zones: Sequence[Zone], measured_us: Sequence[float], cylinders: int, guesses: list[str]) -> list[_Extent]:
+    """Zones widened until they hold every track."""
     sides = range(1 + max(h for z in zones for h in z.heads))
     found: dict[tuple[int, int, int], list[int]] = {}
     for head in sides:
@@ -217,16 +224,15 @@ def _spread(
             found.setdefault((k, start, last), []).append(head)
             start = last + 1
     return [
-        (zones[k], measured_us[k], first, last, tuple(heads))
+        _Extent(zones[k], measured_us[k], first, last, tuple(heads))
         for (k, first, last), heads in sorted(found.items(), key=lambda item: (item[0][1], item[1]))
         if first <= last
     ]
 
 
-def _layout_zone(
-    zone: Zone, measured_us: float, speed_rpm: float, first: int, last: int, heads: tuple[int, ...], guesses: list[str]
-) -> LayoutZone:
+def _layout_zone(part: _Extent, speed_rpm: float, guesses: list[str]) -> LayoutZone:
     """The zone of a layout, with gaps that leave something of the turn."""
+    zone, measured_us = part.seen, part.measured_us
     numbers = _in_a_row(zone.numbers)
     if len(numbers) < len(zone.numbers):
         rest = sorted(set(zone.numbers) - set(numbers))
@@ -236,9 +242,9 @@ def _layout_zone(
 
     def made(cell_us: float, gaps: Gaps) -> LayoutZone:
         return LayoutZone(
-            first_cylinder=first,
-            last_cylinder=last,
-            heads=heads,
+            first_cylinder=part.first,
+            last_cylinder=part.last,
+            heads=part.heads,
             code=zone.code,
             cell_us=cell_us,
             sectors=len(numbers),

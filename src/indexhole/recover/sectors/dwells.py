@@ -1,4 +1,4 @@
-"""One stay of the head on a track: opened in the code that gives most, then let go but for what is still needed."""
+"""One dwell of the head on a track: opened in the code that gives most, then discarded but for what is still needed."""
 
 from __future__ import annotations
 
@@ -37,13 +37,13 @@ _TRIED: tuple[CodeName, ...] = in_order(CodeName, ("mfm", "group45", "fm"))
 # A phase error of 0.3 cell, in error steps; an MFM id field holds more pulses than that.
 _HALF_WAY, _MFM_FIELD_PULSES = 77, 100
 _SURVEYED_TURNS = 3.2
-# Share of forbidden runs at which a stay is read a second time by a loop of fixed cell length.
+# Share of forbidden runs at which a dwell is read a second time by a loop of fixed cell length.
 _NOISY, _STIFF_GAIN = 0.004, 0.15
 
 
 @dataclass(frozen=True)
 class OtherCode:
-    """What a stay holds in a code other than the one that gives most."""
+    """What a dwell holds in a code other than the one that gives most."""
 
     stream: Stream
     reads: StreamReads
@@ -51,14 +51,14 @@ class OtherCode:
 
 @dataclass(frozen=True)
 class OpenTrack:
-    """One stay with its clock recovered and its fields read.
+    """One dwell with its clock recovered and its fields read.
 
     Attributes:
         cylinder, head: from the step lines, else as most ids say; None when neither tells.
         speed_rpm: from the index, None without two index pulses.
         from_lines: whether the place comes from the step lines.
         holes: sector holes a turn, 0 on a soft-sectored disk; the stream's index is the true one alone.
-        other: what the stay holds in a second code, None as a rule.
+        other: what the dwell holds in a second code, None as a rule.
     """
 
     stream: Stream
@@ -85,9 +85,9 @@ def _attempts(
     recent: Sequence[CellGuess],
     turn: float | None,
 ) -> list[CellGuess]:
-    """Codes and cell lengths worth trying on a stay, most promising first.
+    """Codes and cell lengths worth trying on a dwell, most promising first.
 
-    What the stay's own intervals say (`own`) comes first; then what its neighbours were in, and what the layout
+    What the dwell's own intervals say (`own`) comes first; then what its neighbours were in, and what the layout
     asks for, since a badly worn stretch may not speak for itself.
     """
     asked: list[CellGuess] = []
@@ -122,7 +122,7 @@ def _distinct(guesses: Iterable[CellGuess]) -> list[CellGuess]:
 def open_track(
     segment: Segment, number: int, layout: Layout | None, recent: Sequence[CellGuess] = ()
 ) -> OpenTrack | None:
-    """Recover the clock of a stay in the code that gives most; None when nothing legible is on it."""
+    """Recover the clock of a dwell in the code that gives most; None when nothing legible is on it."""
     holes = sort_holes(segment.index_ticks, segment.tick_s)
     segment, turn = replace(segment, index_ticks=holes.index_ticks), holes.turn_ticks
     best: tuple[int, Stream, StreamReads] | None = None
@@ -189,7 +189,7 @@ def _second_code(stream: Stream, number: int) -> OtherCode | None:
 
 
 def _may_hold(stream: Stream, code: CodeName) -> bool:
-    """Whether a first look at a stay does not rule a second code out; see `_OTHER_CODE`."""
+    """Whether a first look at a dwell does not rule a second code out; see `_OTHER_CODE`."""
     match code:
         case "fm":
             return _may_hold_fm(stream)
@@ -219,7 +219,7 @@ def _may_hold_mfm(stream: Stream) -> bool:
 
 @dataclass(frozen=True)
 class Dwell:
-    """What is kept of a stay once its pulses are let go.
+    """What is kept of a dwell once its pulses are discarded.
 
     Attributes:
         reads: with the pulses of those fields only that still need them.
@@ -254,12 +254,12 @@ class Dwell:
 
 @dataclass(frozen=True)
 class Blank:
-    """A stay nothing legible came from.
+    """A dwell nothing legible came from.
 
     Attributes:
         cylinder, head: from the lines, None when they do not tell.
         pulses: read pulses in it; `turns` the revolutions they take.
-        holes, speed_rpm: as of a stay.
+        holes, speed_rpm: as of a dwell.
         guess: code and cell length its intervals fit best, None when they fit none; `cell_s` that cell.
     """
 
@@ -275,7 +275,7 @@ class Blank:
 
 
 def blank_of(segment: Segment) -> Blank:
-    """What can be said of a stay nothing legible came from."""
+    """What can be said of a dwell nothing legible came from."""
     holes = sort_holes(segment.index_ticks, segment.tick_s)
     guess = next(iter(guess_cells(segment.intervals())), None)
     span = int(segment.read_ticks[-1]) - int(segment.read_ticks[0]) if segment.read_ticks.size else 0
@@ -293,7 +293,7 @@ def blank_of(segment: Segment) -> Blank:
 
 
 def discard_pulses(one: OpenTrack, bins: int) -> Dwell:
-    """Keep of a stay what merging needs; a whole session would not fit in memory otherwise."""
+    """Keep of a dwell what merging needs; a whole session would not fit in memory otherwise."""
     stream = one.stream
     segment = stream.segment
     span = int(segment.read_ticks[-1]) - int(segment.read_ticks[0])
@@ -343,7 +343,7 @@ def _survey(stream: Stream, reads: StreamReads) -> Survey:
 
 
 def _without_pulses(reads: StreamReads) -> StreamReads:
-    """Sectors that every pass of the stay read plainly need no pulses; of the others each field keeps its own."""
+    """Sectors that every pass of the dwell read plainly need no pulses; of the others each field keeps its own."""
     by_number: dict[int, list[SectorRead]] = defaultdict(list)
     for read in reads.reads:
         if read.id is not None:

@@ -1,4 +1,4 @@
-"""Stays with their clocks recovered, for gauges and writers: in memory while they are few, else in a temporary file.
+"""Dwells with their clocks recovered, for gauges and writers: in memory while they are few, else in a temporary file.
 
 The file has no name, lies where the system keeps temporary files, and is gone with the program or before.
 """
@@ -33,7 +33,7 @@ class _Filed:
 
 
 class OpenDwells(Sequence[OpenTrack]):
-    """Open stays in the order they were added, each fetched when asked for.
+    """Open dwells in the order they were added, each fetched when asked for.
 
     Of one that had to go into the file only what gauges and writers need comes back: heights of pulses, fields in a
     second code and the pulses of single reads are gone.
@@ -48,7 +48,7 @@ class OpenDwells(Sequence[OpenTrack]):
         self._last: tuple[int, OpenTrack] | None = None
 
     def append(self, one: OpenTrack) -> None:
-        """Add a stay."""
+        """Add a dwell."""
         pulses = one.stream.segment.read_ticks.size
         if self._held + pulses > self._most:
             self._filed[len(self._dwells)] = self._spool.put(one.stream)
@@ -58,7 +58,7 @@ class OpenDwells(Sequence[OpenTrack]):
         self._dwells.append(one)
 
     def place(self, places: Iterable[tuple[int, int | None, int | None]]) -> None:
-        """Keep the stays of these numbers, each on the cylinder and head it was found on; leave out the others."""
+        """Keep the dwells of these numbers, each on the cylinder and head it was found on; leave out the others."""
         dwells: list[OpenTrack] = []
         filed: dict[int, _Filed] = {}
         for number, cylinder, head in places:
@@ -69,7 +69,7 @@ class OpenDwells(Sequence[OpenTrack]):
 
     @property
     def outlines(self) -> Sequence[OpenTrack]:
-        """The stays without the pulses of those in the file: for what needs none, nothing has to be fetched."""
+        """The dwells without the pulses of those in the file: for what needs none, nothing has to be fetched."""
         return self._dwells
 
     @property
@@ -78,7 +78,7 @@ class OpenDwells(Sequence[OpenTrack]):
         return _Streams(self)
 
     def pulses(self, number: int) -> int:
-        """Pulses of a stay."""
+        """Pulses of a dwell."""
         filed = self._filed.get(number)
         return filed.pulses if filed else int(self._dwells[number].stream.segment.read_ticks.size)
 
@@ -96,7 +96,7 @@ class OpenDwells(Sequence[OpenTrack]):
         number = range(len(self))[number]
         if number not in self._filed:
             return one
-        # Fields of one stay are asked about one after another, so the last one is kept at hand.
+        # Fields of one dwell are asked about one after another, so the last one is kept at hand.
         if self._last is None or self._last[0] != number:
             self._last = None
             self._last = number, replace(one, stream=self._spool.get(one.stream, self._filed[number]))
@@ -116,7 +116,7 @@ class _Spool:
         """Write the pulses of a stream behind what is there. Raises InputFault when there is no room."""
         try:
             if self._file is None:
-                self._file = tempfile.TemporaryFile(prefix="indexhole-")  # noqa: SIM115 it lives as long as the stays
+                self._file = tempfile.TemporaryFile(prefix="indexhole-")  # noqa: SIM115 it lives as long as the dwells
                 weakref.finalize(self, self._file.close)
             at = self._file.seek(0, 2)
             for part in (stream.segment.read_ticks, stream.runs, stream.errors):
@@ -142,7 +142,7 @@ class _Spool:
 
 
 class _Streams(Sequence[Stream]):
-    """The streams of open stays, fetched as the stays are."""
+    """The streams of open dwells, fetched as the dwells are."""
 
     def __init__(self, dwells: OpenDwells) -> None:
         self._dwells = dwells
@@ -161,7 +161,7 @@ class _Streams(Sequence[Stream]):
 
 
 def _emptied(one: OpenTrack) -> OpenTrack:
-    """A stay without its pulses."""
+    """A dwell without its pulses."""
     old = one.stream
     segment = Segment(
         old.segment.capture, old.segment.tick_s, _NO_TICKS, old.segment.index_ticks.copy(), one.cylinder, one.head

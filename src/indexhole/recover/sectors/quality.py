@@ -37,14 +37,14 @@ def quality_map(stream: Stream, bins: int) -> QualityMap:
         ticks = np.bincount(slot[inside], weights=stream.intervals[inside], minlength=size)
         cells = np.bincount(slot[inside], weights=runs[inside], minlength=size)
         cell_s = ticks / cells * stream.segment.tick_s
-    # A bin the stay covers but in which no pulse fell is not unlogged: it is as bad as can be.
+    # A bin the dwell covers but in which no pulse fell is not unlogged: it is as bad as can be.
     middle = (np.arange(size) + 0.5) / bins + first
     good[(count == 0) & (middle > turns[0]) & (middle < turns[-1])] = 0.0
     return QualityMap(good.reshape(-1, bins).astype(np.float32), cell_s.reshape(-1, bins).astype(np.float32))
 
 
 def joined_quality(maps: Sequence[QualityMap | None], nominal_cell_s: float) -> QualityMap | None:
-    """The maps of all stays on a track one under another, local cells over the nominal one; None without any."""
+    """The maps of all dwells on a track one under another, local cells over the nominal one; None without any."""
     found = [m for m in maps if m is not None]
     if not found:
         return None

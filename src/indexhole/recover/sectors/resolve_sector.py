@@ -1,6 +1,6 @@
 """One sector: from what its passes say to a state, bytes, and how they were got.
 
-The plain case needs no reckoning: every pass agrees and its check passes. Otherwise all passes are joined pulse by
+The plain case needs no computing: every pass agrees and its check passes. Otherwise all passes are joined pulse by
 pulse (recover.evidence), and a field is believed only when its check passes and the chance that the check deceives,
 given the evidence (recover.likelihood), is small enough.
 """
@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 from indexhole.codes.code import Alphabet, Code, CodeName
@@ -68,7 +68,7 @@ def median_angle(angles: Sequence[float]) -> float:
 def resolve_sector(
     number: int, size: int, own: Sequence[SectorRead], placed: Sequence[SectorRead], *, id_seen: bool
 ) -> tuple[Sector, list[str]]:
-    """Settle one sector.
+    """Resolve one sector.
 
     Args:
         number, size: what its ids say.
@@ -97,11 +97,10 @@ def resolve_sector(
         return _with(base, SectorState.SOUND, field, CODES[every[0].code], votes, _tally(votes, len(own))), []
     proven = [r for r in own if r.passed and r.source is None]
     if proven:
-        # Its own stay settled it plainly, and its pulses were let go.
+        # Its own dwell resolved it plainly, and its pulses were discarded.
         votes = good[proven[0].field]
-        return _with(
-            base, SectorState.SOUND, proven[0].field, CODES[proven[0].code], votes, _tally(votes, len(own))
-        ), []
+        how = _tally(votes, len(own))
+        return _with(base, SectorState.SOUND, proven[0].field, CODES[proven[0].code], votes, how), []
     joined = _join(every, size)
     if joined is None:
         how = f"the check failed in {count_of(len(every), 'pass')}"
@@ -109,21 +108,9 @@ def resolve_sector(
     return _computed(base, joined, good, own, placed), []
 
 
-def _with(
-    base: Sector,
-    state: SectorState,
-    field: bytes,
-    code: Code,
-    votes: int,
-    how: str,
-    *,
-    changed: tuple[int, ...] = (),
-    given_up: float = 0.0,
-    chance: float = math.nan,
-) -> Sector:
+def _with(base: Sector, state: SectorState, field: bytes, code: Code, votes: int, how: str) -> Sector:
     data = field[1 : 1 + base.size]
-    deleted = code.is_deleted(field[0])
-    return Sector(base.id, base.size, state, data, votes, how, base.angle, deleted, changed, given_up, chance)
+    return Sector(base.id, base.size, state, data, votes, how, base.angle, code.is_deleted(field[0]))
 
 
 def _tally(votes: int, tried: int) -> str:
@@ -131,7 +118,7 @@ def _tally(votes: int, tried: int) -> str:
 
 
 def plain(own: Sequence[SectorRead]) -> bool:
-    """Whether nothing needs reckoning: all passes agree, with no pulse near the edge of its window; or so many
+    """Whether nothing needs computing: all passes agree, with no pulse near the edge of its window; or so many
     agree that chance is out of the question. A short check passed once counts on a track without dropouts only.
     """
     short_check = CODES[own[0].code].short_check
@@ -179,7 +166,8 @@ def _computed(
         likeliest = joined.field(bytes_of(joined.symbols.best, joined.code))
         likely_enough = chance <= _SOUND_CHANCE[joined.code.name]
         if likeliest == field and (likely_enough or calm):
-            return _with(base, SectorState.SOUND, field, joined.code, votes, _tally(votes, len(own)), chance=chance)
+            sound = _with(base, SectorState.SOUND, field, joined.code, votes, _tally(votes, len(own)))
+            return replace(sound, false_chance=chance)
     mended = _mended(base, joined, [*own, *placed])
     if mended is not None:
         return mended
@@ -214,17 +202,8 @@ def _mended(base: Sector, joined: _Joined, every: Sequence[SectorRead]) -> Secto
         given_up = first - candidate.log_probability
         agreeing = [r for r in every if r.passed and r.field == field]
         how = _how_mended(joined, len(agreeing), len(changed), candidate.changed, given_up)
-        return _with(
-            base,
-            SectorState.MENDED,
-            field,
-            joined.code,
-            len(agreeing),
-            how,
-            changed=changed,
-            given_up=given_up,
-            chance=chance,
-        )
+        mended = _with(base, SectorState.MENDED, field, joined.code, len(agreeing), how)
+        return replace(mended, changed=changed, given_up=given_up, false_chance=chance)
     return None
 
 

@@ -1,4 +1,4 @@
-"""What was seen of each track, all its stays together: the ground identification and description stand on."""
+"""What was seen of each track, all its dwells together: the ground identification and description stand on."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class TrackGaps:
 
 @dataclass(frozen=True)
 class TrackSeen:
-    """What all stays on one track tell of it.
+    """What all dwells on one track tell of it.
 
     Attributes:
         cylinder, head: where it lies; `from_ids` when no step lines told.
@@ -66,7 +66,7 @@ class TrackSeen:
 
 
 def tracks_seen(dwells: Iterable[Dwell]) -> list[TrackSeen]:
-    """Every track with a legible id, in order of cylinder and head; stays in a rarer code are left out."""
+    """Every track with a legible id, in order of cylinder and head; dwells in a rarer code are left out."""
     by_place: dict[tuple[int, int], list[Dwell]] = defaultdict(list)
     for dwell in dwells:
         if dwell.cylinder is not None and dwell.head is not None and dwell.reads.ids:
@@ -122,7 +122,7 @@ def _numbers(group: Sequence[Dwell]) -> dict[int, int]:
 
 
 def _order(dwell: Dwell, numbers: Mapping[int, int]) -> tuple[int, ...]:
-    """Numbers as they pass the head in one stay."""
+    """Numbers as they pass the head in one dwell."""
     angles: dict[int, list[float]] = defaultdict(list)
     for one in dwell.reads.ids:
         if one.id.number in numbers:

@@ -43,7 +43,7 @@ class Sector:
             came nearest.
         given_up: of a mended sector, how much less likely it is than the likeliest field, whose check failed
             (natural log; 0 when it is the likeliest).
-        false_chance: probability that these bytes are wrong although the check passes, nan when none was reckoned.
+        false_chance: probability that these bytes are wrong although the check passes, nan when none was computed.
         in_image: whether the image holds it; not so a second sector of one number, nor one the layout has not.
         by_broken_id: whether it was told by an id whose check fails.
     """

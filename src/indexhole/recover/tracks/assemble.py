@@ -1,4 +1,4 @@
-"""Tracks put together from their stays: sectors of all codes, quality, oddities; and tracks nothing came from."""
+"""Tracks put together from their dwells: sectors of all codes, quality, oddities; and tracks nothing came from."""
 
 from __future__ import annotations
 
@@ -28,11 +28,11 @@ _MANY_ALIKE = 4
 def merged_track(
     place: tuple[int, int], group: Sequence[Dwell], layout: Layout | None, seen: Description, placing: Placing
 ) -> tuple[Track, list[str]]:
-    """One track from all stays on it, and warnings.
+    """One track from all dwells on it, and warnings.
 
     Args:
         place: cylinder and head.
-        group: the stays.
+        group: the dwells.
         layout: that of the disk, None when it is not known.
         seen: how the tracks of the disk are laid out by themselves.
         placing: what ids on a place are expected to say.
@@ -141,7 +141,7 @@ def _renumbered(reads: StreamReads, number: int) -> StreamReads:
 def blank_tracks(
     blank: Sequence[Blank], groups: Mapping[tuple[int, int], Sequence[Dwell]], layout: Layout | None
 ) -> tuple[list[Track], list[str]]:
-    """Tracks nothing legible came from, and what to say of stays that are none.
+    """Tracks nothing legible came from, and what to say of dwells that are none.
 
     Where the layout has a track its sectors are lost; without a layout there is a track without sectors; beyond the
     layout, or without a place, there is none.
@@ -186,7 +186,7 @@ def _lost_track(cylinder: int, head: int, blank: Sequence[Blank], layout: Layout
 
 
 def blank_warning(blank: Blank) -> str:
-    """What to say of a stay nothing legible came from."""
+    """What to say of a dwell nothing legible came from."""
     where = blank.capture
     if blank.cylinder is not None:
         where += f" cylinder {blank.cylinder} head {blank.head}"

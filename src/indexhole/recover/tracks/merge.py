@@ -33,14 +33,14 @@ class Expected:
 
 @dataclass(frozen=True)
 class Merged:
-    """What the stays on one track give together.
+    """What the dwells on one track give together.
 
     Attributes:
         sectors: in order of number; where one stands at several places, the image's first, then by angle.
         reads: by sector in that order, what was read of it.
         weak: by sector in that order, bytes in which its passes disagree.
-        nameless: data fields that could not be given to a sector.
-        frame: how the stays lie against each other.
+        without_id: data fields that could not be given to a sector.
+        frame: how the dwells lie against each other.
         warnings: in words.
     """
 
@@ -62,10 +62,10 @@ def merge_track(
     """Merge every stream of one track.
 
     Args:
-        indexed: whether each stay had an index pulse, stays numbered as the reads number them.
+        indexed: whether each dwell had an index pulse, dwells numbered as the reads number them.
         reads: what each one gave.
         expected: from the layout; its sectors that never showed are `lost`, others stay beside the image.
-        broken: ids whose check fails, stays numbered likewise.
+        broken: ids whose check fails, dwells numbered likewise.
         passes: turns in all.
     """
     ids = [one for part in reads for one in part.ids]
@@ -208,7 +208,7 @@ def _named(
     expected: Expected | None,
     frame: Frame,
 ) -> tuple[dict[int, SectorWithoutId], list[SectorWithoutId]]:
-    """Nameless fields with the numbers that can be told."""
+    """Fields without an id, with the numbers that can be told."""
     if not without_id:
         return {}, []
     seen = {number: angle for (number, position), angle in _positions(owned, ids, frame).items() if position == 0}

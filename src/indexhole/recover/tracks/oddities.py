@@ -33,7 +33,7 @@ class OddTrack:
     """Everything there is on one track.
 
     Attributes:
-        stays: all on the track in its code.
+        dwells: all on the track in its code.
         merged: what they give together; `second` what a second code gives, by code.
         numbers: sector numbers of the layout, empty when it is not known; `size` of its sectors, 0 likewise.
         named: cylinder and head as ids on this track are expected to say.
@@ -248,7 +248,7 @@ _FINDERS = (_extra, _sizes, _deleted, _repeated, _unnamed, _id_alone, _wrong_che
 
 
 def blank_oddity(blank: Blank) -> Oddity:
-    """What a stay nothing legible came from looks like."""
+    """What a dwell nothing legible came from looks like."""
     hard = f"hard sectored, {blank.holes} holes, in a format that is not known; " if blank.holes else ""
     kind: OddityKind = "hard sectored" if blank.holes else "unformatted"
     a_turn = blank.pulses / max(blank.turns, 1e-9)

@@ -1,4 +1,4 @@
-"""Where each stay lies as recorded, when the lines of the log and the ids on the disk tell different tales.
+"""Where each dwell lies as recorded, when the lines of the log and the ids on the disk tell different tales.
 
 A mechanism of twice the disk's track density takes two steps from track to track, one of half the density passes
 over every other track; sides may be swapped between log and disk; ids may count from another number. What holds for
@@ -22,7 +22,7 @@ _ONE_PLACE = 0.6
 
 @dataclass(frozen=True)
 class Placing:
-    """Stays and blank stays in their recorded places.
+    """Dwells and blank dwells in their recorded places.
 
     Attributes:
         offset: what ids count more than the cylinder they stand on.
@@ -44,14 +44,14 @@ class Placing:
 
 
 def place_dwells(dwells: Sequence[Dwell], blank: Sequence[Blank]) -> Placing:
-    """Place stays by the lines and the ids together."""
+    """Place dwells by the lines and the ids together."""
     placing = _by_step(Placing(tuple(dwells), tuple(blank)))
     placing = _by_side(placing)
     return _by_offset(placing)
 
 
 def id_place(dwell: Dwell) -> tuple[int, int] | None:
-    """Cylinder and head as most ids of a stay name them, None when they disagree."""
+    """Cylinder and head as most ids of a dwell name them, None when they disagree."""
     votes = Counter((i.id.cylinder, i.id.head) for i in dwell.reads.ids)
     if not votes:
         return None
@@ -60,7 +60,7 @@ def id_place(dwell: Dwell) -> tuple[int, int] | None:
 
 
 def _pairs(dwells: Iterable[Dwell]) -> set[tuple[int, int, int]]:
-    """(cylinder by the lines, cylinder by the ids, head) of the stays that have both."""
+    """(cylinder by the lines, cylinder by the ids, head) of the dwells that have both."""
     found = set()
     for dwell in dwells:
         named = id_place(dwell)

@@ -85,7 +85,7 @@ def name_them(
     seen: Mapping[int, float],
     expected: Sequence[int],
 ) -> tuple[dict[int, SectorWithoutId], list[SectorWithoutId]]:
-    """Numbers for nameless fields.
+    """Numbers for fields without an id.
 
     Args:
         seen: angle of the data field of each number that has one.

@@ -1,4 +1,4 @@
-"""Where the fields of a track stand on the cell count of each stay, and the fits that the rest starts from."""
+"""Where the fields of a track stand on the cell count of each dwell, and the fits that the rest starts from."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class FieldPass:
     """One pass over a data field that was read with a passing check; places in cells from the first pulse.
 
     Attributes:
-        stream: number of the stay among those of the track.
+        stream: number of the dwell among those of the track.
         sector: its number; `size` its bytes.
         id_start, data_start, data_end: where the fields begin behind their marks, and where the check ends.
         next_id: where the next legible id begins, -1 when none follows.
@@ -82,7 +82,7 @@ class FieldPass:
 
 
 def field_passes(stream: Stream, reads: StreamReads, pulses: Pulses, number: int) -> list[FieldPass]:
-    """The data fields of a stay with a passing check behind a legible id of their own."""
+    """The data fields of a dwell with a passing check behind a legible id of their own."""
     code = CODES[stream.code]
     starts = np.array([int(pulses.cell[i.at + 1]) + code.marks[0].lead for i in reads.ids], dtype=np.int64)
     index = stream.cell_numbers(stream.segment.index_ticks)
@@ -105,12 +105,12 @@ def field_passes(stream: Stream, reads: StreamReads, pulses: Pulses, number: int
 
 @dataclass(frozen=True)
 class TrackGrids:
-    """The stays of one track with pulses and fields placed.
+    """The dwells of one track with pulses and fields placed.
 
     Attributes:
         code: of the track.
-        pulses: by stay.
-        passes: of all stays.
+        pulses: by dwell.
+        passes: of all dwells.
         pieces: by pass, lines through pieces of its data field of some 1000 cells.
         shifts: (64,) cells, see grids.learn_shifts.
     """
@@ -123,7 +123,7 @@ class TrackGrids:
 
 
 def track_grids(streams: Sequence[Stream], reads: Sequence[StreamReads]) -> TrackGrids:
-    """Place pulses and fields of all stays on one track, which are of one code."""
+    """Place pulses and fields of all dwells on one track, which are of one code."""
     pulses = tuple(pulses_of(s) for s in streams)
     passes: list[FieldPass] = []
     pieces: list[Lines] = []

@@ -25,7 +25,7 @@ from indexhole.signal.clock.streams import Stream
 _POINTS_A_TURN = 512
 # A curve through fewer samples is a plain mean.
 _FEWEST_SAMPLES = 6
-# A sample this many times as uncertain (squared) as the middle one is let go.
+# A sample this many times as uncertain (squared) as the middle one is discarded.
 _UNSURE = 9.0
 # Samples are far surer than a reader's wow is small, so the curve may nearly pass through them: a wave of four samples
 # keeps three quarters of its height.
@@ -36,7 +36,7 @@ _ODD_TURN = 0.2
 
 @dataclass(frozen=True)
 class Curve:
-    """The formatter's cell along a stay.
+    """The formatter's cell along a dwell.
 
     Attributes:
         time: (n,) ticks from the first pulse.
@@ -52,11 +52,11 @@ class Curve:
     last: float
 
     def cell_at(self, time: Floats) -> Floats:
-        """Cell length in ticks at each time."""
+        """Cell length in ticks at each time: (k,) for (k,) ticks."""
         return np.interp(time, self.time, self.cell)
 
     def cells_to(self, time: Floats) -> Floats:
-        """Formatter's cells from the first pulse to each time."""
+        """Formatter's cells from the first pulse to each time: (k,) for (k,) ticks."""
         return np.interp(time, self.time, self.count)
 
 
@@ -64,7 +64,7 @@ class Curve:
 class Samples:
     """Cell lengths measured on the formatter's grid: (k,) time in ticks, cell in ticks, variance, owner.
 
-    `owner` is the sector of a piece of a data field, -1 - n for the n-th legible id of the stay.
+    `owner` is the sector of a piece of a data field, -1 - n for the n-th legible id of the dwell.
     """
 
     time: Floats
@@ -79,7 +79,7 @@ class Samples:
 
 
 def samples_of(grids: TrackGrids, dwell: int, reads: StreamReads) -> Samples:
-    """Samples of every id and data field of a stay; the caller takes out those that were rewritten."""
+    """Samples of every id and data field of a dwell; the caller takes out those that were rewritten."""
     pulses, g = grids.pulses[dwell], GEOMETRY[grids.code]
     lead = CODES[grids.code].marks[0].lead
     starts = np.array([int(pulses.cell[i.at + 1]) + lead for i in reads.ids], dtype=np.float64)

@@ -41,7 +41,7 @@ _RIDGE = 1e-12
 
 @dataclass(frozen=True)
 class Pulses:
-    """Pulses of a stay.
+    """Pulses of a dwell.
 
     Attributes:
         time: (n,) ticks from the first one.
@@ -57,18 +57,18 @@ class Pulses:
     odd: npt.NDArray[np.int32]
 
     def has_odd(self, first: Ints, last: Ints) -> Bools:
-        """Whether such an interval ends at any of the pulses `first` to `last` (not included)."""
+        """Whether such an interval ends at any of the pulses `first` to `last` (not included), (k,) each."""
         top = self.odd.size - 1
         found: Bools = self.odd[np.clip(last, 0, top)] > self.odd[np.clip(first, 0, top)]
         return found
 
     def index(self, cell: Ints | Floats) -> Ints:
-        """The first pulse at or behind each cell count."""
+        """The first pulse at or behind each cell count: (k,) numbers for (k,) cells."""
         return np.searchsorted(self.cell, cell)
 
 
 def pulses_of(stream: Stream) -> Pulses:
-    """The pulses of a stay with their cells counted."""
+    """The pulses of a dwell with their cells counted."""
     runs = np.minimum(stream.runs, np.uint8(_LONGEST))
     zero = np.zeros(1, dtype=np.uint8)
     shortest, longest = CODES[stream.code].run_limits
@@ -167,7 +167,7 @@ class Steps:
 
     @property
     def good(self) -> Bools:
-        """Which could be measured."""
+        """(k,) which could be measured."""
         return np.isfinite(self.variance)
 
 
@@ -244,7 +244,7 @@ class Lines:
 
     @property
     def good(self) -> Bools:
-        """Which could be measured."""
+        """(k,) which could be measured."""
         return np.isfinite(self.variance)
 
 

@@ -41,7 +41,7 @@ class Ratio:
 
 
 def field_logs(grids: TrackGrids, curves: Sequence[Curve | None], sectors: Collection[int]) -> dict[int, list[Floats]]:
-    """By sector and pass, logs of the pieces' cells over the formatter's there.
+    """By sector and pass, (pieces,) logs of the pieces' cells over the formatter's there.
 
     Passes at the ends of a log, with the formatter's cell known on one side only, are left out.
     """
@@ -58,7 +58,7 @@ def field_logs(grids: TrackGrids, curves: Sequence[Curve | None], sectors: Colle
 def track_curves(
     samples: Sequence[Samples], grids: TrackGrids, streams: Sequence[Stream], left_out: Collection[int]
 ) -> list[Curve | None]:
-    """The formatter's curve of each stay, samples of some owners left out."""
+    """The formatter's curve of each dwell, samples of some owners left out."""
     return [
         curve_through(s.without(left_out), pulses, stream.turn_ticks)
         for s, pulses, stream in zip(samples, grids.pulses, streams, strict=True)

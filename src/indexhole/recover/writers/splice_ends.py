@@ -58,7 +58,7 @@ class _Grid:
         return (positions - self.zero) / self.step
 
     def off(self, positions: Floats) -> Floats:
-        """Cells from each place to the nearest cell of the grid."""
+        """Cells from each of (k,) positions to the nearest cell of the grid."""
         n = self.number(positions)
         return n - np.round(n)
 
@@ -78,8 +78,18 @@ def _grid(pulses: Pulses, curve: Curve, first: float, last: float, origin: int) 
     return _Grid(float(zero), float(step), scatter)
 
 
-def _meet(pulses: Pulses, curve: Curve, stream: Stream, a: _Grid, b: _Grid, first: float, last: float) -> _Met | None:
+@dataclass(frozen=True)
+class _Dwell:
+    """A dwell: its pulses, the formatter's cell along it, and the stream they come from."""
+
+    pulses: Pulses
+    curve: Curve
+    stream: Stream
+
+
+def _meet(dwell: _Dwell, a: _Grid, b: _Grid, first: float, last: float) -> _Met | None:
     """The change from grid `a` to grid `b` among the pulses of a range of cells."""
+    pulses, curve, stream = dwell.pulses, dwell.curve, dwell.stream
     low, high = pulses.index(np.array([first, last])).tolist()
     if high - low < 4:
         return None
@@ -124,13 +134,14 @@ def pass_splices(
     p: FieldPass, g: Geometry, pulses: Pulses, curve: Curve, stream: Stream
 ) -> tuple[tuple[float, ...] | None, tuple[float, ...] | None]:
     """Of one pass: (turn, phase, disturbed, gap, scatter) at the start and at the end."""
+    dwell = _Dwell(pulses, curve, stream)
     id_end = p.id_start + g.id_cells
     sync = p.data_start - g.lead
     data = _grid(pulses, curve, p.data_start - g.used + 2 * g.byte, p.data_start + g.reach, p.data_start)
     head = _grid(pulses, curve, p.id_start - g.used, (id_end + sync) / 2 if sync > id_end else id_end, p.id_start)
     start = end = None
     if data is not None and head is not None:
-        met = _meet(pulses, curve, stream, head, data, (id_end + sync) / 2, p.data_start - g.used + 4 * g.byte)
+        met = _meet(dwell, head, data, (id_end + sync) / 2, p.data_start - g.used + 4 * g.byte)
         if met is not None:
             gap = met.lag - g.id_cells - g.lead
             start = (met.turn, met.lag, met.disturbed, gap, math.hypot(head.scatter, data.scatter))
@@ -140,7 +151,7 @@ def pass_splices(
         far = min(p.next_id + g.id_cells, last + g.margin + g.reach)
         behind = _grid(pulses, curve, last + g.margin, far, p.next_id)
         if tail is not None and behind is not None:
-            met = _meet(pulses, curve, stream, tail, behind, last - 2 * g.byte, last + g.margin + g.byte)
+            met = _meet(dwell, tail, behind, last - 2 * g.byte, last + g.margin + g.byte)
             if met is not None:
                 went_on = float(tail.number(np.array([met.position]))[0]) - g.tail
                 end = (met.turn, met.lag, met.disturbed, went_on, math.hypot(tail.scatter, behind.scatter))
@@ -151,7 +162,7 @@ def mean_splice(found: Sequence[tuple[float, ...]], slope: float) -> Splice:
     """The passes together.
 
     Args:
-        found: of each, as pass_meetings gives them.
+        found: of each, as `pass_splices` gives them.
         slope: difference of the two cells, as a fraction.
     """
     if not found:

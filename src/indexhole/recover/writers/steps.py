@@ -69,7 +69,7 @@ def _together(found: Sequence[tuple[float, float]], period: float) -> Step:
 
 
 def _windows(grids: TrackGrids, number: int) -> Iterator[tuple[str, tuple[int, ...], float, list[float]]]:
-    """Of one stay: which step, of which place, its cells as counted, and the two windows."""
+    """Of one dwell: which step, of which place, its cells as counted, and the two windows."""
     g = GEOMETRY[grids.code]
     gaps = [p.next_id - p.data_end for p in grids.passes if p.next_id >= 0]
     usual_gap = float(np.median(gaps)) if gaps else 0.0

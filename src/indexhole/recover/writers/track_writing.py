@@ -78,7 +78,7 @@ def track_writings(opened: OpenDwells, nominal: Nominal) -> list[TrackWriting]:
             done.append(track.judged(strays([track.steps]), nominal))
         else:
             waiting.append((place, own))
-        # Its pulses are let go before the next track is fetched.
+        # Its pulses are discarded before the next track is fetched.
         del track
     # A track with little on it is judged by what all of them show of stray steps.
     together = strays(every)
@@ -101,7 +101,7 @@ class _Placed:
 
 
 def _enough(numbers: Sequence[int], opened: OpenDwells) -> list[int]:
-    """Stays of one track, evenly thinned out where there are more pulses than are looked at at a time."""
+    """Dwells of one track, evenly thinned out where there are more pulses than are looked at at a time."""
     step = math.ceil(sum(opened.pulses(k) for k in numbers) / _MOST_PULSES)
     return list(numbers[:: max(1, step)])
 

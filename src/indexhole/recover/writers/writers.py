@@ -77,7 +77,7 @@ class Writers:
 
 
 def find_writers(opened: OpenDwells, nominal: Nominal) -> Writers:
-    """Tell the writers of a disk apart from all stays on it; stays that cannot be placed are left out."""
+    """Tell the writers of a disk apart from all dwells on it; dwells that cannot be placed are left out."""
     return split_writers(track_writings(opened, nominal))
 
 

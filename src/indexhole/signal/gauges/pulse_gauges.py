@@ -14,7 +14,8 @@ from indexhole.model.distributions import normal_upper
 from indexhole.signal.clock.streams import Stream
 from indexhole.signal.clock.timeline import BLOCK, Residuals, residuals
 from indexhole.signal.gauges.gauge import Gauge, GaugeName
-from indexhole.signal.gauges.spindle_gauges import FieldPlace, Limits
+from indexhole.signal.gauges.spindle_gauges import FieldPlace
+from indexhole.standards.verdicts import NO_LIMITS, Limits
 
 Floats = npt.NDArray[np.float64]
 _ERROR_RATE = 1e-9
@@ -94,7 +95,7 @@ class _Sums:
         return sigma, sigma / math.sqrt(2 * freedom)
 
 
-def pulse_gauges(streams: Sequence[Stream]) -> list[Gauge]:
+def pulse_gauges(streams: Sequence[Stream], margin_limits: Limits) -> list[Gauge]:
     """Noise jitter, peak shift, pulse asymmetry and timing margin, all from the same residuals.
 
     Peak shift: half the mean lateness between pulses that stand nearer the pulse before and nearer the one
@@ -126,13 +127,12 @@ def pulse_gauges(streams: Sequence[Stream]) -> list[Gauge]:
     margin_u = math.hypot(reach * sigma_u, math.hypot(shift_u, asymmetry_u / 2)) / half
     values = ((sigma, sigma_u), (shift, shift_u), (asymmetry, asymmetry_u), (margin, margin_u))
     left_out = 100 * (1 - sums.blocks / sums.tried)
-    told = f"{sums.pulses} pulses; {left_out:.1f} % of the blocks left out for runs the code forbids"
-    gauges = []
-    for (name, unit), (value, u) in zip(names, values, strict=True):
-        low = 0.0 if name == "timing_margin" else None
-        source = "a margin below zero means more than one error in 1e9 pulses (arithmetic)" if low is not None else ""
-        gauges.append(Gauge(name, value, unit, u, low, None, source, told))
-    return gauges
+    note = f"{sums.pulses} pulses; {left_out:.1f} % of the blocks left out for runs the code forbids"
+    limits = (NO_LIMITS, NO_LIMITS, NO_LIMITS, margin_limits)
+    return [
+        Gauge(name, value, unit, u, limit, note)
+        for (name, unit), (value, u), limit in zip(names, values, limits, strict=True)
+    ]
 
 
 def _peak_shift(means: dict[tuple[int, int], tuple[float, int]], sigma: float) -> tuple[float, float]:
@@ -204,4 +204,4 @@ def writer_speed_ratio(
     # A few cells at the splice behind the last gap are anybody's guess.
     u = math.hypot(spread, 4 / min(n for n in nominal_cells if n is not None))
     note = "above 1 the writer turned too fast, below 1 too slow"
-    return Gauge("writer_speed_ratio", float(every.mean()), "1", u, limits.low, limits.high, limits.source, note)
+    return Gauge("writer_speed_ratio", float(every.mean()), "1", u, limits, note)

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from indexhole.signal.clock.streams import Stream
 from indexhole.signal.clock.timeline import speed_curve
 from indexhole.signal.gauges.gauge import Gauge
+from indexhole.standards.verdicts import Limits
 from indexhole.wording import count_of
 
 _BINS = 64
@@ -32,15 +33,6 @@ class FieldPlace:
     number: int
     at: int
     cells: int
-
-
-@dataclass(frozen=True)
-class Limits:
-    """Limits in the gauge's unit and where they come from."""
-
-    low: float | None = None
-    high: float | None = None
-    source: str = ""
 
 
 def _index_gaps_s(streams: Sequence[Stream]) -> npt.NDArray[np.float64]:
@@ -87,7 +79,7 @@ def spindle_speed(streams: Sequence[Stream], fields: Sequence[FieldPlace], limit
     relative = math.hypot(spread / turn, _LOGGER_CLOCK / math.sqrt(3))
     rpm = 60 / turn
     note = f"{told}, {count_of(turns.size, 'turn')}"
-    return Gauge("spindle_speed", rpm, "rpm", rpm * relative, limits.low, limits.high, limits.source, note)
+    return Gauge("spindle_speed", rpm, "rpm", rpm * relative, limits, note)
 
 
 def _wow(streams: Sequence[Stream]) -> list[tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]]:
@@ -116,7 +108,7 @@ def speed_variation(streams: Sequence[Stream], limits: Limits) -> Gauge:
     peak = max(float(np.ptp(_smooth(v))) / 2 for _, v in curves)
     noise = float(np.median([np.std(v - _smooth(v)) for _, v in curves])) / math.sqrt(3)
     note = "peak, of the reader and the writer together"
-    return Gauge("speed_variation", 100 * peak, "%", 100 * noise, limits.low, limits.high, limits.source, note)
+    return Gauge("speed_variation", 100 * peak, "%", 100 * noise, limits, note)
 
 
 def _smooth(v: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -10,11 +10,11 @@ from urllib.parse import urlencode
 from indexhole.jobs.typography import MINUS
 from indexhole.kinds import every
 from indexhole.recover.shapes.result import SectorState
-from indexhole.signal.gauges.gauge import GaugeName, Verdict
-from indexhole.wording import plural_of
+from indexhole.signal.gauges.gauge import GaugeName
+from indexhole.standards.verdicts import Verdict
+from indexhole.wording import plural_of, time_unit, with_uncertainty
 
 SPACE = "\u202f"
-_PREFIXES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"), (1e-9, "ns"))
 _UNITS = {"1": "", "1/rev": "per turn", "half window": "of the half window"}
 
 GAUGE_TITLES: Mapping[GaugeName, str] = every(
@@ -89,15 +89,11 @@ def number(value: float, decimals: int = 0) -> str:
     return f"{round(value, places) + 0.0:.{places}f}".replace("-", MINUS)
 
 
-def decimals_of(uncertainty: float) -> int:
-    """Decimals that show an uncertainty to two digits (JCGM 100:2008, 7.2.6)."""
-    return 1 - math.floor(math.log10(uncertainty)) if uncertainty > 0 else 0
-
-
 def _scaled(unit: str, largest: float) -> tuple[float, str]:
     """What to divide by, and the unit to write."""
     if unit == "s":
-        return next(((scale, name) for scale, name in _PREFIXES if largest >= scale), _PREFIXES[-1])
+        scale, name = time_unit(largest)
+        return scale, name.replace("u", "µ")
     return 1.0, _UNITS.get(unit, unit)
 
 
@@ -109,8 +105,7 @@ def measured(value: float, uncertainty: float, unit: str) -> str:
     scale, name = _scaled(unit, max(abs(value), spread))
     value, spread = value / scale, spread / scale
     if spread > 0:
-        places = decimals_of(spread)
-        told = f"{number(value, places)} ± {number(round(spread, places), places)}"
+        told = " ± ".join(with_uncertainty(value, spread)).replace("-", MINUS)
     elif value == round(value):
         told = number(value)
     else:

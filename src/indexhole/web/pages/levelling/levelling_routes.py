@@ -17,6 +17,7 @@ from indexhole.jobs.faults.levelling import (
     shelf_evidence,
 )
 from indexhole.jobs.faults.measurement_sheet import LARGEST_BYTES, kept_sheet
+from indexhole.jobs.faults.own_limits import kept_file, kept_tolerances
 from indexhole.shelf.views.listing import more_trials_than, state_of
 from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import plural
@@ -32,9 +33,12 @@ from indexhole.web.serving.site import GLANCE_S, MOST_BY_THE_WAY, PATIENCE_S, Si
 def _levelling(site: Site) -> Task[LevelledBench]:
     """The shelf's drives levelled, being worked out or ready."""
     shelf = site.shelf
-    key = ("network", state_of(shelf), kept_sheet(shelf))
+    key = ("network", state_of(shelf), kept_sheet(shelf), kept_file(shelf))
     return site.job_queue.ask(
-        key, lambda progress: level_bench(shelf_evidence(shelf, progress=progress), kept_measurements(shelf))
+        key,
+        lambda progress: level_bench(
+            shelf_evidence(shelf, progress=progress), kept_measurements(shelf), tolerances=kept_tolerances(shelf)
+        ),
     )
 
 

@@ -13,7 +13,8 @@ from indexhole.jobs.typography import MINUS, plain
 from indexhole.levelling.blunders import Check, critical_value
 from indexhole.levelling.measurements import INDEX, OFFSET, SPEED
 from indexhole.levelling.network import UNCHECKED, Part
-from indexhole.levelling.quantity import Levelled, Verdict
+from indexhole.levelling.quantity import Levelled
+from indexhole.standards.verdicts import Verdict
 from indexhole.web.drawing.charts import Axis, Figure, frame, nice_ticks
 from indexhole.web.drawing.links import mechanism_link
 from indexhole.web.drawing.view import Page
@@ -110,7 +111,7 @@ def _level_view(bench: LevelledBench, levelled: Levelled) -> LevelView:
                 standing.verdict,
                 sentence(plain(place)),
                 plain(advice),
-                plain(f"Limits: {standing.limits.source}.") if standing.limits else "",
+                plain(f"Limits: {standing.limits.source}.") if standing.limits.known else "",
             )
             for standing, place, advice in say.positions
         ),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from indexhole.jobs.pairing.matrix import Cell, Heading, Matrix
 from indexhole.jobs.pairing.report import HOST_WORDS
+from indexhole.pairing.prediction.matrix import VERDICTS
 from indexhole.standards.classes import load_classes
 from indexhole.web.drawing.links import disk_link, mechanism_link, trial_link
 from indexhole.web.drawing.view import Page
@@ -88,7 +89,7 @@ def matrix_page(matrix: Matrix, choices: tuple[Choice, ...], told: tuple[str, ..
     """The matrix as shown, grouped by disk class."""
     cells = matrix.cells.values()
     tried = sum(cell.proof is not None for cell in cells)
-    words = [f"{n} {word}" for word in ("works", "doubtful", "fails", "unproven") if (n := _count(matrix, word))]
+    words = [f"{n} {word}" for word in VERDICTS if (n := _count(matrix, word))]
     elsewhere = sum(not cell.fits for cell in cells)
     if elsewhere:
         words.append(f"{elsewhere} do not go in")

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from indexhole.jobs.typography import plain
-from indexhole.signal.gauges.gauge import COVERAGE, Gauge
+from indexhole.signal.gauges.gauge import Gauge
+from indexhole.standards.verdicts import COVERAGE
 from indexhole.web.drawing.charts import gauge_scale
 from indexhole.web.drawing.words import gauge_title, limits, measured
 
@@ -32,9 +33,17 @@ def gauge_row(gauge: Gauge) -> GaugeRow:
     return GaugeRow(
         title=gauge_title(gauge.name),
         value=measured(gauge.value, gauge.uncertainty, gauge.unit),
-        limits=limits(gauge.limit_low, gauge.limit_high, gauge.unit),
+        limits=_limits(gauge),
         verdict=str(gauge.verdict),
         note=plain(gauge.note),
-        source=plain(gauge.source),
-        scale=gauge_scale(gauge.value, spread, gauge.limit_low, gauge.limit_high),
+        source=plain(gauge.limits.source),
+        scale=gauge_scale(gauge.value, spread, gauge.limits.low, gauge.limits.high),
     )
+
+
+def _limits(gauge: Gauge) -> str:
+    held = gauge.limits
+    told = limits(held.low, held.high, gauge.unit)
+    if held.warn_low is None and held.warn_high is None:
+        return told
+    return f"{told}; needs no thought: {limits(held.warn_low, held.warn_high, gauge.unit)}"

@@ -5,13 +5,14 @@ Everything that takes time happens here, once for a set of captures and a layout
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from indexhole.errors import InputFault
+from indexhole.errors import InputFault, ShelfFault
+from indexhole.jobs.faults.own_limits import kept_tolerances
 from indexhole.jobs.recovery.gauging import gauge_captures
 from indexhole.jobs.recovery.recovering import recover_captures, report_json
 from indexhole.recover.shapes.result import Surface, Track
@@ -21,6 +22,7 @@ from indexhole.shelf.register.shelf import Shelf
 from indexhole.signal.captures.capture import Capture
 from indexhole.signal.dwells.sessions import Segment, cut_session
 from indexhole.signal.gauges.gauge import Gauge
+from indexhole.standards.tolerances import LIBRARY, Tolerances
 from indexhole.volumes import Volume
 from indexhole.web.serving.job_queue import Progress
 
@@ -117,13 +119,21 @@ def read_records(shelf: Shelf, asked: Asked, progress: Progress) -> Reading:
     """Read registered captures together. Raises InputFault as recovery does."""
     captures = [read_pulses(shelf, record) for record in asked.records]
     made_by = [record.mechanism or "" for record in asked.records]
-    return read_together(captures, made_by, asked.layout, asked.disk_class, progress)
+    return read_together(captures, made_by, asked.layout, asked.disk_class, progress, lambda: kept_tolerances(shelf))
 
 
 def read_together(
-    captures: Sequence[Capture], made_by: Sequence[str], layout: str, disk_class: str, progress: Progress
+    captures: Sequence[Capture],
+    made_by: Sequence[str],
+    layout: str,
+    disk_class: str,
+    progress: Progress,
+    tolerances: Callable[[], Tolerances] = lambda: LIBRARY,
 ) -> Reading:
-    """Recover captures of one disk and gauge them mechanism by mechanism; `made_by` names each one's."""
+    """Recover captures of one disk and gauge them mechanism by mechanism.
+
+    `made_by` names each one's. Where `tolerances` cannot be read, the fault stands in place of the gauges.
+    """
     recovered = recover_captures(
         captures, layout or None, disk_class=disk_class, quality_bins=QUALITY_BINS, progress=progress
     )
@@ -138,7 +148,9 @@ def read_together(
         if recovered.surface.tracks
         else _histogram([s for c in captures for s in cut_session(c).segments], None),
         gauged=tuple(
-            _gauged(name, [c for c, maker in zip(captures, made_by, strict=True) if maker == name], identified)
+            _gauged(
+                name, [c for c, maker in zip(captures, made_by, strict=True) if maker == name], identified, tolerances
+            )
             for name in dict.fromkeys(made_by)
         ),
         pulses=sum(int(c.read_ticks.size) for c in captures),
@@ -148,9 +160,15 @@ def read_together(
     )
 
 
-def _gauged(mechanism: str, captures: Sequence[Capture], layout: str) -> MechanismGauges:
+def _gauged(
+    mechanism: str, captures: Sequence[Capture], layout: str, tolerances: Callable[[], Tolerances]
+) -> MechanismGauges:
     try:
-        gauged = gauge_captures(captures, layout or None)
+        held = tolerances()
+    except (InputFault, ShelfFault) as fault:
+        return MechanismGauges(mechanism, (), (), f"{fault.where}: {fault.what}")
+    try:
+        gauged = gauge_captures(captures, layout or None, tolerances=held)
     except InputFault as fault:
         return MechanismGauges(mechanism, (), (), fault.what)
     return MechanismGauges(mechanism, gauged.gauges, gauged.warnings)
@@ -165,7 +183,7 @@ def _pictures(surface: Surface, captures: Sequence[Capture]) -> dict[tuple[int, 
 
 
 def _dwells_by_track(surface: Surface, captures: Sequence[Capture]) -> dict[tuple[int, int], list[Segment]]:
-    """Stays of the head by the track they belong to; one without a place belongs to its capture's only track."""
+    """Dwells of the head by the track they belong to; one without a place belongs to its capture's only track."""
     tracks = surface.tracks
     found: dict[tuple[int, int], list[Segment]] = {}
     for capture in captures:

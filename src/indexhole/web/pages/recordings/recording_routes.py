@@ -18,6 +18,7 @@ from starlette.responses import Response
 
 from indexhole import __version__
 from indexhole.errors import IndexholeError, InputFault
+from indexhole.jobs.faults.own_limits import kept_file
 from indexhole.shelf.care.captures import Stored, store_capture
 from indexhole.shelf.records.records import CaptureRecord
 from indexhole.shelf.views.listing import choices_of
@@ -93,7 +94,7 @@ def reading_of(site: Site, records: Sequence[CaptureRecord], layout: str) -> Tas
     """The reading of these captures, being made or ready. It is kept by what it was made from and by which version."""
     asked = asked_for(site.shelf, records, layout)
     made_from = tuple((record.sha256, record.name, record.mechanism) for record in records)
-    key = ("reading", made_from, asked.layout, asked.disk_class, __version__)
+    key = ("reading", made_from, asked.layout, asked.disk_class, kept_file(site.shelf), __version__)
     return site.job_queue.ask(key, lambda progress: read_records(site.shelf, asked, progress))
 
 
@@ -129,6 +130,14 @@ def _attachment(content: bytes, name: str, kind: str = "application/octet-stream
 def routes(site: Site) -> APIRouter:
     """The addresses under /recordings."""
     router = APIRouter(prefix="/recordings")
+    _add_records(router, site)
+    _add_readings(router, site)
+    _add_downloads(router, site)
+    return router
+
+
+def _add_records(router: APIRouter, site: Site) -> None:
+    """The list, a new recording, and what is known of one."""
 
     @router.get("")
     def recordings(request: Request) -> Response:
@@ -151,6 +160,24 @@ def routes(site: Site) -> APIRouter:
         return site.gone_to(
             capture_link(record.sha256), told, *(sentence(one.summary, start=False) for one in stored.mended)
         )
+
+    @router.get("/edit")
+    def edit(capture: str) -> Response:
+        return _edit_page(site, _chosen(site, [capture])[0])
+
+    @router.post("/edit")
+    def change(capture: str, sent: Posted) -> Response:
+        record = _chosen(site, [capture])[0]
+        values = typed(capture_fields(site), sent)
+        try:
+            site.shelf.update(CaptureRecord, record.sha256, **values)
+        except InputFault as fault:
+            return _edit_page(site, record, values, fault)
+        return site.gone_to(query("/recordings/read", capture=capture), f"{record.name} is changed.")
+
+
+def _add_readings(router: APIRouter, site: Site) -> None:
+    """What was read from recordings."""
 
     @router.get("/read")
     def read(request: Request, capture: Chosen, layout: str = "") -> Response:
@@ -177,6 +204,10 @@ def routes(site: Site) -> APIRouter:
     def progress(request: Request, capture: Chosen, layout: str = "") -> Response:
         return how_far(request, reading_of(site, _chosen(site, capture), layout))
 
+
+def _add_downloads(router: APIRouter, site: Site) -> None:
+    """Image, report and files."""
+
     @router.get("/image")
     def image(capture: Chosen, layout: str = "") -> Response:
         _, reading = _finished(site, capture, layout)
@@ -196,22 +227,6 @@ def routes(site: Site) -> APIRouter:
         if not 0 <= number < len(files):
             raise HTTPException(404, "there is no such file on this disk")
         return _attachment(files[number].data, files[number].name)
-
-    @router.get("/edit")
-    def edit(capture: str) -> Response:
-        return _edit_page(site, _chosen(site, [capture])[0])
-
-    @router.post("/edit")
-    def change(capture: str, sent: Posted) -> Response:
-        record = _chosen(site, [capture])[0]
-        values = typed(capture_fields(site), sent)
-        try:
-            site.shelf.update(CaptureRecord, record.sha256, **values)
-        except InputFault as fault:
-            return _edit_page(site, record, values, fault)
-        return site.gone_to(query("/recordings/read", capture=capture), f"{record.name} is changed.")
-
-    return router
 
 
 def _edit_page(
