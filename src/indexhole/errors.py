@@ -97,8 +97,8 @@ def together(faults: Sequence[str], where: str, remedy: Remedy = "", *, at_least
     """Several faults of one file as one: how many (`at_least` when it was not read on), and the first few."""
     more = len(faults) - FAULTS_SHOWN
     count = f"{'at least ' * at_least}{len(faults)} faults: " if len(faults) > 1 else ""
-    told = " | ".join(faults[:FAULTS_SHOWN])
-    return InputFault(f"{count}{told}{f' | and {more} more' if more > 0 else ''}", where=where, remedy=remedy)
+    text = " | ".join(faults[:FAULTS_SHOWN])
+    return InputFault(f"{count}{text}{f' | and {more} more' if more > 0 else ''}", where=where, remedy=remedy)
 
 
 class ShelfFault(IndexholeError):

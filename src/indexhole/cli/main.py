@@ -103,14 +103,14 @@ def _usage_line(fault: typer.TyperException) -> str:
                 f"{option} goes before the command: {outer.command_path} {option} ...; see {outer.command_path} --help"
             )
         outer = outer.parent
-    told = (
+    text = (
         fault.format_message()
         .rstrip(".")
         .partition(", unable to parse")[0]
         .replace("Value error, ", "")
         .replace(": Input should be ", ": should be ")
     )
-    return f"{told}; see {place.command_path if place else 'indexhole'} --help"
+    return f"{text}; see {place.command_path if place else 'indexhole'} --help"
 
 
 def run(arguments: Sequence[str]) -> int:

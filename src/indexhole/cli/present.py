@@ -130,8 +130,8 @@ def emit_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[objec
 
 
 def _numbers(column: Sequence[object]) -> bool:
-    told = [cell for cell in column if cell is not None]
-    return bool(told) and all(isinstance(cell, (int, float)) for cell in told)
+    given = [cell for cell in column if cell is not None]
+    return bool(given) and all(isinstance(cell, (int, float)) for cell in given)
 
 
 def _rich_table(title: str, columns: Sequence[str], cells: list[list[str]], right: Sequence[bool]) -> None:

@@ -85,14 +85,14 @@ def found_shift(level: float = LEVEL, power: float = POWER) -> float:
 def checks(part: Part, level: float = LEVEL, power: float = POWER) -> tuple[Check, ...]:
     """The w-test of every tie of a part, in its order."""
     shift = found_shift(level, power)
-    told = []
+    found = []
     for tie, residual, redundancy in zip(part.ties, part.residual.tolist(), part.redundancy.tolist(), strict=True):
         seen = redundancy > UNCHECKED
         root = redundancy**0.5
         w = residual / (tie.uncertainty * root) if seen else float("nan")
         smallest = tie.uncertainty * shift / root if seen else float("inf")
-        told.append(Check(tie, residual, redundancy, w, smallest))
-    return tuple(told)
+        found.append(Check(tie, residual, redundancy, w, smallest))
+    return tuple(found)
 
 
 def _alike(part: Part, chosen: int) -> list[int]:

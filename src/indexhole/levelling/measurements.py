@@ -235,8 +235,8 @@ def _heading(cells: Sequence[str], where: str) -> list[str]:
         names.pop()
     missing = [name for name in _NEEDED if name not in names]
     if missing or set(names) - set(COLUMNS) or len(set(names)) < len(names):
-        told = f"lacks {', '.join(missing)}" if missing else "names a column that is not known, or one twice"
-        raise InputFault(f"row 1: the heading {told}", where=where, remedy=f"write {','.join(COLUMNS)}")
+        text = f"lacks {', '.join(missing)}" if missing else "names a column that is not known, or one twice"
+        raise InputFault(f"row 1: the heading {text}", where=where, remedy=f"write {','.join(COLUMNS)}")
     return names
 
 

@@ -127,8 +127,8 @@ def parse_own(text: str, where: str) -> Tolerances:
         if row.quantity not in units:
             raise InputFault(f"{row.id}: no quantity is called {row.quantity}", where=where, remedy=_REMEDY)
         if row.unit != units[row.quantity]:
-            told = f"{row.id}: {row.quantity} is given in {units[row.quantity]}, not in {row.unit[:20]!r}"
-            raise InputFault(told, where=where, remedy=_REMEDY)
+            words = f"{row.id}: {row.quantity} is given in {units[row.quantity]}, not in {row.unit[:20]!r}"
+            raise InputFault(words, where=where, remedy=_REMEDY)
         if row.unit == "rpm" and any(bound is not None and bound <= 0 for bound in (row.low, row.high, row.nominal)):
             raise InputFault(f"{row.id}: a speed must be above 0", where=where, remedy=_REMEDY)
         if unknown := sorted(set(row.classes) - set(load_classes())):

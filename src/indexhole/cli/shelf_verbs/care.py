@@ -59,10 +59,10 @@ def _show_check(register: list[str], captures: list[Checked], photos: list[Check
     if unproven:
         say(f"{count_of(unproven, 'capture')} without a digest of the pulses yet; `indexhole shelf mend` enters it")
     unchanged = sum(found.state == "unchanged" for found in captures)
-    told = f"register {'damaged' if register else 'sound'}; {unchanged} of {len(captures)} captures unchanged"
+    text = f"register {'damaged' if register else 'sound'}; {unchanged} of {len(captures)} captures unchanged"
     if photos:
-        told += f"; {sum(photo.state == 'unchanged' for photo in photos)} of {len(photos)} photos unchanged"
-    say(told)
+        text += f"; {sum(photo.state == 'unchanged' for photo in photos)} of {len(photos)} photos unchanged"
+    say(text)
 
 
 def mend(as_json: AsJson = False, folder: ShelfFolder = None) -> None:

@@ -159,8 +159,8 @@ def read_head(stream: ByteStream, where: str) -> TableHead:
     ahead = stream.read(_AHEAD_BYTES)
     lines = _text_lines(ahead)
     names, unit_s, row = _columns(lines, where)
-    told = [name for name in names if name]
-    if len(told) < 2 or len(set(told)) != len(told):
+    named = [name for name in names if name]
+    if len(named) < 2 or len(set(named)) != len(named):
         raise InputFault(
             "the header row needs a time column and a differently named column for each line",
             where=f"{where} row {row}",

@@ -141,8 +141,8 @@ def speed_wander_orders(streams: Sequence[Stream]) -> Gauge:
         rest = rest - model
     if not parts:
         return Gauge("speed_wander_orders", math.nan, "1/rev", math.nan, note="no periodic part stands out")
-    told = ", ".join(f"order {p['order']:g} peak {p['peak_percent']:.2f} %" for p in parts)
-    return Gauge("speed_wander_orders", parts[0]["order"], "1/rev", resolution / 4, note=told, detail=tuple(parts))
+    text = ", ".join(f"order {p['order']:g} peak {p['peak_percent']:.2f} %" for p in parts)
+    return Gauge("speed_wander_orders", parts[0]["order"], "1/rev", resolution / 4, note=text, detail=tuple(parts))
 
 
 def _sine(

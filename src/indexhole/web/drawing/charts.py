@@ -75,8 +75,8 @@ def nice_ticks(low: float, high: float, most: int = 6) -> tuple[tuple[float, str
 
 
 def _plain(value: float, places: int) -> str:
-    told = f"{value:.{places}f}"
-    return f"{float(told) + 0.0:,.{places}f}".replace(",", "\u202f").replace("-", MINUS)
+    text = f"{value:.{places}f}"
+    return f"{float(text) + 0.0:,.{places}f}".replace(",", "\u202f").replace("-", MINUS)
 
 
 def angle_axis() -> Axis:

@@ -62,8 +62,8 @@ def _accused(element: str, accusing: list[Cause]) -> str:
                 word = fault_words(fault)
                 shares[word] = shares.get(word, 0.0) + cause.probability
     ranked = sorted(shares.items(), key=lambda item: -item[1])
-    told = listed((f"{word} ({percent(share)})" for word, share in ranked), "or")
-    return f"Likely {told}."
+    text = listed((f"{word} ({percent(share)})" for word, share in ranked), "or")
+    return f"Likely {text}."
 
 
 def _spoken(accusing: list[Cause]) -> tuple[str, ...]:

@@ -105,12 +105,12 @@ def measured(value: float, uncertainty: float, unit: str) -> str:
     scale, name = _scaled(unit, max(abs(value), spread))
     value, spread = value / scale, spread / scale
     if spread > 0:
-        told = " ± ".join(with_uncertainty(value, spread)).replace("-", MINUS)
+        text = " ± ".join(with_uncertainty(value, spread)).replace("-", MINUS)
     elif value == round(value):
-        told = number(value)
+        text = number(value)
     else:
-        told = number(value, 3 - math.floor(math.log10(abs(value))))
-    return f"{told} {name}".rstrip()
+        text = number(value, 3 - math.floor(math.log10(abs(value))))
+    return f"{text} {name}".rstrip()
 
 
 def limits(low: float | None, high: float | None, unit: str) -> str:

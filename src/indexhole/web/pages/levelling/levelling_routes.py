@@ -53,8 +53,8 @@ def _page(site: Site, request: Request, import_fault: IndexholeError | None = No
             untied = True
         except InputFault as refusal:
             fault = told_whole(refusal)
-    told = told_whole(import_fault) if import_fault else ""
-    page = network_page(bench, site.told(request), fault, told, working=not ready, untied=untied)
+    text = told_whole(import_fault) if import_fault else ""
+    page = network_page(bench, site.told(request), fault, text, working=not ready, untied=untied)
     return render("network.html", page, 422 if import_fault else 200)
 
 

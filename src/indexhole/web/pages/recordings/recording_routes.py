@@ -154,11 +154,11 @@ def _add_records(router: APIRouter, site: Site) -> None:
         except InputFault as fault:
             return list_page(site, request, about, fault)
         record = stored.record
-        told = f"{record.name} is kept, {count(record.size_bytes)} bytes as they came."
+        text = f"{record.name} is kept, {count(record.size_bytes)} bytes as they came."
         if not stored.new:
-            told = f"A recording with these very bytes stands here already, as {record.name}; nothing was added."
+            text = f"A recording with these very bytes stands here already, as {record.name}; nothing was added."
         return site.gone_to(
-            capture_link(record.sha256), told, *(sentence(one.summary, start=False) for one in stored.mended)
+            capture_link(record.sha256), text, *(sentence(one.summary, start=False) for one in stored.mended)
         )
 
     @router.get("/edit")

@@ -220,8 +220,8 @@ def _summary(plan: Plan[Any], verb: str) -> str:
 def _whole(record: Record) -> str:
     """Everything a new entry says, field by field."""
     said = record.model_dump(exclude_defaults=True, exclude={record.KEY})
-    told = "; ".join(f"{name}: {cell_text(value)}" for name, value in said.items() if value not in (None, ""))
-    return told if len(told) <= 1000 else f"{told[:997]}..."
+    text = "; ".join(f"{name}: {cell_text(value)}" for name, value in said.items() if value not in (None, ""))
+    return text if len(text) <= 1000 else f"{text[:997]}..."
 
 
 def done_page(sheet: Sheet, plan: Plan[Any], change: Change | None, latest: bool) -> SheetDonePage:
