@@ -104,13 +104,15 @@ def _refuse_idle(options: Mapping[str, object], *, network: bool) -> None:
 def _bench(
     sheet: Path | None, folder: Path | None, scarce: list[str], about: list[str], since: str, *, recordings: bool
 ) -> Bench:
-    from indexhole.cli.open_shelf import opened_shelf
     from indexhole.jobs.faults.causes import sheet_bench, shelf_bench
     from indexhole.shelf.sheets.sheet import read_sheet
 
     trials = None if sheet is None else read_sheet(sheet)
     if trials is not None and folder is None:
         return sheet_bench(trials, scarce, about, since)
+    # a sheet by itself needs no database
+    from indexhole.cli.open_shelf import opened_shelf
+
     with opened_shelf(folder) as shelf:
         return shelf_bench(
             shelf,
