@@ -8,7 +8,6 @@ the work itself is not begun.
 
 from __future__ import annotations
 
-import asyncio
 import random
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -21,6 +20,7 @@ import pytest
 from benchmarks.floors import Table
 from sqlalchemy import insert
 from tests.support import postgres_server
+from tests.support.apart import run_apart
 
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.additions import Part
@@ -217,8 +217,8 @@ def test_a_page_of_a_large_shelf(large: Large, table: Table, measuring: bool, wh
     path, goal_ms = (PAGES[what], GOAL_MS) if what in PAGES else (SEARCHES[what], SEARCH_MS)
     called = what if what in PAGES else f"searching, {what}"
     rounds = ROUNDS if measuring else 1
-    floor_ms = asyncio.run(_medians_ms(large, "/nowhere", 3))[1]
-    first_ms, again_ms = asyncio.run(_medians_ms(large, path, rounds))
+    floor_ms = run_apart(_medians_ms(large, "/nowhere", 3))[1]
+    first_ms, again_ms = run_apart(_medians_ms(large, path, rounds))
     if measuring:
         table.add(f"{large.on}: {called}, first after a change", first_ms, "ms", most=goal_ms)
         table.add(f"{large.on}: {called}", again_ms, "ms", most=goal_ms)

@@ -95,7 +95,7 @@ def _floor(path: Path) -> object:
 def _everything(shelf: Shelf, unit: str) -> object:
     names = [mechanism.mechanism for mechanism in shelf.mechanisms_of(unit)]
     return (
-        shelf.get_revised(Unit, unit), shelf.history(unit), shelf.notes_on(unit=unit), shelf.positions_of(Unit, unit),
+        shelf.get_revised(Unit, unit), shelf.history(unit), shelf.notes_on(unit=unit), shelf.confidences_of(Unit, unit),
         shelf.page(Part, unit=unit), shelf.changes(10), shelf.field_history(Unit, unit),
         trials_with(shelf, mechanisms=names, part=unit, most=100),
     )  # fmt: skip

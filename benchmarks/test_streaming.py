@@ -41,11 +41,11 @@ WAVE_HZ = 10e6
 CHILD = """
 import json, re, sys, time
 from pathlib import Path
-from indexhole.signal.dwells.flow import iter_stays
-flow = iter_stays(Path(sys.argv[1]))
-stays = sum(1 for _ in flow)
+from indexhole.signal.dwells.flow import iter_dwells
+flow = iter_dwells(Path(sys.argv[1]))
+dwells = sum(1 for _ in flow)
 peak = re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text())
-print(json.dumps([stays, flow.pulses, int(peak[1]) / 1024, time.process_time()]))
+print(json.dumps([dwells, flow.pulses, int(peak[1]) / 1024, time.process_time()]))
 """
 # The same of a whole command. Everything it prints goes elsewhere, so that the last line is the measure.
 COMMAND = """

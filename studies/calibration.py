@@ -19,11 +19,11 @@ from pathlib import Path
 
 import numpy as np
 
-from indexhole.codes.marks import check_passes
+from indexhole.codes.known import CODES
 from indexhole.model.simulator.simulate import Reader, format_track, read_track
 from indexhole.model.suited import sound_mechanism
 from indexhole.recover.fields.likelihood import bytes_of, joint_symbols
-from indexhole.recover.fields.reads import SectorRead, field_cells, read_stream
+from indexhole.recover.fields.reads import SectorRead, read_stream
 from indexhole.signal.clock.streams import open_stream
 from indexhole.signal.dwells.sessions import cut_session
 from indexhole.signal.simulated import capture_of
@@ -96,11 +96,11 @@ def measure(code: str, kind: str, tracks: int, layout: Layout) -> list[Row]:
         for data, reads in sectors(code, kind, layout, rng):
             trusted = sorted(reads, key=lambda r: (not r.passed, r.faults, r.worst))
             stretches = [s for r in trusted if (s := r.stretch()) is not None]
-            symbols = joint_symbols(stretches, field_cells(code, len(data)))
+            symbols = joint_symbols(stretches, CODES[code].decoded_cells(len(data)))
             predicted.append(-math.expm1(float(symbols.log_right.sum())))
             # The mark byte of FM is not among the symbols.
-            field = (reads[0].field[:1] if code == "fm" else b"") + bytes_of(symbols.best, code)
-            wrong.append(field[1 : 1 + len(data)] != data or not check_passes(field, code))
+            field = (reads[0].field[:1] if code == "fm" else b"") + bytes_of(symbols.best, CODES[code])
+            wrong.append(field[1 : 1 + len(data)] != data or not CODES[code].check.whole(field))
     return binned(code, kind, np.array(predicted), np.array(wrong))
 
 

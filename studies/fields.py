@@ -2,7 +2,7 @@
 
 Whole tracks cost some sixty milliseconds a sector; most of that goes into places nobody looks at. Here only
 sync, mark, field and a little gap are built, spoiled by plain arithmetic, and handed to the same clock, mark
-search, decoder and `settle` that recovery uses.
+search, decoder and `resolve_sector` that recovery uses.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from indexhole.codes import tables
 from indexhole.codes.crc import with_edc
 from indexhole.codes.encode import fm_cells, group_cells, group_sync, mfm_cells, raw_cells
 from indexhole.recover.fields.reads import SectorId, SectorRead, read_stream
-from indexhole.recover.sectors.resolve_sector import settle
+from indexhole.recover.sectors.resolve_sector import resolve_sector
 from indexhole.recover.shapes.result import Sector
 from indexhole.signal.clock.streams import open_stream
 from indexhole.signal.dwells.sessions import Segment
@@ -222,7 +222,7 @@ def read_passes(
 
 def settled(written: Written, own: list[SectorRead], placed: list[SectorRead]) -> Sector:
     """The sector as recovery settles it."""
-    return settle(1, len(written.data), own, placed, id_seen=True)[0]
+    return resolve_sector(1, len(written.data), own, placed, id_seen=True)[0]
 
 
 def some_bytes(size: int, rng: np.random.Generator) -> bytes:

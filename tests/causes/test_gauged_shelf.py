@@ -282,7 +282,7 @@ def test_a_capture_from_the_other_side_of_a_repair_does_not_count(
     told = [line for line in gauged.words if "is not weighed for D2.0" in line]
     assert len(told) == (0 if counts else 1)
     if told:
-        assert "taken after D2 was worked on (2026-01-15: belt replaced)" in told[0]
+        assert "taken after D2 was worked on (2026-01-15: belt replaced; a guess from its words)" in told[0]
 
 
 def test_a_capture_from_before_a_repair_does_not_count(shelf: Shelf) -> None:
@@ -309,4 +309,4 @@ def test_a_measurement_from_before_a_repair_does_not_count(tmp_path: Path, measu
     assert len(told) == (0 if counts else 1)
     if told:
         assert f"measurement M1 (offset measured {measured}, by eye)" in told[0]
-        assert "it was made before D2 was worked on (2026-02-02: head aligned)" in told[0]
+        assert "it was made before D2 was worked on (2026-02-02: head aligned; a guess from its words)" in told[0]

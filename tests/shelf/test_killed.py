@@ -30,7 +30,20 @@ from indexhole.shelf.sheets.sheet import read_sheet
 SEED = 20260301
 KILLS, KILLS_SHARED = 500, 40
 # these write nothing that anybody keeps; what `serve` writes it writes by what its page is sent, and that is tried
-NO_WRITING = {"list", "show", "search", "compare", "timeline", "history", "check", "gauge", "pair", "causes", "serve"}
+NO_WRITING = {
+    "list",
+    "show",
+    "search",
+    "compare",
+    "timeline",
+    "history",
+    "check",
+    "gauge",
+    "pair",
+    "causes",
+    "level",
+    "serve",
+}
 EVERY = 8  # so many lives go by between two reckonings
 SELDOM = 4  # what takes long is played in one round of so many
 

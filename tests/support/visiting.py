@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import asyncio
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import httpx
+from tests.support.apart import run_apart
 
 HERE = "http://127.0.0.1:8360"
 FROM_HERE = {"Origin": HERE}
@@ -38,10 +37,4 @@ def sent(
                 jar.update(client.cookies)
             return answer
 
-    try:
-        asyncio.get_running_loop()
-    except RuntimeError:
-        return asyncio.run(send())
-    # the driver of a browser keeps a loop running in this thread, and a thread has one loop
-    with ThreadPoolExecutor(1) as apart:
-        return apart.submit(asyncio.run, send()).result()
+    return run_apart(send())

@@ -17,6 +17,7 @@ import httpx
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.support.apart import run_apart
 from tests.support.visiting import sent
 
 from indexhole.shelf.register.shelf import Shelf
@@ -536,7 +537,7 @@ def test_those_who_wait_to_sign_in_hold_up_nobody(tmp_path: Path, monkeypatch: p
         turn.set()
         return page, list(await asyncio.gather(*tries))
 
-    page, statuses = asyncio.run(asyncio.wait_for(crowd(), LONGEST_S))
+    page, statuses = run_apart(asyncio.wait_for(crowd(), LONGEST_S))
     assert page == 200
     assert statuses.count(429) == 45 - MOST_WAITING
     assert statuses.count(401) == MOST_WAITING
@@ -588,5 +589,5 @@ def test_no_request_of_a_stranger_breaks_the_program(
         "query_string": asked.encode(), "server": ("127.0.0.1", 8360), "client": ("192.0.2.1", 1),
         "headers": [(name.lower().encode(), value.strip().encode("latin-1")) for name, value in own.items()],
     }  # fmt: skip
-    asyncio.run(quiet(scope, receive, send))
+    run_apart(quiet(scope, receive, send))
     assert 200 <= seen[0]["status"] < 500

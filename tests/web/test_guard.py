@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 import socket
 from collections.abc import AsyncIterator, Callable
@@ -15,6 +14,7 @@ from fastapi.openapi.utils import get_openapi
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from starlette.datastructures import Headers
+from tests.support.apart import run_apart
 from tests.support.visiting import FROM_HERE, HERE, sent
 
 from indexhole.errors import InputFault
@@ -427,7 +427,7 @@ def test_a_length_that_is_no_number_is_refused(length: str) -> None:
         "path": "/",
         "headers": [(k.encode(), v.encode("latin-1")) for k, v in headers.items()],
     }
-    asyncio.run(Guard(never, AccessPolicy())(scope, receive, send))
+    run_apart(Guard(never, AccessPolicy())(scope, receive, send))
     assert seen[0]["status"] == 413
 
 
@@ -508,7 +508,7 @@ def test_there_is_nothing_for_web_sockets() -> None:
     async def never(*_: Any) -> None:
         raise AssertionError("it got through")
 
-    asyncio.run(Guard(never, AccessPolicy())({"type": "websocket"}, never, send))
+    run_apart(Guard(never, AccessPolicy())({"type": "websocket"}, never, send))
     assert [message["type"] for message in sent] == ["websocket.close"]
 
 
