@@ -159,7 +159,7 @@ def undo(yes: Yes = False, as_json: AsJson = False, folder: ShelfFolder = None) 
 
 @shelf.command("reindex")
 def reindex(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
-    """Make the index of the search anew from what the register holds."""
+    """Rebuild the search index from the register."""
     with opened_shelf(folder) as opened:
         opened.rebuild_search()
     if as_json:

@@ -66,7 +66,7 @@ def _show_check(register: list[str], captures: list[Checked], photos: list[Check
 
 
 def mend(as_json: AsJson = False, folder: ShelfFolder = None) -> None:
-    """Make damaged or missing pulses anew from their originals, and prove them equal. Exit status 1 if some stay so.
+    """Rebuild damaged or missing pulses from their originals, and prove them equal. Exit status 1 if some stay so.
 
     Captures kept by an older version are proven against their originals and get a digest of their pulses.
     """

@@ -238,7 +238,7 @@ def restore(
     as_json: AsJson = False,
     folder: ShelfFolder = None,
 ) -> None:
-    """Make the shelf of a backup anew, in a folder or a database that holds none. The backup is checked first."""
+    """Restore a backup into a folder or a database that holds no shelf. The backup is checked first."""
     from indexhole.shelf.exchange import backup as backups
     from indexhole.shelf.register.address import shelf_address
 

@@ -187,7 +187,7 @@ class Shelf:
             return search.counts(connection, words, kinds, most=most)
 
     def rebuild_search(self) -> None:
-        """Make the index of the search anew."""
+        """Rebuild the search index."""
         with self.holding() as connection:
             search.rebuild(connection)
 
