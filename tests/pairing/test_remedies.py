@@ -7,7 +7,7 @@ import re
 import pytest
 
 from indexhole.errors import Do, InputFault, Way
-from indexhole.web.forms.faults import here, remedy_here, told_whole
+from indexhole.web.forms.faults import fault_and_remedy, here, remedy_here
 
 OPTION = re.compile(r"--[a-z]|`indexhole")
 
@@ -29,7 +29,7 @@ def test_the_page_never_names_an_option_it_does_not_have(do: Do) -> None:
 
 def test_the_page_leaves_out_what_it_does_not_offer() -> None:
     fault = InputFault("the file is cut short", where="a.vcd", remedy=("copy it again", Do.READ_CUT))
-    assert told_whole(fault) == "a.vcd: the file is cut short. Copy it again."
+    assert fault_and_remedy(fault) == "a.vcd: the file is cut short. Copy it again."
     only = InputFault("an array does not say how fast it was sampled", remedy=Do.GIVE_RATE)
-    assert told_whole(only).endswith("The command line can do more about it.")
-    assert told_whole(InputFault("no")) == "No."
+    assert fault_and_remedy(only).endswith("The command line can do more about it.")
+    assert fault_and_remedy(InputFault("no")) == "No."

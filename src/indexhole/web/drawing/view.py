@@ -38,7 +38,7 @@ class Page:
 
     title: str
     section: str = ""
-    told: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
     again: str = ""
     bare: bool = False
 

@@ -83,7 +83,7 @@ def fault_text(fault: IndexholeError) -> str:
     return f"{fault.where}: {sentence(fault.what, start=False)}" if fault.where else sentence(fault.what)
 
 
-def told_whole(fault: IndexholeError) -> str:
+def fault_and_remedy(fault: IndexholeError) -> str:
     """The fault and what to do, as sentences."""
     return f"{fault_text(fault)} {sentence(remedy_here(fault))}".rstrip()
 

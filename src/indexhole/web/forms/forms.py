@@ -12,7 +12,7 @@ from indexhole.errors import IndexholeError
 from indexhole.shelf.records.shown import Options
 from indexhole.shelf.register.confidence import FieldConfidence, in_words
 from indexhole.web.drawing.view import Page
-from indexhole.web.forms.faults import sentence, told_whole
+from indexhole.web.forms.faults import fault_and_remedy, sentence
 
 Kind = Literal["text", "area", "choice", "check", "number"]
 MOST_CHOICES = 250
@@ -124,7 +124,7 @@ def form(
     held = values or {}
     named = (fault.field or fault.where) if fault else ""
     label = next((one.label for one in fields if one.name == named), "")
-    what = "" if fault is None else sentence(fault.what) if label else told_whole(fault)
+    what = "" if fault is None else sentence(fault.what) if label else fault_and_remedy(fault)
     filled = tuple(
         replace(
             _filled(one, held.get(one.name), what if label and one.name == named else ""),

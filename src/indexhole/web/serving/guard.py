@@ -233,8 +233,8 @@ class Guard:
 def _body_refusal(scope: Scope, most_bytes: int) -> Response | None:
     headers, path = Headers(scope=scope), scope["path"]
     length = headers.get("content-length", "0")
-    told = length.isascii() and length.isdecimal() and len(length) < _LENGTH_DIGITS
-    if not told or int(length) > most_bytes:
+    sound = length.isascii() and length.isdecimal() and len(length) < _LENGTH_DIGITS
+    if not sound or int(length) > most_bytes:
         remedy = "read it with the command line instead" if most_bytes >= MIB else ""
         return _no(path, 413, too_large(most_bytes), remedy)
     carries, taken = length != "0" or "transfer-encoding" in headers, _taken(path)

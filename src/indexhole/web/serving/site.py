@@ -90,7 +90,7 @@ class Site:
     notices: Notices = field(default_factory=Notices)
     memory: Memory = field(default_factory=Memory)
 
-    def told(self, request: Request) -> tuple[str, ...]:
+    def notices_for(self, request: Request) -> tuple[str, ...]:
         """What the change that led to this page has to tell."""
         return self.notices.of(request.query_params.get("told", ""))
 

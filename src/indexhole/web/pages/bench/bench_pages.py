@@ -108,7 +108,7 @@ def next_values(site: Site, asked: Mapping[str, str]) -> dict[str, Any]:
 
 def bench_page(
     site: Site,
-    told: tuple[str, ...],
+    notices: tuple[str, ...],
     number: int,
     narrow: Mapping[str, str],
     values: Mapping[str, Any] | None = None,
@@ -128,7 +128,7 @@ def bench_page(
     return BenchPage(
         title="Bench",
         section="Bench",
-        told=told,
+        notices=notices,
         ready=shelf.count(Mechanism) > 0 and shelf.count(Disk) > 0,
         form=form(query("/bench", **narrow), "Keep with this count", (*trial_fields(site), *LOG_FIELDS), held, fault),
         rows=tuple(trial_row(trial) for trial in found.rows),
@@ -142,12 +142,12 @@ def bench_page(
 
 def _outcome(found: Trials) -> str:
     tried, failed = found.sectors_tried, found.sectors_failed
-    told = f"{plural(found.total, 'trial')}: of {plural(tried, 'sector')} tried, {count(failed)} failed"
-    return f"{told} ({percent(failed / tried)})." if tried else f"{told}."
+    text = f"{plural(found.total, 'trial')}: of {plural(tried, 'sector')} tried, {count(failed)} failed"
+    return f"{text} ({percent(failed / tried)})." if tried else f"{text}."
 
 
 def take_in_page(
-    line: str, draft: Draft | None, same: list[Likeness], fault: str = "", told: tuple[str, ...] = ()
+    line: str, draft: Draft | None, same: list[Likeness], fault: str = "", notices: tuple[str, ...] = ()
 ) -> TakeInPage:
     """The page of one line; with a draft it shows what was made of each clause."""
     disk = draft is not None and isinstance(draft.record, Disk)
@@ -156,7 +156,7 @@ def take_in_page(
     return TakeInPage(
         title="Take something in",
         section="Bench",
-        told=told,
+        notices=notices,
         line=line,
         fault=fault,
         examples=_EXAMPLES,

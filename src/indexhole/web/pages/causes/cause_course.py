@@ -33,8 +33,8 @@ def course_figure(course: Course) -> Figure | None:
     ]
     head = Markup('<svg width="100%" height="100%" viewBox="0 0 {} {}" preserveAspectRatio="none">').format(WIDE, HIGH)
     inside = head + Markup("").join(paths) + Markup("</svg>")
-    told = "; ".join(f"{words}: {cause}" for words, cause in zip(_WORDS, course.causes, strict=False))
+    shares = "; ".join(f"{words}: {cause}" for words, cause in zip(_WORDS, course.causes, strict=False))
     first = max(range(len(course.causes)), key=lambda k: course.shares[k][-1])
-    summary = f"Probability of the likeliest causes as trials came in. {told}. Now {course.causes[first]} leads."
+    summary = f"Probability of the likeliest causes as trials came in. {shares}. Now {course.causes[first]} leads."
     rows = tuple((name, *(percent(shares[k]) for shares in course.shares)) for k, name in enumerate(course.after))
     return Figure(frame("course", _HEIGHT, x, _SHARE, inside, summary), summary, ("after", *course.causes), rows)

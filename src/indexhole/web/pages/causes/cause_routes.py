@@ -21,7 +21,7 @@ from indexhole.shelf.sheets.sheet_text import decode_sheet
 from indexhole.shelf.views.listing import Trials, choices_of, number_of_trials, trial_rank, trials_with
 from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import plural, query
-from indexhole.web.forms.faults import sentence, told_whole
+from indexhole.web.forms.faults import fault_and_remedy, sentence
 from indexhole.web.forms.fields import LOG_FIELDS
 from indexhole.web.forms.forms import MOST_CHOICES, Form, FormField, form, typed
 from indexhole.web.forms.posted import Posted
@@ -85,9 +85,9 @@ def _sheet_page(
     import_fault: IndexholeError | None = None,
     sheet_by: str = "",
 ) -> Response:
-    told = told_whole(import_fault) if import_fault else ""
+    text = fault_and_remedy(import_fault) if import_fault else ""
     found, part = _sheet_part(site, request)
-    page = trials_page(found, part, _trial_form(site, values, fault), site.told(request), told)
+    page = trials_page(found, part, _trial_form(site, values, fault), site.notices_for(request), text)
     return render("trials.html", page, 422 if fault or import_fault else 200, sheet_by=sheet_by)
 
 
@@ -143,17 +143,17 @@ def routes(site: Site) -> APIRouter:
                 window(site.held("trials", lambda shelf: tuple(shelf.trials())), about, since)
             task = site.diagnosis(about, since)
         except InputFault as refusal:
-            fault = told_whole(refusal)
+            fault = fault_and_remedy(refusal)
         # so many are not weighed while somebody waits
         if task is not None and task.wait(GLANCE_S if number > MOST_BY_THE_WAY else PATIENCE_S):
             try:
                 diagnosis = task.result()
             except InputFault as refusal:
-                fault = told_whole(refusal)
+                fault = fault_and_remedy(refusal)
         course = site.course(about, since) if diagnosis is not None else None
         steps = course.result() if course is not None and course.wait(GLANCE_S) and not course.failed else None
         trials = site.held("trials", lambda shelf: tuple(shelf.trials())) if diagnosis is not None else ()
-        page = causes_page(number, trials, diagnosis, _import_form(), site.told(request), fault, steps)
+        page = causes_page(number, trials, diagnosis, _import_form(), site.notices_for(request), fault, steps)
         page = replace(page, about=" ".join(about), since=since)
         if page.again:
             page = replace(page, again=query(page.again, about=page.about, since=since))

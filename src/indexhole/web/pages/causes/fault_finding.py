@@ -136,7 +136,7 @@ def causes_page(
     trials: Sequence[Trial],
     diagnosis: Diagnosis | None,
     sheet_form: Form,
-    told: tuple[str, ...],
+    notices: tuple[str, ...],
     fault: str = "",
     course: Course | None = None,
 ) -> CausesPage:
@@ -150,7 +150,7 @@ def causes_page(
     return CausesPage(
         title="Fault-finding",
         section="Fault-finding",
-        told=told,
+        notices=notices,
         again=PROGRESS if weighing else "",
         trials=number,
         weighed=diagnosis.trials if diagnosis else 0,
@@ -268,13 +268,15 @@ def _decision(diagnosis: Diagnosis) -> str:
     return f"{done} {percent(advice.probability)}: {plain(advice.why)}."
 
 
-def trials_page(found: Trials, part: Stretch, drawn: Form, told: tuple[str, ...], import_fault: str = "") -> TrialsPage:
+def trials_page(
+    found: Trials, part: Stretch, drawn: Form, notices: tuple[str, ...], import_fault: str = ""
+) -> TrialsPage:
     """The trial sheet or a page of a long one, the newest row last as on paper."""
     tried, failed = found.sectors_tried, found.sectors_failed
     return TrialsPage(
         title="Trial sheet",
         section="Fault-finding",
-        told=told,
+        notices=notices,
         rows=tuple(trial_row(trial) for trial in found.rows),
         stretch=part,
         outcome=f"{plural(found.total, 'trial')}: of {plural(tried, 'sector')} tried, {count(failed)} failed.",

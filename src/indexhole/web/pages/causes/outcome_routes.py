@@ -15,7 +15,7 @@ from indexhole.errors import InputFault
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.sheets.sheet import SheetRow
 from indexhole.web.drawing.words import query
-from indexhole.web.forms.faults import told_whole
+from indexhole.web.forms.faults import fault_and_remedy
 from indexhole.web.forms.fields import LOG_FIELDS
 from indexhole.web.forms.forms import typed
 from indexhole.web.forms.posted import Posted
@@ -75,7 +75,7 @@ def routes(site: Site) -> APIRouter:
             place = f"{error['loc'][0]}: " if error["loc"] else ""
             return site.gone_to(back, f"Nothing was recorded. {place}{error['msg']}.")
         except InputFault as fault:
-            return site.gone_to(back, f"Nothing was recorded. {told_whole(fault)}")
+            return site.gone_to(back, f"Nothing was recorded. {fault_and_remedy(fault)}")
         return site.gone_to(back, f"Trial {name} is recorded, and the causes are ranked again.")
 
     return router

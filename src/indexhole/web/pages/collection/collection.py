@@ -75,7 +75,7 @@ class ComparePage(Page):
     full: bool
 
 
-def timeline_page(site: Site, by: str, number: int, told: tuple[str, ...]) -> TimelinePage:
+def timeline_page(site: Site, by: str, number: int, notices: tuple[str, ...]) -> TimelinePage:
     """A page of the timeline by date `made`, `acquired` or `recorded`."""
     way = next((word for word in _BY if word == by), _BY[0])
     first = (max(number, 1) - 1) * A_PAGE
@@ -88,7 +88,7 @@ def timeline_page(site: Site, by: str, number: int, told: tuple[str, ...]) -> Ti
     return TimelinePage(
         title="Timeline",
         section="Shelf",
-        told=told,
+        notices=notices,
         by=way,
         ways=tuple((word, query("/timeline", by=word)) for word in _BY),
         rows=tuple(_dated(one) for one in rows),
@@ -174,7 +174,7 @@ def _spell(axis: Axis, row: int, one: Moment) -> Markup:
     return line.format(first, last, middle, middle) + bar.format(known, 0.6, top, ROW_PX - 12)
 
 
-def compare_page(site: Site, chosen: Sequence[str], told: tuple[str, ...]) -> ComparePage:
+def compare_page(site: Site, chosen: Sequence[str], notices: tuple[str, ...]) -> ComparePage:
     """The units of these numbers side by side, as many as can be compared."""
     keys = list(dict.fromkeys(key for key in chosen if key))
     found = records_of(site.shelf, Unit, keys[: 2 * MOST_UNITS])
@@ -185,7 +185,7 @@ def compare_page(site: Site, chosen: Sequence[str], told: tuple[str, ...]) -> Co
     return ComparePage(
         title="Side by side",
         section="Shelf",
-        told=told,
+        notices=notices,
         columns=tuple((key, unit_link(key)) for key in there),
         rows=tuple((name[:1].upper() + name[1:], values) for name, values in rows),
         chosen=tuple(there),
@@ -201,11 +201,11 @@ def routes(site: Site) -> APIRouter:
 
     @router.get("/timeline")
     def timeline(request: Request, by: str = "made", page: int = 1) -> Response:
-        return render("timeline.html", timeline_page(site, by, page, site.told(request)))
+        return render("timeline.html", timeline_page(site, by, page, site.notices_for(request)))
 
     @router.get("/compare")
     def compare(request: Request, unit: list[str] = Query(default_factory=list)) -> Response:  # noqa: B008
-        return render("compare.html", compare_page(site, unit, site.told(request)))
+        return render("compare.html", compare_page(site, unit, site.notices_for(request)))
 
     @router.post("/view/new")
     def keep(sent: Posted) -> Response:

@@ -21,7 +21,7 @@ from indexhole.jobs.faults.own_limits import kept_file, kept_tolerances
 from indexhole.shelf.views.listing import more_trials_than, state_of
 from indexhole.web.drawing.view import render
 from indexhole.web.drawing.words import plural
-from indexhole.web.forms.faults import told_whole
+from indexhole.web.forms.faults import fault_and_remedy
 from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.levelling.levelling_view import network_page
 from indexhole.web.pages.recordings.recording_routes import plain_name
@@ -52,9 +52,9 @@ def _page(site: Site, request: Request, import_fault: IndexholeError | None = No
         except NothingTied:
             untied = True
         except InputFault as refusal:
-            fault = told_whole(refusal)
-    text = told_whole(import_fault) if import_fault else ""
-    page = network_page(bench, site.told(request), fault, text, working=not ready, untied=untied)
+            fault = fault_and_remedy(refusal)
+    text = fault_and_remedy(import_fault) if import_fault else ""
+    page = network_page(bench, site.notices_for(request), fault, text, working=not ready, untied=untied)
     return render("network.html", page, 422 if import_fault else 200)
 
 

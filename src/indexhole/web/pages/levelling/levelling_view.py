@@ -86,7 +86,7 @@ def network_page(
     return NetworkPage(
         title="Drives against each other",
         section="Fault-finding",
-        told=notices,
+        notices=notices,
         again=PROGRESS if working else "",
         working=working,
         untied=untied,

@@ -36,8 +36,8 @@ def budget_chart(budget: Budget) -> Figure:
     rows: list[Markup] = []
     for k, term in enumerate(budget.terms):
         taken = min(max(term.cost, 0.0), left)
-        told = f"takes {percent(taken)}" if taken >= _LEAST_SEEN / 4 else "takes nothing"
-        rows.append(_row(k, term.group, told, left - taken, taken, TONES[term.verdict]))
+        text = f"takes {percent(taken)}" if taken >= _LEAST_SEEN / 4 else "takes nothing"
+        rows.append(_row(k, term.group, text, left - taken, taken, TONES[term.verdict]))
         left -= taken
     remains = percent(budget.chance)
     rows.append(_row(len(budget.terms), "what remains", remains, budget.chance, 0.0, "open", last=True))
@@ -57,11 +57,11 @@ def budget_chart(budget: Budget) -> Figure:
     )
 
 
-def _row(k: int, name: str, told: str, kept: float, taken: float, tone: str, last: bool = False) -> Markup:
+def _row(k: int, name: str, text: str, kept: float, taken: float, tone: str, last: bool = False) -> Markup:
     y = k * _ROW + _TOP
     parts = [
         Markup('<text class="term" x="6" y="{}">{}</text>').format(y - 6, name),
-        Markup('<text class="term-takes" x="100%" dx="-6" y="{}" text-anchor="end">{}</text>').format(y - 6, told),
+        Markup('<text class="term-takes" x="100%" dx="-6" y="{}" text-anchor="end">{}</text>').format(y - 6, text),
         Markup('<rect class="{}" x="0" y="{}" width="{}" height="{}"/>').format(
             "remains" if last else "kept", y, _share(kept), _BAR
         ),
@@ -123,8 +123,8 @@ def _margin(curve: Curve, margin: Floats, spread: Floats, title: str, what: str,
     nothing_left = f'<path class="none-left" vector-effect="non-scaling-stroke" d="M0 {zero:.0f}H{WIDE}"/>'
     parts = [*bands, nothing_left, *lines]
     worst = int(np.nanargmin(margin)) if np.isfinite(margin).any() else 0
-    told = f"{number(float(margin[worst]), places)} ± {number(float(spread[worst]), places)}"
-    summary = f"There is least on cylinder {int(curve.cylinder[worst])}: {told} {what}."
+    text = f"{number(float(margin[worst]), places)} ± {number(float(spread[worst]), places)}"
+    summary = f"There is least on cylinder {int(curve.cylinder[worst])}: {text} {what}."
     return Figure(
         _drawn(x, y, parts, summary), summary, ("cylinder, side", title, "±"), _rows(curve, margin, spread, places)
     )

@@ -85,7 +85,7 @@ def class_choice(disk_class: str) -> Choice:
     return Choice("disk_class", "Class", options, disk_class)
 
 
-def matrix_page(matrix: Matrix, choices: tuple[Choice, ...], told: tuple[str, ...]) -> MatrixPage:
+def matrix_page(matrix: Matrix, choices: tuple[Choice, ...], notices: tuple[str, ...]) -> MatrixPage:
     """The matrix as shown, grouped by disk class."""
     cells = matrix.cells.values()
     tried = sum(cell.proof is not None for cell in cells)
@@ -97,7 +97,7 @@ def matrix_page(matrix: Matrix, choices: tuple[Choice, ...], told: tuple[str, ..
     return MatrixPage(
         title="Pairing",
         section="Pairing",
-        told=told,
+        notices=notices,
         choices=choices,
         row_word=matrix.row_word,
         outcome=f"{plural(len(cells), 'pairing')}: {', '.join(words)}. {tried} tried at the bench.",

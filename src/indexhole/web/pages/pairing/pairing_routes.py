@@ -27,7 +27,7 @@ from indexhole.shelf.views.listing import more_trials_than, state_of
 from indexhole.standards.classes import load_classes
 from indexhole.web.drawing.view import Page, render
 from indexhole.web.drawing.words import query
-from indexhole.web.forms.faults import fault_page, sentence, told_whole
+from indexhole.web.forms.faults import fault_and_remedy, fault_page, sentence
 from indexhole.web.forms.posted import Posted
 from indexhole.web.pages.pairing.pairing_matrix_view import MatrixPage, class_choice, matrix_page
 from indexhole.web.pages.pairing.pairing_plan_view import PlanPage, StepView, plan_outcome, step_view
@@ -158,12 +158,14 @@ def _matrix_response(site: Site, request: Request) -> Response:
         ready = _gathered(site)
         lacks = _lacks(ready.stock, asked)
         if lacks:
-            page = MatrixPage(title="Pairing", section="Pairing", told=site.told(request), choices=choices, lacks=lacks)
+            page = MatrixPage(
+                title="Pairing", section="Pairing", notices=site.notices_for(request), choices=choices, lacks=lacks
+            )
             return render("pairing.html", page)
         task = _matrix(site, ready, asked, disk_class)
-        page = matrix_page(task.result(), choices, site.told(request))
+        page = matrix_page(task.result(), choices, site.notices_for(request))
     except InputFault as fault:
-        page = MatrixPage(title="Pairing", section="Pairing", choices=choices, fault=told_whole(fault))
+        page = MatrixPage(title="Pairing", section="Pairing", choices=choices, fault=fault_and_remedy(fault))
     return render("pairing.html", page)
 
 
@@ -183,15 +185,15 @@ def _budget_response(site: Site, request: Request) -> Response:
         return render("pairing_waiting.html", Page(title="One pairing", section="Pairing", again=again))
     ready = _gathered(site)
     found: Answer | None = None
-    told = ""
+    text = ""
     # who comes with nothing chosen wants the form, not a fault
     if any(request.query_params.values()):
         try:
             found = answer(ready.stock, ready.evidence, asked, samples=WHOLE)
         except InputFault as fault:
-            told = told_whole(fault)
-    page = budget_page(ready.stock, asked, found, told, site.told(request))
-    return render("pairing_budget.html", page, 422 if told else 200)
+            text = fault_and_remedy(fault)
+    page = budget_page(ready.stock, asked, found, text, site.notices_for(request))
+    return render("pairing_budget.html", page, 422 if text else 200)
 
 
 def hurried(site: Site, values: Mapping[str, str]) -> AnswerView:
@@ -212,11 +214,11 @@ def _plan_response(site: Site, request: Request, text: str, months: str, on: str
             checked = check_plan(ready.stock, ready.evidence, planned, months=number, today=day, where="the plan")
             outcome, steps = plan_outcome(checked, number, day), tuple(map(step_view, checked))
         except InputFault as refusal:
-            fault = told_whole(refusal)
+            fault = fault_and_remedy(refusal)
     page = PlanPage(
         title="Show plan",
         section="Pairing",
-        told=site.told(request),
+        notices=site.notices_for(request),
         text=text,
         months=months,
         on=on,
@@ -264,10 +266,10 @@ def routes(site: Site) -> APIRouter:
     @router.get("/answer")
     def fragment(request: Request) -> Response:
         try:
-            told = hurried(site, request.query_params)
+            found = hurried(site, request.query_params)
         except InputFault as fault:
             return Response(sentence(fault.line), 422, media_type="text/plain; charset=utf-8")
-        return render("pairing_fragment.html", Page(title=""), answer=told)
+        return render("pairing_fragment.html", Page(title=""), answer=found)
 
     @router.get("/plan")
     def plan(request: Request, plan: str = "", months: str = str(_MONTHS), on: str = "") -> Response:
@@ -283,7 +285,7 @@ def routes(site: Site) -> APIRouter:
         try:
             plan_of(content, where="the plan")
         except InputFault as fault:
-            return _plan_response(site, request, "", months, on, told_whole(fault))
+            return _plan_response(site, request, "", months, on, fault_and_remedy(fault))
         text = content.decode("utf-8-sig").replace("\r\n", "\n")
         # a plan of the usual size has an address of its own, which can be kept
         address = query(PLAN, plan=text, months=months, on=on)

@@ -232,7 +232,9 @@ def risk_view(answer: Answer) -> RiskView:
     )
 
 
-def budget_page(stock: Stock, asked: Question, answer: Answer | None, fault: str, told: tuple[str, ...]) -> BudgetPage:
+def budget_page(
+    stock: Stock, asked: Question, answer: Answer | None, fault: str, notices: tuple[str, ...]
+) -> BudgetPage:
     """One pairing as shown."""
     today = (
         ("temperature_c", "Temperature today, °C", _typed(asked.temperature_c)),
@@ -250,7 +252,7 @@ def budget_page(stock: Stock, asked: Question, answer: Answer | None, fault: str
         return BudgetPage(
             title="One pairing",
             section="Pairing",
-            told=told,
+            notices=notices,
             fault=fault,
             back=back,
             stocked=stocked,
@@ -260,7 +262,7 @@ def budget_page(stock: Stock, asked: Question, answer: Answer | None, fault: str
     return BudgetPage(
         title=f"{setup.disk.name or 'An unrecorded disk'} with {setup.reader.name}",
         section="Pairing",
-        told=told,
+        notices=notices,
         back=back,
         asked=sentence(what_is_asked(answer)),
         layout=setup.layout.id,

@@ -43,7 +43,7 @@ def gauge_row(gauge: Gauge) -> GaugeRow:
 
 def _limits(gauge: Gauge) -> str:
     held = gauge.limits
-    told = limits(held.low, held.high, gauge.unit)
+    text = limits(held.low, held.high, gauge.unit)
     if held.warn_low is None and held.warn_high is None:
-        return told
-    return f"{told}; needs no thought: {limits(held.warn_low, held.warn_high, gauge.unit)}"
+        return text
+    return f"{text}; needs no thought: {limits(held.warn_low, held.warn_high, gauge.unit)}"

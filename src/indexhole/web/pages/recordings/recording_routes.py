@@ -69,7 +69,7 @@ def list_page(
     page = RecordingsPage(
         title="Recordings",
         section="Recordings",
-        told=site.told(request),
+        notices=site.notices_for(request),
         entries=tuple(entry_of(record) for record in site.shelf.all(CaptureRecord)),
         form=form("/recordings", "Add the recording", capture_fields(site), values, fault),
         formats=listed((f"{reader.title} ({' '.join(reader.endings)})" for reader in READERS), "or"),
@@ -186,7 +186,7 @@ def _add_readings(router: APIRouter, site: Site) -> None:
         if not task.wait(PATIENCE_S):
             return _working(records, layout, task)
         return render(
-            "reading.html", reading_page(records, task.result(), layout, site.told(request), zooms_of(request))
+            "reading.html", reading_page(records, task.result(), layout, site.notices_for(request), zooms_of(request))
         )
 
     @router.get("/track")

@@ -189,7 +189,11 @@ def chosen_records(shelf: Shelf, keys: Sequence[str]) -> list[CaptureRecord]:
 
 
 def reading_page(
-    records: Sequence[CaptureRecord], reading: Reading, layout: str, told: tuple[str, ...], zooms: Zooms | None = None
+    records: Sequence[CaptureRecord],
+    reading: Reading,
+    layout: str,
+    notices: tuple[str, ...],
+    zooms: Zooms | None = None,
 ) -> ReadingPage:
     """The page of captures read together."""
     surface = reading.surface
@@ -203,7 +207,7 @@ def reading_page(
     return ReadingPage(
         title=records[0].name if len(records) == 1 else f"{len(records)} recordings together",
         section="Recordings",
-        told=told,
+        notices=notices,
         entries=tuple(entry_of(record) for record in records),
         outcome=_outcome(surface, counts),
         facts=_facts(reading),

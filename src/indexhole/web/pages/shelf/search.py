@@ -14,7 +14,7 @@ from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.views.listing import records_of
 from indexhole.web.drawing.links import capture_link, disk_link, mechanism_link, trial_link, unit_link, view_link
 from indexhole.web.drawing.words import count
-from indexhole.web.forms.faults import told_whole
+from indexhole.web.forms.faults import fault_and_remedy
 
 _MOST, _MOST_COUNTED = 100, 20_000
 
@@ -47,7 +47,7 @@ def search_hits(shelf: Shelf, words: str, kind: str = "") -> Hits:
         with shelf.reading() as connection:
             found, counts = beginning(connection, words, kind, most=_MOST, counted=_MOST_COUNTED)
     except InputFault as fault:
-        return Hits((), "", fault=told_whole(fault))
+        return Hits((), "", fault=fault_and_remedy(fault))
     # the last kind was not counted to its end where there are so many
     last = next(reversed(counts), "") if sum(counts.values()) >= _MOST_COUNTED else ""
     more = (counts.get(kind, 0) if kind else sum(counts.values())) - _MOST

@@ -38,7 +38,7 @@ class Stretch:
     after: str
 
     @property
-    def told(self) -> str:
+    def range_text(self) -> str:
         """Where this part lies, in words; empty for a list that is whole."""
         return f"Page {self.number} of {self.pages}, {plural(self.total, 'entry')} in all." if self.pages > 1 else ""
 
@@ -137,7 +137,7 @@ def class_title(disk_class: str) -> str:
     return found.title if found else disk_class
 
 
-def shelf_page(site: Site, words: str, kind: str, pages: tuple[int, int], told: tuple[str, ...]) -> ShelfPage:
+def shelf_page(site: Site, words: str, kind: str, pages: tuple[int, int], notices: tuple[str, ...]) -> ShelfPage:
     """The list, or with words what a search finds."""
     shelf = site.shelf
     looking = bool(words.strip())
@@ -152,7 +152,7 @@ def shelf_page(site: Site, words: str, kind: str, pages: tuple[int, int], told: 
     return ShelfPage(
         title="Shelf",
         section="Shelf",
-        told=told,
+        notices=notices,
         units=tuple(_unit_entry(u, own.get(u.inventory, []), tried, diagnosis, weighing) for u in shown),
         unit_stretch=unit_stretch,
         disks=tuple(_disk_entry(disk) for disk in _part(site, Disk, disks, disk_stretch)),

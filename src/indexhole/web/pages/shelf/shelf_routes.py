@@ -120,7 +120,7 @@ def routes(site: Site) -> APIRouter:
 def _list_routes(router: APIRouter, site: Site) -> None:
     @router.get("/")
     def shelf(request: Request, words: str = "", kind: str = "", units: int = 1, disks: int = 1) -> Response:
-        return render("shelf.html", shelf_page(site, words, kind, (units, disks), site.told(request)))
+        return render("shelf.html", shelf_page(site, words, kind, (units, disks), site.notices_for(request)))
 
     @router.post("/undo")
     def undo(sent: Posted) -> Response:
@@ -133,11 +133,11 @@ def _list_routes(router: APIRouter, site: Site) -> None:
 
     @router.get("/unit")
     def unit(request: Request, no: str) -> Response:
-        return render("thing.html", unit_page(site, there(site, Unit, no), site.told(request)))
+        return render("thing.html", unit_page(site, there(site, Unit, no), site.notices_for(request)))
 
     @router.get("/disk")
     def disk(request: Request, no: str) -> Response:
-        return render("thing.html", disk_page(site, there(site, Disk, no), site.told(request)))
+        return render("thing.html", disk_page(site, there(site, Disk, no), site.notices_for(request)))
 
     @router.get("/label")
     def label(request: Request, unit: str = "", disk: str = "") -> Response:

@@ -163,7 +163,7 @@ def _doubts(shelf: Shelf, record: Record) -> str:
     return _joined(*(f"{field_of(kind, one.field).shown.label} {in_words(one.standing, one.source)}" for one in held))
 
 
-def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
+def unit_page(site: Site, unit: Unit, notices: tuple[str, ...]) -> ThingPage:
     """All that is known of a unit."""
     shelf, inventory = site.shelf, unit.inventory
     diagnosis, weighing = site.diagnosis_if_ready()
@@ -174,7 +174,7 @@ def unit_page(site: Site, unit: Unit, told: tuple[str, ...]) -> ThingPage:
     return ThingPage(
         title=f"{inventory} {unit.title}".strip(),
         section="Shelf",
-        told=told,
+        notices=notices,
         thing="unit",
         inventory=inventory,
         facts=_facts(unit, shelf.confidences_of(Unit, inventory)),
@@ -231,7 +231,7 @@ def _line(shelf: Shelf, record: Part | Firmware, name: str) -> Line:
     return Line(name, _joined(*said, _doubts(shelf, record)), query(f"/{record.WORD}/edit", no=record.key))
 
 
-def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
+def disk_page(site: Site, disk: Disk, notices: tuple[str, ...]) -> ThingPage:
     """All that is known of a disk."""
     shelf, inventory = site.shelf, disk.inventory
     diagnosis, weighing = site.diagnosis_if_ready()
@@ -241,7 +241,7 @@ def disk_page(site: Site, disk: Disk, told: tuple[str, ...]) -> ThingPage:
     return ThingPage(
         title=f"{inventory} {disk.title}".strip(),
         section="Shelf",
-        told=told,
+        notices=notices,
         thing="disk",
         inventory=inventory,
         facts=(writing, *_facts(disk, shelf.confidences_of(Disk, inventory))),

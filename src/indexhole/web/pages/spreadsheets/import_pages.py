@@ -13,7 +13,7 @@ from indexhole.shelf.register.journal import Change
 from indexhole.shelf.sheets.spreadsheet import ENDINGS, cell_text
 from indexhole.web.drawing.view import Page
 from indexhole.web.drawing.words import count, plural, query, size
-from indexhole.web.forms.faults import sentence, told_whole
+from indexhole.web.forms.faults import fault_and_remedy, sentence
 from indexhole.web.forms.fields import SIGN_FIELDS
 from indexhole.web.forms.forms import Form, FormField, form
 from indexhole.web.pages.shelf.shelf_pages import ChangeRow, Stretch, change_row, stretch
@@ -113,12 +113,12 @@ class SheetDonePage(Page):
     anew: str
 
 
-def import_page(told: tuple[str, ...], kind: str, fault: IndexholeError | None = None) -> ImportPage:
+def import_page(notices: tuple[str, ...], kind: str, fault: IndexholeError | None = None) -> ImportPage:
     """What is asked of a sheet."""
     return ImportPage(
         title="Put a spreadsheet in",
         section="Shelf",
-        told=told,
+        notices=notices,
         form=form("/import", "Show what would change", (KIND_FIELD,), {"kind": kind}, fault),
         accept=",".join(ENDINGS),
         largest=size(LARGEST_BYTES),
@@ -169,7 +169,7 @@ def sheet_page(
     some = slice((at.number - 1) * A_PAGE, at.number * A_PAGE)
     lines: tuple[Line, ...] = ()
     if shown == "faults":
-        lines = tuple(Line(told.cell, "", told.name, "", sentence(told.what)) for told in plan.faults[some])
+        lines = tuple(Line(fault.cell, "", fault.name, "", sentence(fault.what)) for fault in plan.faults[some])
     elif shown == "changed":
         lines = tuple(
             Line(str(entry.row), entry.before.key, name, cell_text(was), cell_text(will))
@@ -193,7 +193,7 @@ def sheet_page(
         section="Shelf",
         name=sheet.name,
         summary=_summary(plan, "would be "),
-        refused=told_whole(sheet.refused) if sheet.refused else "",
+        refused=fault_and_remedy(sheet.refused) if sheet.refused else "",
         parts=tuple(PartLink(words[n], sheet_link(sheet, part=n), n == shown) for n in _PARTS if totals[n]),
         part=shown,
         lines=lines,

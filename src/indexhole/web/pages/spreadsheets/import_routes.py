@@ -67,7 +67,7 @@ def routes(site: Site) -> APIRouter:
 
     @router.get("/import")
     def ask(request: Request, kind: str = "") -> Response:
-        return render("import.html", import_page(site.told(request), kind))
+        return render("import.html", import_page(site.notices_for(request), kind))
 
     @router.post("/import")
     def send(sent: Posted) -> Response:
