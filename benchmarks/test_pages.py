@@ -24,7 +24,8 @@ from tests.support.apart import run_apart
 
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.additions import Part
-from indexhole.shelf.records.records import Disk, Mechanism, Record, Unit, checked
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import Disk, Mechanism, Unit, checked
 from indexhole.shelf.register.database import transaction
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import TABLES, trials

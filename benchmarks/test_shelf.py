@@ -17,7 +17,8 @@ from benchmarks.floors import Table, best_s
 
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.additions import Part
-from indexhole.shelf.records.records import Disk, Mechanism, Record, Unit, checked
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import Disk, Mechanism, Unit, checked
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.views.compare_units import compare_units
 from indexhole.shelf.views.listing import state_of, trials_with

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from indexhole.jobs.recovery.gauging import Gauged
     from indexhole.jobs.recovery.recovering import Recovered
     from indexhole.model.trials.trial import Trial
-    from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+    from indexhole.shelf.records.entry import Record
+    from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit
     from indexhole.shelf.register.shelf import Shelf
     from indexhole.signal.captures.capture import Capture
     from indexhole.signal.formats.options import ReadOptions

@@ -15,7 +15,8 @@ from indexhole.cli.shelf_verbs.views import show_entry
 from indexhole.shelf.exchange.exchange import EXCHANGED, carry_out, plan_import, sheet_rows
 from indexhole.shelf.exchange.linked_data import address, json_ld
 from indexhole.shelf.records.additions import Photo, View
-from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Note, Record, Unit, checked
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Note, Unit, checked
 from indexhole.shelf.records.shown import RecordField, field_of, fields_of
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import TABLES

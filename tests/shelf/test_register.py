@@ -14,7 +14,8 @@ from sqlalchemy import update
 
 from indexhole.errors import IndexholeError, InputFault, ShelfFault
 from indexhole.model.trials.trial import Trial
-from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit, checked, now
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit, checked, now
 from indexhole.shelf.register import tables
 from indexhole.shelf.register.database import transaction
 from indexhole.shelf.register.shelf import Shelf, default_folder

@@ -14,7 +14,8 @@ from tests.web.test_pages import Visitor
 
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.additions import Firmware, Loan, Part, View
-from indexhole.shelf.records.records import Disk, Event, Mechanism, Note, Record, Unit, checked
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import Disk, Event, Mechanism, Note, Unit, checked
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.sheets.sheet import parse_sheet, sheet_bytes
 

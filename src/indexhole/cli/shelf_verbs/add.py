@@ -14,7 +14,8 @@ from indexhole.cli.shelf_verbs.record_options import NEEDED, long_words, record_
 from indexhole.cli.shelf_verbs.views import show_draft, show_entry
 from indexhole.errors import InputFault
 from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo, View
-from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit, checked
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit, checked
 
 if TYPE_CHECKING:
     from indexhole.shelf.care.captures import Stored

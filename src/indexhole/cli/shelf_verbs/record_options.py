@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from indexhole.cli.present import AsJson, ShelfFolder
-from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.entry import Record
 from indexhole.shelf.records.shown import RecordField, fields_of, grouped
 
 # what a command does with the values of its record and with what else was given by name

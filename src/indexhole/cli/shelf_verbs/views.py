@@ -11,7 +11,8 @@ from indexhole.errors import InputFault
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.records.date_codes import Dating
-from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Record, Unit
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord, Disk, Mechanism, Unit
 from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import TABLES

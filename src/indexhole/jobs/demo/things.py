@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from indexhole.shelf.records.additions import Firmware, Loan, Part
-from indexhole.shelf.records.records import Disk, Event, Mechanism, Note, Record, Unit, checked
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import Disk, Event, Mechanism, Note, Unit, checked
 
 DRIVES = (
     # inventory, title, maker, class, acquired, origin, state, date codes

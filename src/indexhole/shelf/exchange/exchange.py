@@ -14,7 +14,8 @@ from pydantic import ValidationError
 
 from indexhole.errors import InputFault, together
 from indexhole.shelf.records.additions import View
-from indexhole.shelf.records.records import Record, fault_words
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import fault_words
 from indexhole.shelf.records.shown import naming
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import TABLES, kind_of

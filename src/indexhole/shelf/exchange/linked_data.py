@@ -10,7 +10,8 @@ from dataclasses import asdict
 from typing import Any
 from urllib.parse import quote
 
-from indexhole.shelf.records.records import Record, Unit
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import Unit
 from indexhole.shelf.records.shown import fields_of, naming
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.register.tables import TABLES

@@ -7,13 +7,13 @@ from typing import Annotated, Literal
 from pydantic import AwareDatetime, Field, model_validator
 
 from indexhole.shelf.records.dates import EXAMPLES
+from indexhole.shelf.records.entry import Record
 from indexhole.shelf.records.records import (
     ADDED,
     OF_DISK,
     OF_UNIT,
     Inventory,
     PhotoPath,
-    Record,
     Sha256,
     Text,
     When,

@@ -15,7 +15,8 @@ from typing import Any
 
 from indexhole.errors import InputFault
 from indexhole.shelf.records.dates import span_of
-from indexhole.shelf.records.records import Disk, Mechanism, Note, Record, Unit, checked
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import Disk, Mechanism, Note, Unit, checked
 from indexhole.standards.classes import load_classes
 
 LONGEST_LINE = 2000

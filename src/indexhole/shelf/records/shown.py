@@ -11,14 +11,13 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from functools import cache
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import AwareDatetime, GetJsonSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticUndefined
 
-if TYPE_CHECKING:
-    from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.entry import Record
 
 Options = tuple[tuple[str, str], ...]
 _BASES = {bool: bool, int: int, float: float, str: str, AwareDatetime: datetime}

@@ -9,7 +9,7 @@ from typing import Any, Literal, get_args
 from sqlalchemy import Connection, select
 
 from indexhole.errors import InputFault
-from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.entry import Record
 from indexhole.shelf.register.journal import Writing
 from indexhole.shelf.register.tables import TABLES, field_confidences
 

@@ -10,7 +10,8 @@ from typing import Any, TypeVar
 from sqlalchemy import Column, Connection, Table, select
 
 from indexhole.errors import Do, InputFault
-from indexhole.shelf.records.records import CaptureRecord, Mechanism, Record, Unit, checked
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord, Mechanism, Unit, checked
 from indexhole.shelf.records.shown import naming
 from indexhole.shelf.register import confidence
 from indexhole.shelf.register.confidence import FieldConfidence

@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from indexhole.errors import InputFault
-from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.entry import Record
 from indexhole.shelf.register.confidence import in_words
 from indexhole.shelf.register.journal import noted_values, packed
 from indexhole.shelf.register.tables import TABLES, changed_rows, changes, field_confidences

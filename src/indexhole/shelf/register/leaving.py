@@ -15,7 +15,8 @@ from indexhole.errors import ShelfFault
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.files.inside import REMOVED, folder_inside
 from indexhole.shelf.files.writing import write_whole
-from indexhole.shelf.records.records import Record, now
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import now
 from indexhole.shelf.register.confidence import FieldConfidence
 from indexhole.shelf.register.journal import Signature
 

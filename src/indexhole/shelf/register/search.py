@@ -18,7 +18,7 @@ from typing import Any
 from sqlalchemy import Connection, String, Table, Text, func, select, text
 
 from indexhole.errors import InputFault
-from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.entry import Record
 from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.register.tables import TABLES, trials
 

@@ -12,7 +12,8 @@ from sqlalchemy import Connection, Engine, func, select
 from indexhole.errors import InputFault
 from indexhole.model.trials.trial import Trial
 from indexhole.shelf.records.dates import span_of
-from indexhole.shelf.records.records import CaptureRecord, Event, Mechanism, Note, Record
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord, Event, Mechanism, Note
 from indexhole.shelf.register import confidence, entries, search
 from indexhole.shelf.register import trials as trial_rows
 from indexhole.shelf.register.address import ShelfAddress, default_folder, shelf_address

@@ -33,7 +33,8 @@ from sqlalchemy.schema import SchemaItem
 from sqlalchemy.types import TypeEngine
 
 from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo, View
-from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit
 from indexhole.shelf.records.shown import RecordField, fields_of
 
 

@@ -12,7 +12,8 @@ from typing import TypeVar, get_args
 
 from sqlalchemy import ColumnElement, exists, func, or_, select, union_all
 
-from indexhole.shelf.records.records import Mechanism, Record, UnitKind
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import Mechanism, UnitKind
 from indexhole.shelf.register.entries import as_record
 from indexhole.shelf.register.journal import changes_kept
 from indexhole.shelf.register.shelf import Shelf

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.entry import Record
 from indexhole.shelf.records.shown import Options, RecordField, grouped
 from indexhole.web.forms.forms import FormField, Kind
 

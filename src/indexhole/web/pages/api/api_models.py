@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
 from indexhole.errors import InputFault
 from indexhole.model.trials.trial import Operation, Trial
-from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.entry import Record
 from indexhole.shelf.register.confidence import LONGEST_SOURCE
 from indexhole.shelf.sheets.sheet import LAST_CYLINDER, MOST_SECTORS, SheetRow
 

@@ -16,7 +16,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from indexhole.errors import InputFault
-from indexhole.shelf.records.records import CaptureRecord, Record
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord
 from indexhole.shelf.register.confidence import FieldWord
 from indexhole.shelf.register.journal import LONGEST_WHO
 from indexhole.shelf.register.tables import TABLES

@@ -8,7 +8,8 @@ from typing import Any
 
 from indexhole.errors import InputFault
 from indexhole.shelf.records.additions import Firmware, Loan, OfUnitOrDisk, Part, Photo, View
-from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit
 from indexhole.shelf.register.search import Found, beginning
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.views.listing import records_of

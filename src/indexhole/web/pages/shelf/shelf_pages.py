@@ -11,7 +11,8 @@ from markupsafe import Markup
 
 from indexhole.causes.ranking.diagnosis import Diagnosis
 from indexhole.shelf.records.additions import View
-from indexhole.shelf.records.records import Disk, Mechanism, Record, Unit
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import Disk, Mechanism, Unit
 from indexhole.shelf.records.shown import grouped
 from indexhole.shelf.register.journal import Change
 from indexhole.shelf.views.listing import disk_keys, mechanisms_by_unit, records_of, tried_among, unit_keys

@@ -16,7 +16,8 @@ from starlette.responses import Response
 from indexhole.errors import InputFault
 from indexhole.shelf.care.photos import read_photo, store_photo
 from indexhole.shelf.records.additions import Photo, View
-from indexhole.shelf.records.records import Disk, Note, Record, Unit, checked
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import Disk, Note, Unit, checked
 from indexhole.shelf.records.shown import fields_of
 from indexhole.shelf.register.confidence import may_stand
 from indexhole.shelf.register.history import FieldChange, StaleEdit

@@ -10,7 +10,8 @@ from typing import Any
 from indexhole.shelf.records.additions import Firmware, Loan, Part, Photo
 from indexhole.shelf.records.date_codes import Dating
 from indexhole.shelf.records.dates import span_of
-from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Record, Unit
+from indexhole.shelf.records.entry import Record
+from indexhole.shelf.records.records import CaptureRecord, Disk, Event, Mechanism, Note, Unit
 from indexhole.shelf.records.shown import field_of, fields_of, grouped
 from indexhole.shelf.register.confidence import FieldConfidence, in_words
 from indexhole.shelf.register.shelf import Shelf

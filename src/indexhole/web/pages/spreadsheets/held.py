@@ -17,7 +17,7 @@ from typing import Any
 
 from indexhole.errors import IndexholeError, InputFault
 from indexhole.shelf.exchange.exchange import Plan, carry_out, plan_import
-from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.entry import Record
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.sheets.spreadsheet import read_cells
 from indexhole.web.access.visit import token

@@ -8,7 +8,7 @@ from typing import Any
 
 from indexhole.errors import IndexholeError
 from indexhole.shelf.exchange.exchange import EXCHANGED, Plan
-from indexhole.shelf.records.records import Record
+from indexhole.shelf.records.entry import Record
 from indexhole.shelf.register.journal import Change
 from indexhole.shelf.sheets.spreadsheet import ENDINGS, cell_text
 from indexhole.web.drawing.view import Page
