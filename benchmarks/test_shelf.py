@@ -98,7 +98,7 @@ def _everything(shelf: Shelf, unit: str) -> object:
     return (
         shelf.get_revised(Unit, unit), shelf.history(unit), shelf.notes_on(unit=unit), shelf.confidences_of(Unit, unit),
         shelf.page(Part, unit=unit), shelf.changes(10), shelf.field_history(Unit, unit),
-        trials_with(shelf, mechanisms=names, part=unit, most=100),
+        trials_with(shelf, TrialsOf(mechanisms=names, part=unit), most=100),
     )  # fmt: skip
 
 
