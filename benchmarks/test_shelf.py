@@ -21,7 +21,7 @@ from indexhole.shelf.records.entry import Record
 from indexhole.shelf.records.records import Disk, Mechanism, Unit, checked
 from indexhole.shelf.register.shelf import Shelf
 from indexhole.shelf.views.compare_units import compare_units
-from indexhole.shelf.views.listing import state_of, trials_with
+from indexhole.shelf.views.listing import TrialsOf, state_of, trials_with
 from indexhole.shelf.views.timeline import timeline
 
 UNITS, TRIALS, SMALL = 10_000, 200_000, 100
