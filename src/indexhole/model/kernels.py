@@ -1,6 +1,6 @@
 """The forward model for many draws and tracks at once: the formulas of forward.py, compiled.
 
-`tests/test_model_kernels.py` holds the two against each other. A row of `draws` is one way things may be, a row of
+`tests/model/test_kernels.py` holds the two against each other. A row of `draws` is one way things may be, a row of
 `tracks` one track; columns are named below. Lengths across the track are um, times seconds.
 """
 

@@ -32,7 +32,7 @@ _MIRRORED = 1.0
 def gauged_on(shelf: Shelf, trials: Sequence[Trial], progress: Progress | None = None) -> Gauged:
     """What captures and measurements of a shelf say of the mechanisms and disks that trials name.
 
-    Captures are gauged once and kept (`captures_told.py`). Counts of trials are not in it, so nothing counts twice.
+    Captures are gauged once and kept (`capture_summary.py`). Counts of trials are not in it, so nothing counts twice.
     Raises InputFault when the kept measurements cannot be read.
     """
     # before the captures, which take long: a sheet that cannot be read is told at once

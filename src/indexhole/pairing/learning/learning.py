@@ -4,7 +4,7 @@ The likelihood is let in by degrees (tempering); after each degree the draws are
 and disk gets moves of its own (suppositions.py), accepted by the likelihood of the rows it touches alone.
 The work is bounded: the likelihood is all in after a dozen degrees whatever it holds (a degree too far to weigh is gone
 to without resampling, and the moves alone follow it), and a shelf with many rows gets fewer moves and draws.
-`tests/test_pairing_beliefs.py` holds the outcome against weighting a great many prior draws, and closed forms.
+`tests/pairing/test_beliefs.py` holds the outcome against weighting a great many prior draws, and closed forms.
 """
 
 from __future__ import annotations

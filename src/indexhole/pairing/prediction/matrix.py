@@ -5,16 +5,16 @@ What is approximated, against `budget`:
 1. Draws: DRAWS instead of 300, the same for all pairs, so the sampling error is larger, and shared.
 2. Tracks: four cylinders a side, each standing for those about it, instead of all.
 3. Angles round the turn: two opposite ones instead of four.
-4. Disks alike in what matters to the operation are reckoned once, by the same draws. The weather of their recording
+4. Disks alike in what matters to the operation are computed once, by the same draws. The weather of their recording
    counts only by how much the disk is likely to have grown since, rounded to 0.3 per mille; the hub as one nobody
    looked at; of the mechanism that recorded what lies underneath only its class, unless it is the writer. A disk
    of which nobody knows whether something lies underneath is the mean of one with and one without. Where the
-   evidence says how worn a disk is, the chance is read off a table over loss of signal (three rungs), and defects
+   evidence says how worn a disk is, the chance is read off a table over loss of signal (three levels), and defects
    multiply it.
 5. The limiting group is the one without which most would be gained, on few draws and tracks; not the fair share.
 
-Mechanisms without evidence that are alike in all but name are reckoned once as writer and once as reader, and a pair of
-two such is a pair of two different ones. `tests/test_pairing_matrix.py` holds all of this against the full budget.
+Mechanisms without evidence that are alike in all but name are computed once as writer and once as reader, and a pair of
+two such is a pair of two different ones. `tests/pairing/test_matrix.py` holds all of this against the full budget.
 """
 
 from __future__ import annotations
@@ -42,12 +42,28 @@ from indexhole.standards.layouts import Layout
 
 Floats = npt.NDArray[np.float64]
 
+# Draws of the unknowns for every pair. The error of a chance is at most 0.5 / sqrt(64), 6 in 100; half as many would
+# make it 9, twice as many would double the time of a page. Our own choice.
 DRAWS = 64
 VERDICTS: tuple[Verdict, ...] = in_order(Verdict, ("works", "doubtful", "fails", "unproven"))
+# Two opposite angles catch an eccentric disk at its best and worst; the budget takes four.
 _ANGLES = np.array([0.0, np.pi])
-_RUNGS_DB = (0.0, 4.0, 12.0)
+# Loss of signal of a worn disk, dB: none, what a sound drive hardly notices, and what ends reading. Chances are taken
+# straight between them; closer levels cost their time for every pair. Our own choice.
+_LOSS_LEVELS_DB = (0.0, 4.0, 12.0)
+# Shares of these levels, and of none with a defect, for a disk of which nothing is known: most disks read well. Our own
+# choice; twice the small shares would take at most 8 in 100 from a chance.
+_USUAL_SHARES = (0.92, 0.06, 0.02)
+# Sectors of a usual disk, by which a rate of defects becomes the chance of a disk without one: 40 cylinders, two sides,
+# nine sectors, rounded. Our own choice.
+_USUAL_SECTORS = 700.0
+# The limiting group is only named, not measured: it takes fewer draws and tracks, which may name another group where
+# two cost nearly alike. Our own choice.
 _FEW_DRAWS, _FEW_TRACKS = 24, 3
+# Below this chance of a whole disk a worse level is not computed: it can change no verdict. Our own choice.
 _HOPELESS = 0.01
+# An answer hangs on what nobody knows where the two ways differ by more than this: then one works and the other hardly.
+# Our own choice.
 _UNKNOWN_DECIDES = 0.5
 _USUAL_C, _USUAL_PCT, _PER_K, _PER_PCT, _GROWTH_STEP = 21.0, 45.0, 17e-6, 7.5e-6, 3e-4
 
@@ -76,7 +92,7 @@ class Matrix:
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """One pair on one kind of disk: chances at each rung of loss (or one), and the rest."""
+    """One pair on one kind of disk: chances at each level of loss (or one), and the rest."""
 
     chances: Floats
     limiting: int
@@ -125,15 +141,15 @@ def matrix(
     for members in kinds.values():
         disk, layout = disks[members[0]], layouts[disks[members[0]].name]
         known = [beliefs.disks.get(disks[d].name) for d in members]
-        rungs = any(known)
+        levels = any(known)
         physical, earlier = _physical(disk, operation, today), disk.recorded_by
         mine = []
         for before in ("erased", "recorded") if physical.before == "" else (physical.before,):
-            key = (before, repr(replace(physical, before="")), layout.id, rungs)
+            key = (before, repr(replace(physical, before="")), layout.id, levels)
             if key not in plans:
-                plans[key] = _Plan(work, replace(physical, before=before), layout, rungs=rungs)
+                plans[key] = _Plan(work, replace(physical, before=before), layout, levels=levels)
             mine.append(plans[key])
-        shares = np.stack([_rung_shares(b) for b in known]) if rungs else np.ones((len(members), 1))
+        shares = np.stack([_level_shares(b) for b in known]) if levels else np.ones((len(members), 1))
         gate = _Gate(disk, mine[0].all, operation)
         for w, writer in enumerate(writers):
             for r, reader in enumerate(readers):
@@ -227,14 +243,14 @@ def _alike(mechanisms: Sequence[Mechanism], beliefs: Beliefs) -> list[int]:
     return numbers
 
 
-def _rung_shares(belief: DiskBelief | None) -> Floats:
-    """How much each rung of loss counts for a disk, times the chance that it has no defect: (rungs,)."""
+def _level_shares(belief: DiskBelief | None) -> Floats:
+    """How much each level of loss counts for a disk, times the chance that it has no defect: (levels,)."""
     if belief is None:
-        return np.array([0.92, 0.06, 0.02])
-    place = np.interp(belief.loss_db, _RUNGS_DB, np.arange(len(_RUNGS_DB)))
-    low = np.minimum(place.astype(int), len(_RUNGS_DB) - 2)
-    shares = np.zeros(len(_RUNGS_DB))
-    sound = np.exp(-np.minimum(belief.defect_rate * 700.0, 50.0))
+        return np.array(_USUAL_SHARES)
+    place = np.interp(belief.loss_db, _LOSS_LEVELS_DB, np.arange(len(_LOSS_LEVELS_DB)))
+    low = np.minimum(place.astype(int), len(_LOSS_LEVELS_DB) - 2)
+    shares = np.zeros(len(_LOSS_LEVELS_DB))
+    sound = np.exp(-np.minimum(belief.defect_rate * _USUAL_SECTORS, 50.0))
     np.add.at(shares, low, (1 - (place - low)) * sound)
     np.add.at(shares, low + 1, (place - low) * sound)
     return shares / len(place)
@@ -255,8 +271,8 @@ _Pair = tuple[int, int, bool, bool]
 class _Plan:
     """One kind of disk."""
 
-    def __init__(self, work: _Work, disk: Medium, layout: Layout, *, rungs: bool) -> None:
-        self.work, self.disk, self.layout, self.rungs = work, disk, layout, rungs
+    def __init__(self, work: _Work, disk: Medium, layout: Layout, *, levels: bool) -> None:
+        self.work, self.disk, self.layout, self.levels = work, disk, layout, levels
         tracks = layout_tracks(layout)
         self.all = tracks
         self.tracks, self.sectors = few_tracks(tracks)
@@ -273,7 +289,7 @@ class _Plan:
         work = self.work
         disk = replace(self.disk, recorded_by=writer) if own and work.operation in ("exchange", "format") else self.disk
         case = Case(writer, disk, reader, self.layout, work.operation, work.conditions, work.beliefs, work.streams)
-        count = len(_RUNGS_DB) if self.rungs else 1
+        count = len(_LOSS_LEVELS_DB) if self.levels else 1
         assembly = Assembly(case, self.tracks, work.drawn)
         passages = assembly.passages()
         added = None
@@ -282,21 +298,21 @@ class _Plan:
                 writer, reader, assembly.writer, assembly.reader, self.tracks, self.layout, "update", disk
             ).hazard
         chances = np.zeros(count)
-        for rung in range(count):
-            at_rung = [self._worn(p, assembly.disk.loss_db, rung) for p in passages] if self.rungs else passages
-            total = sum((kernels.sector_hazards(p.draws, p.tracks, _ANGLES) for p in at_rung), np.zeros((1, 1)))
+        for level in range(count):
+            at_level = [self._worn(p, assembly.disk.loss_db, level) for p in passages] if self.levels else passages
+            total = sum((kernels.sector_hazards(p.draws, p.tracks, _ANGLES) for p in at_level), np.zeros((1, 1)))
             if added is not None:
                 total = total + added[: len(total)]
-            chances[rung] = whole_disk(total, self.sectors).mean()
-            if chances[rung] < _HOPELESS:
+            chances[level] = whole_disk(total, self.sectors).mean()
+            if chances[level] < _HOPELESS:
                 break
         return _Answer(chances, -1 if chances[0] >= WORKS else self._limiting(passages, added))
 
-    def _worn(self, passage: Passage, wear_db: Floats, rung: int) -> Passage:
-        """The passage with a disk worn by a rung and free of defects; the worse rungs get fewer draws."""
-        count = DRAWS if rung == 0 else DRAWS // 3
+    def _worn(self, passage: Passage, wear_db: Floats, level: int) -> Passage:
+        """The passage with a disk worn by a level and free of defects; the worse levels get fewer draws."""
+        count = DRAWS if level == 0 else DRAWS // 3
         d = passage.draws[:count].copy()
-        d[:, kernels.SEEN] *= 10 ** ((wear_db[:count] - _RUNGS_DB[rung]) / 20)
+        d[:, kernels.SEEN] *= 10 ** ((wear_db[:count] - _LOSS_LEVELS_DB[level]) / 20)
         d[:, kernels.DEFECT] = 0.0
         return Passage(passage.words, d, passage.tracks)
 

@@ -17,7 +17,11 @@ from indexhole.wording import significant
 
 Floats = npt.NDArray[np.float64]
 
+# A group that takes no more than the first share of the chance works; one that takes the second leaves nothing worth a
+# try and fails. Our own choice: half or twice of the first moves a group between works and doubtful only.
 _DEAR, _RUIN = 0.05, 0.95
+# Write current over what the coating wants, from which a fact is told: a quarter too much, or a twentieth too little,
+# since too little fails to saturate sooner than too much hurts. They only choose words. Our own choice.
 _OVERDRIVEN, _UNDERDRIVEN = 1.25, 0.95
 
 
